@@ -1,0 +1,122 @@
+//! Alarms: one per cause, active or cleared. Said again, it counts up; it never multiplies.
+
+use crate::names::{AlarmId, PieceName, RoleName};
+use crate::plant::words;
+use crate::time::Timestamp;
+use alloc::collections::BTreeMap;
+use alloc::string::String;
+use alloc::vec::Vec;
+use core::fmt;
+use serde::{Deserialize, Serialize};
+
+/// How many pieces an alarm names before it only counts them.
+pub(crate) const PIECES_NAMED: usize = 20;
+
+/// One active alarm.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Alarm {
+    /// The cause, as a topic level.
+    pub id: AlarmId,
+    /// How soon a person must answer.
+    pub priority: Priority,
+    /// The cause in a word.
+    pub cause: String,
+    /// The cause in a sentence; the newest occurrence.
+    pub text: String,
+    /// What follows if nobody answers.
+    pub consequence: String,
+    /// What to do.
+    pub response: String,
+    /// What it is about: station, gauge, rule.
+    pub of: BTreeMap<String, String>,
+    /// Since when.
+    pub since: Timestamp,
+    /// Occurrences since then.
+    pub count: u64,
+    /// The first pieces concerned.
+    pub pieces: Vec<PieceName>,
+    /// Pieces beyond those.
+    pub more: u64,
+    /// Who answers.
+    pub owner: RoleName,
+    /// The record that last changed it.
+    pub seq: u64,
+    /// What ends it.
+    pub ends: Ends,
+}
+
+/// What ends an alarm.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Ends {
+    /// The cause staying away until then.
+    Quiet(Timestamp),
+    /// Another rulebook.
+    Rulebook,
+    /// The gauge becoming healthy.
+    Gauge,
+}
+
+words! {
+    /// How soon a person must answer.
+    Priority {
+        /// When there is time.
+        Low = "low",
+        /// Within the shift.
+        Medium = "medium",
+        /// Soon.
+        High = "high",
+        /// Now.
+        Top = "top",
+    }
+}
+
+/// What is said when a cause occurs.
+pub(crate) struct Occurrence<'a> {
+    pub id: String,
+    pub priority: Priority,
+    pub cause: &'static str,
+    pub text: String,
+    pub consequence: &'static str,
+    pub response: &'static str,
+    pub of: (&'static str, &'a str),
+    pub piece: Option<&'a PieceName>,
+    pub owner: &'static str,
+    pub ends: Ends,
+}
+
+impl Occurrence<'_> {
+    /// The alarm as it stands after this occurrence.
+    pub(crate) fn onto(self, before: Option<&Alarm>, now: Timestamp, seq: u64) -> Alarm {
+        let mut alarm = before.cloned().unwrap_or_else(|| Alarm {
+            id: AlarmId::from(self.id.as_str()),
+            priority: self.priority,
+            cause: self.cause.into(),
+            text: String::new(),
+            consequence: self.consequence.into(),
+            response: self.response.into(),
+            of: BTreeMap::from([(self.of.0.into(), self.of.1.into())]),
+            since: now,
+            count: 0,
+            pieces: Vec::new(),
+            more: 0,
+            owner: RoleName::from(self.owner),
+            seq,
+            ends: self.ends,
+        });
+        alarm.text = self.text;
+        alarm.count += 1;
+        alarm.seq = seq;
+        alarm.ends = self.ends;
+        if let Some(piece) = self.piece
+            && !alarm.pieces.contains(piece)
+        {
+            if alarm.pieces.len() < PIECES_NAMED {
+                alarm.pieces.push(piece.clone());
+            } else {
+                alarm.more += 1;
+            }
+        }
+        alarm
+    }
+}

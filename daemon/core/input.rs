@@ -1,0 +1,288 @@
+//! What can happen to a line, already read and checked against the plant description.
+
+use crate::names::{
+    CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName, RoleName, StationName,
+    StratumName, TextDigest,
+};
+use crate::outcome::RejectReason;
+use crate::plant::Scope;
+use crate::time::{Span, Timestamp};
+use alloc::string::String;
+use alloc::vec::Vec;
+use serde::{Deserialize, Serialize};
+
+/// One thing that happened.
+#[derive(Clone, Debug)]
+pub enum Input {
+    /// The daemon started.
+    Start(Start),
+    /// The broker has no session of ours: our first, or a lost one.
+    Session,
+    /// The machine's wall clock was set; ours goes on.
+    Clock(Span),
+    /// A timer of the core's own is due.
+    Due,
+    /// A measurement.
+    Reading(Reading),
+    /// Something happened at a station.
+    Event(Event),
+    /// A person asks.
+    Request(Request),
+    /// A message nothing could be made of.
+    Unusable(Unusable),
+    /// A message under a key that other bytes used before.
+    Conflict(Conflict),
+    /// A retained copy handed out by the broker: old news.
+    Retained(Retained),
+}
+
+/// A start of the daemon, and what was in force from then on.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Start {
+    /// The program's version.
+    pub version: String,
+    /// The derivation's number.
+    pub semantics: u32,
+    /// Digest of the plant description.
+    pub plant: TextDigest,
+    /// Digest of the rulebook.
+    pub rulebook: TextDigest,
+    /// Digest of the kept snapshot that a new era begins with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub opens_with: Option<TextDigest>,
+}
+
+/// Which message an input came from.
+#[derive(Clone, Debug)]
+pub struct Source {
+    /// What answers call it.
+    pub input: InputId,
+    /// The station, where it is one of ours.
+    pub station: Option<StationName>,
+    /// Which kind of message it was.
+    pub kind: SourceKind,
+}
+
+/// Kinds of messages, as far as receipts tell them apart.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SourceKind {
+    /// A reading.
+    Reading,
+    /// An event.
+    Event,
+    /// A request.
+    Request,
+    /// Anything else.
+    Other,
+}
+
+/// Why a message, or a member of it, cannot be used.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Fault {
+    /// The class.
+    pub reason: RejectReason,
+    /// JSON Pointer to the member, or `byte N`.
+    pub at: String,
+    /// Thing, found, wanted, remedy.
+    pub text: String,
+    /// The characteristic, where it is about one of a piece.
+    pub characteristic: Option<CharacteristicName>,
+}
+
+/// A message nothing could be made of.
+#[derive(Clone, Debug)]
+pub struct Unusable {
+    /// Where it came from.
+    pub source: Source,
+    /// The piece it names, where that could be read.
+    pub piece: Option<PieceName>,
+    /// What is wrong.
+    pub fault: Fault,
+}
+
+/// A message under a key that other bytes used before.
+#[derive(Clone, Debug)]
+pub struct Conflict {
+    /// Where it came from.
+    pub source: Source,
+    /// The piece it names, where that could be read.
+    pub piece: Option<PieceName>,
+}
+
+/// A retained copy.
+#[derive(Clone, Debug)]
+pub struct Retained {
+    /// Where it came from.
+    pub source: Source,
+    /// Set for a request: it is refused, whatever it asks.
+    pub request: Option<(String, String)>,
+}
+
+/// A measurement of a piece, or of a station.
+#[derive(Clone, Debug)]
+pub struct Reading {
+    /// What answers call it.
+    pub input: InputId,
+    /// Where it was measured.
+    pub station: StationName,
+    /// The piece, where the message names one.
+    pub piece: Option<PieceName>,
+    /// The source's own time.
+    pub at: Option<Timestamp>,
+    /// What the piece is made of, as told here.
+    pub strata: Vec<(StratumName, String)>,
+    /// The gauge, where the message names one.
+    pub gauge: Option<GaugeName>,
+    /// 1 for the first measurement.
+    pub attempt: u32,
+    /// What could be used.
+    pub values: Vec<Measured>,
+    /// What could not.
+    pub faults: Vec<Fault>,
+}
+
+/// One usable value.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Measured {
+    /// What was measured.
+    pub characteristic: CharacteristicName,
+    /// Counted in the characteristic's scale.
+    pub count: i64,
+    /// How the number was had.
+    pub had: Had,
+}
+
+/// How a number was had from the message.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Had {
+    /// As it stood.
+    Plain,
+    /// Converted from a commensurable unit.
+    Converted,
+    /// Read out of a text.
+    Parsed,
+}
+
+/// Something that happened at a station.
+#[derive(Clone, Debug)]
+pub struct Event {
+    /// What answers call it.
+    pub input: InputId,
+    /// Where it happened.
+    pub station: StationName,
+    /// The source's own time.
+    pub at: Option<Timestamp>,
+    /// The piece, where it names one.
+    pub piece: Option<PieceName>,
+    /// What the piece is made of, as told here.
+    pub strata: Vec<(StratumName, String)>,
+    /// What happened.
+    pub kind: EventKind,
+}
+
+/// What happened at a station.
+#[derive(Clone, Debug)]
+pub enum EventKind {
+    /// A piece came into being.
+    Birth,
+    /// A piece stands at the station.
+    Arrival,
+    /// A known standard was measured; the value counted in the gauge's scale.
+    CheckStandard {
+        /// Which gauge.
+        gauge: GaugeName,
+        /// What it read.
+        count: i64,
+        /// The same, to be read.
+        text: String,
+    },
+    /// The gauge was adjusted.
+    Calibration {
+        /// Which gauge.
+        gauge: GaugeName,
+    },
+    /// The station has a disposition.
+    Received {
+        /// Which, by its id.
+        disposition: String,
+    },
+    /// The station has sent the piece to a lane.
+    Diverted {
+        /// By which disposition.
+        disposition: String,
+        /// Which lane.
+        to: Option<String>,
+    },
+    /// A kind the contract knows and this version only records.
+    Other {
+        /// Its word.
+        word: String,
+    },
+}
+
+/// A person's request.
+#[derive(Clone, Debug)]
+pub struct Request {
+    /// What answers call it; also its id.
+    pub input: InputId,
+    /// Its verb.
+    pub verb: String,
+    /// The role its topic names.
+    pub role: Option<RoleName>,
+    /// Who asks: a claim, recorded.
+    pub by: String,
+    /// Why.
+    pub reason: String,
+    /// What is asked.
+    pub kind: RequestKind,
+}
+
+/// What a person asks.
+#[derive(Clone, Debug)]
+pub enum RequestKind {
+    /// To free one hold.
+    Release(Release),
+    /// To hold.
+    PlaceHold(PlaceHold),
+    /// Something the message does not say well enough, or this version does not have.
+    Refused {
+        /// Why.
+        text: String,
+    },
+}
+
+/// To free one hold.
+#[derive(Clone, Debug)]
+pub struct Release {
+    /// Which.
+    pub hold: HoldId,
+    /// Its `seq` as the asker saw it.
+    pub seen: u64,
+}
+
+/// To hold something.
+#[derive(Clone, Debug)]
+pub struct PlaceHold {
+    /// A piece.
+    pub piece: Option<PieceName>,
+    /// A station.
+    pub station: Option<StationName>,
+    /// A stratum's value.
+    pub stratum: Option<(StratumName, String)>,
+    /// The scope asked for.
+    pub scope: Option<Scope>,
+    /// The class asked for.
+    pub class: Option<ClassName>,
+}
+
+/// What was last taken in from a station: its receipt, shown in the beat.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Taken {
+    /// The newest reading.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reading: Option<InputId>,
+    /// The newest event.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub event: Option<InputId>,
+}

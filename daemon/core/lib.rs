@@ -1,0 +1,63 @@
+//! The deterministic line: what happens to each piece, and why.
+//!
+//! [`Line::handle`] takes one [`Input`] with its place in the ledger and its time, and returns every
+//! [`Outcome`] it has, in the order they must happen. Same inputs, same rulebooks, same plant
+//! descriptions: the same outcomes, on any machine.
+//!
+//! ```text
+//! loop {
+//!     line.handle(seq, at, input) -> outcomes      // then record them, then act on them
+//!     line.poll_timeout()         -> when the next Input::Due is due, if at all
+//! }
+//! ```
+//!
+//! Deliberately not here: clocks, randomness, I/O, topics, JSON, scripts. Rules are asked through
+//! [`Judge`], which this crate owns and others implement.
+#![no_std]
+extern crate alloc;
+
+mod alarm;
+mod gauge;
+mod hold;
+mod input;
+mod judge;
+mod judging;
+mod legality;
+mod line;
+mod names;
+mod outcome;
+mod piece;
+mod plant;
+mod requests;
+mod state;
+mod time;
+
+pub use alarm::{Alarm, Ends, Priority};
+pub use gauge::GaugeState;
+pub use hold::{Hold, HoldOf, HoldView};
+pub use input::{
+    Conflict, Event, EventKind, Fault, Had, Input, Measured, PlaceHold, Reading, Release, Request,
+    RequestKind, Retained, Source, SourceKind, Start, Taken, Unusable,
+};
+pub use judge::{Facts, Fallback, Judge, Opinion, RuleFault, Verdict};
+pub use legality::legal;
+pub use line::Line;
+pub use names::{
+    AlarmId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName, RoleName,
+    RuleName, StationName, StratumName, TextDigest,
+};
+pub use outcome::{
+    Disposition, Freed, InForce, Judged, OpenHold, Outcome, Reason, RejectReason, Rejected, Reply,
+    ReplyResult, Said, Told,
+};
+pub use piece::{Gap, Judgement, Piece, Point};
+pub use plant::{
+    Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, LineDescription, Map, Of,
+    Permission, Plant, Role, Scope, Since1970, Standard, Station, Stratum, TopicMap, Word,
+};
+pub use state::State;
+pub use time::{Span, Timestamp};
+
+/// The number of the derivation's meaning. Raised whenever the same inputs would on purpose give
+/// other outcomes, the script engine's version included; a new number opens an era in the ledger.
+pub const SEMANTICS: u32 = 1;

@@ -1,0 +1,617 @@
+//! The line itself: inputs in, outcomes out, one at a time.
+//!
+//! [`Line::handle`] is called with records in order of `seq`; the outcomes it returns are that record's,
+//! complete, in the order they must happen. [`Line::poll_timeout`] must be asked again after every
+//! handle. What a message needs of the plant description was checked when it was read: a station that
+//! is not there any more is a broken invariant and panics.
+
+use crate::alarm::{Ends, Occurrence, Priority};
+use crate::gauge::Check;
+use crate::hold::{Hold, HoldOf, HoldView};
+use crate::input::{
+    Conflict, Event, EventKind, Fault, Input, Retained, Source, SourceKind, Start, Unusable,
+};
+use crate::judge::Judge;
+use crate::names::{GaugeName, InputId, PieceName, RuleName, StationName};
+use crate::outcome::{InForce, Outcome, RejectReason, Rejected, Reply, ReplyResult, Told};
+use crate::piece::{Gap, Piece};
+use crate::plant::{Plant, Station};
+use crate::state::State;
+use crate::time::{Span, Timestamp};
+use alloc::format;
+use alloc::string::{String, ToString};
+use alloc::sync::Arc;
+use alloc::vec::Vec;
+use core::mem;
+
+/// How many births are looked past, at each birth, for a piece that can be forgotten.
+const FORGET_LOOK: usize = 16;
+
+/// One line: its description, its rules, its memory.
+#[derive(Debug)]
+pub struct Line<J> {
+    pub(crate) plant: Arc<Plant>,
+    pub(crate) judge: J,
+    pub(crate) state: State,
+    pub(crate) outcomes: Vec<Outcome>,
+}
+
+impl<J: Judge> Line<J> {
+    /// A line that remembers `state` (default: nothing) under this description and these rules.
+    #[must_use]
+    pub fn new(plant: Arc<Plant>, judge: J, state: State) -> Self {
+        Self {
+            plant,
+            judge,
+            state,
+            outcomes: Vec::new(),
+        }
+    }
+
+    /// Its memory.
+    #[must_use]
+    pub fn state(&self) -> &State {
+        &self.state
+    }
+
+    /// Its description.
+    #[must_use]
+    pub fn plant(&self) -> &Plant {
+        &self.plant
+    }
+
+    /// Gives its memory back, to go on under another description or other rules.
+    #[must_use]
+    pub fn into_state(self) -> State {
+        self.state
+    }
+
+    /// Takes in one record: every input of one message, at one place and one time. Returns every outcome.
+    pub fn handle(
+        &mut self,
+        seq: u64,
+        at: Timestamp,
+        inputs: impl IntoIterator<Item = Input>,
+    ) -> Vec<Outcome> {
+        assert!(
+            seq > self.state.seq,
+            "record {seq} after record {}",
+            self.state.seq
+        );
+        self.state.seq = seq;
+        // The one place where a clock that runs backwards is stopped.
+        self.state.now = self.state.now.max(at);
+        for input in inputs {
+            match input {
+                Input::Start(start) => self.on_start(&start),
+                Input::Session => self.on_session(),
+                Input::Clock(by) => self.on_clock(by),
+                Input::Due => self.on_due(),
+                Input::Reading(reading) => self.on_reading(&reading),
+                Input::Event(event) => self.on_event(&event),
+                Input::Request(request) => self.on_request(&request),
+                Input::Unusable(unusable) => self.on_unusable(unusable),
+                Input::Conflict(conflict) => self.on_conflict(conflict),
+                Input::Retained(retained) => self.on_retained(retained),
+            }
+        }
+        mem::take(&mut self.outcomes)
+    }
+
+    /// When [`Input::Due`] is next due.
+    #[must_use]
+    pub fn poll_timeout(&self) -> Option<Timestamp> {
+        self.state
+            .alarms
+            .values()
+            .filter_map(|alarm| match alarm.ends {
+                Ends::Quiet(until) => Some(until),
+                Ends::Rulebook | Ends::Gauge => None,
+            })
+            .min()
+    }
+
+    /// What a station's gate has to know now; none for a station without a gate.
+    #[must_use]
+    pub fn hold_view(&self, station: &str) -> Option<HoldView<'_>> {
+        let gate = self.plant.station(station)?.gate.as_ref()?;
+        let holds: Vec<&Hold> = self
+            .state
+            .holds
+            .values()
+            .filter(|hold| match &hold.of {
+                HoldOf::Piece(_) => false,
+                HoldOf::Station(held) => held.as_str() == station,
+                HoldOf::Stratum(..) => true,
+            })
+            .collect();
+        // More than one value held cannot be said in one word: then the whole gate is.
+        let only = holds.first().and_then(|first| match &first.of {
+            HoldOf::Stratum(name, value) if holds.iter().all(|hold| hold.of == first.of) => {
+                Some((name, value.as_str()))
+            }
+            _ => None,
+        });
+        let seq = self.state.gates.get(station).copied().unwrap_or(0);
+        Some(HoldView {
+            effect: gate.effect,
+            seq,
+            only,
+            holds,
+        })
+    }
+
+    /// The disposition in force of a piece; none where it has none or is forgotten.
+    #[must_use]
+    pub fn told(&self, piece: &str) -> Option<Told> {
+        self.state.pieces.get(piece)?.told
+    }
+
+    fn on_start(&mut self, start: &Start) {
+        let state = &mut self.state;
+        let plant_new = state.plant.as_ref() != Some(&start.plant);
+        let rulebook_new = state.rulebook.as_ref() != Some(&start.rulebook);
+        state.version.clone_from(&start.version);
+        state.plant = Some(start.plant.clone());
+        state.rulebook = Some(start.rulebook.clone());
+        state.forget_from = 0;
+        for station in self
+            .plant
+            .stations
+            .iter()
+            .filter(|station| station.gate.is_some())
+        {
+            state.gates.entry(station.name.clone()).or_insert(state.seq);
+        }
+        self.outcomes.push(Outcome::InForce(InForce {
+            plant: start.plant.clone(),
+            rulebook: start.rulebook.clone(),
+            plant_new,
+            rulebook_new,
+        }));
+        if rulebook_new {
+            self.clear(|ends| ends == Ends::Rulebook);
+        }
+    }
+
+    /// The first session is none that was lost.
+    fn on_session(&mut self) {
+        self.state.sessions += 1;
+        if self.state.sessions == 1 {
+            return self.note("first session with the broker".into(), None);
+        }
+        self.state.losses += 1;
+        let base = self.plant.line.base.clone();
+        let ends = self.quiet();
+        self.raise(Occurrence {
+            id: "loss".into(),
+            priority: Priority::High,
+            cause: "engine:loss",
+            text: "session not present: the broker had lost it, messages sent meanwhile may be missing".into(),
+            consequence: "pieces may lack evidence",
+            response: "check that the broker keeps sessions; stations send again what was not answered",
+            of: ("line", &base),
+            piece: None,
+            owner: "automation",
+            ends,
+        });
+    }
+
+    fn on_clock(&mut self, by: Span) {
+        let base = self.plant.line.base.clone();
+        let ends = self.quiet();
+        self.raise(Occurrence {
+            id: "clock".into(),
+            priority: Priority::Low,
+            cause: "engine:clock",
+            text: format!(
+                "the machine's clock was set by {} ms; the line's own goes on",
+                by.millis()
+            ),
+            consequence: "times before and after differ by that; no deadline depends on it",
+            response: "find out who sets the clock; let it be disciplined slowly",
+            of: ("line", &base),
+            piece: None,
+            owner: "automation",
+            ends,
+        });
+    }
+
+    fn on_due(&mut self) {
+        let now = self.state.now;
+        self.clear(|ends| matches!(ends, Ends::Quiet(until) if until <= now));
+    }
+
+    fn on_unusable(&mut self, unusable: Unusable) {
+        let Unusable {
+            source,
+            piece,
+            fault,
+        } = unusable;
+        self.note_taken(source.station.as_ref(), source.kind, &source.input);
+        let rule = RuleName::from("engine:evidence");
+        self.reject_whole(source, piece, fault, &rule);
+    }
+
+    fn on_conflict(&mut self, conflict: Conflict) {
+        let Conflict { source, piece } = conflict;
+        let of = source
+            .station
+            .as_ref()
+            .map_or("request", StationName::as_str)
+            .to_string();
+        let text = format!(
+            "{of}: {} came again with other bytes: give a corrected reading a number of its own and attempt + 1",
+            source.input
+        );
+        let ends = self.quiet();
+        self.raise(Occurrence {
+            id: format!("conflict-{of}"),
+            priority: Priority::High,
+            cause: "engine:conflict",
+            text: text.clone(),
+            consequence: "the piece counts as unevaluated",
+            response: "check whether the controller was restored and uses old numbers again",
+            of: ("station", &of),
+            piece: piece.as_ref(),
+            owner: "automation",
+            ends,
+        });
+        let fault = Fault {
+            reason: RejectReason::Conflict,
+            at: String::new(),
+            text,
+            characteristic: None,
+        };
+        let rule = RuleName::from("engine:conflict");
+        self.reject_whole(source, piece, fault, &rule);
+    }
+
+    /// Rejects a whole message; a piece of ours that it names is answered.
+    fn reject_whole(
+        &mut self,
+        source: Source,
+        piece: Option<PieceName>,
+        fault: Fault,
+        rule: &RuleName,
+    ) {
+        let known = piece.filter(|name| self.state.pieces.contains_key(name.as_str()));
+        let text = fault.text.clone();
+        self.reject(source.input.clone(), known.clone(), fault);
+        let plant = Arc::clone(&self.plant);
+        if let (Some(name), Some(station)) = (
+            known,
+            source.station.and_then(|name| plant.station(name.as_str())),
+        ) {
+            self.miss(&name, station, None, rule, text);
+            self.answer(&name, station, &source.input);
+        }
+    }
+
+    fn on_retained(&mut self, retained: Retained) {
+        let Retained { source, request } = retained;
+        match request {
+            Some((id, verb)) => self.outcomes.push(Outcome::Reply(Reply {
+                request: InputId::from(id),
+                verb,
+                result: ReplyResult::Refused,
+                text: "retained: a request must be made now, send it without the retain flag"
+                    .into(),
+                hold: None,
+                seen: None,
+            })),
+            None => self.outcomes.push(Outcome::Noted {
+                text: format!("{}: a retained copy, old news, not judged", source.input),
+                piece: None,
+            }),
+        }
+    }
+
+    fn on_event(&mut self, event: &Event) {
+        let plant = Arc::clone(&self.plant);
+        let station = Self::known(&plant, &event.station);
+        self.note_taken(Some(&event.station), SourceKind::Event, &event.input);
+        self.watch_clock(&event.station, event.at);
+        match &event.kind {
+            EventKind::Birth => self.on_birth(event, station),
+            EventKind::Arrival => self.on_arrival(event, station),
+            EventKind::CheckStandard { gauge, count, text } => self.on_check(gauge, *count, text),
+            EventKind::Calibration { gauge } => {
+                self.state.gauges.entry(gauge.clone()).or_default().adjust();
+                self.note(format!("gauge {gauge} was adjusted"), None);
+            }
+            EventKind::Received { disposition } => {
+                self.note(
+                    format!("{}: received {disposition}", event.station),
+                    event.piece.clone(),
+                );
+            }
+            EventKind::Diverted { disposition, to } => {
+                let to = to.as_deref().unwrap_or("a lane it does not name");
+                self.note(
+                    format!("{}: diverted by {disposition} to {to}", event.station),
+                    event.piece.clone(),
+                );
+            }
+            EventKind::Other { word } => self.note(
+                format!(
+                    "{}: {word}, recorded; without effect in this version",
+                    event.station
+                ),
+                event.piece.clone(),
+            ),
+        }
+    }
+
+    fn on_birth(&mut self, event: &Event, station: &Station) {
+        let Some(name) = event.piece.clone() else {
+            return;
+        };
+        let again = self
+            .state
+            .pieces
+            .get(name.as_str())
+            .is_some_and(|piece| piece.birth_told);
+        if !self.state.pieces.contains_key(name.as_str()) {
+            self.bear(&name, station);
+        }
+        if again {
+            let text = format!("{name} was born a second time, at {}", station.name);
+            let ends = self.quiet();
+            self.raise(Occurrence {
+                id: format!("identity-{}", station.name),
+                priority: Priority::High,
+                cause: "engine:identity",
+                text: text.clone(),
+                consequence: "nothing that cannot be taken back is done to the piece by itself",
+                response: "check whether the controller was restored and uses old names again",
+                of: ("station", station.name.as_str()),
+                piece: Some(&name),
+                owner: "automation",
+                ends,
+            });
+            self.piece_mut(&name).ambiguous.get_or_insert(text);
+        }
+        self.piece_mut(&name).birth_told = true;
+        self.tell_strata(&name, &event.strata);
+        self.announce(&name, &event.input);
+    }
+
+    fn on_arrival(&mut self, event: &Event, station: &Station) {
+        let Some(name) = event.piece.clone() else {
+            return;
+        };
+        if self
+            .meet(&name, station, &event.strata, &event.input)
+            .is_some()
+        {
+            self.answer(&name, station, &event.input);
+        }
+    }
+
+    fn on_check(&mut self, name: &GaugeName, count: i64, text: &str) {
+        let plant = Arc::clone(&self.plant);
+        let standard = plant
+            .gauge(name.as_str())
+            .and_then(|gauge| gauge.standard.as_ref());
+        let Some(standard) = standard else {
+            return self.note(
+                format!("gauge {name} read {text} of a standard it does not declare"),
+                None,
+            );
+        };
+        let now = self.state.now;
+        let check = self
+            .state
+            .gauges
+            .entry(name.clone())
+            .or_default()
+            .check(standard, count, now);
+        match check {
+            Check::Confirmed => self.note(format!("gauge {name} confirmed: its standard read {text}"), None),
+            Check::NotAdjusted => self.note(
+                format!("gauge {name} stays suspect: its standard read {text}, but it was not adjusted (calibration) since"),
+                None,
+            ),
+            Check::Healed => {
+                self.outcomes.push(Outcome::Gauge {
+                    gauge: name.clone(),
+                    healthy: true,
+                    text: format!("adjusted, and its standard read {text}"),
+                });
+                let id = format!("gauge-{name}");
+                self.clear_one(&id);
+            }
+            Check::FellOut | Check::StillOut => {
+                let text = format!("gauge {name} read {text} of its standard");
+                if check == Check::FellOut {
+                    self.outcomes.push(Outcome::Gauge { gauge: name.clone(), healthy: false, text: text.clone() });
+                }
+                self.raise(Occurrence {
+                    id: format!("gauge-{name}"),
+                    priority: Priority::High,
+                    cause: "engine:gauge",
+                    text,
+                    consequence: "its readings are no evidence; nothing that cannot be taken back is done on them",
+                    response: "clean and adjust the gauge (calibration), then measure the standard again",
+                    of: ("gauge", name.as_str()),
+                    piece: None,
+                    owner: "maintenance",
+                    ends: Ends::Gauge,
+                });
+            }
+        }
+    }
+
+    // What the parts above and in the neighbouring modules share.
+
+    pub(crate) fn known<'p>(plant: &'p Plant, name: &StationName) -> &'p Station {
+        plant
+            .station(name.as_str())
+            .unwrap_or_else(|| panic!("{name} was read as a station and is none"))
+    }
+
+    pub(crate) fn note_taken(
+        &mut self,
+        station: Option<&StationName>,
+        kind: SourceKind,
+        input: &InputId,
+    ) {
+        let Some(station) = station else { return };
+        let taken = self.state.taken.entry(station.clone()).or_default();
+        match kind {
+            SourceKind::Reading => taken.reading = Some(input.clone()),
+            SourceKind::Event => taken.event = Some(input.clone()),
+            SourceKind::Request | SourceKind::Other => {}
+        }
+    }
+
+    /// An `at` far from the line's clock is an alarm, never a verdict.
+    pub(crate) fn watch_clock(&mut self, station: &StationName, at: Option<Timestamp>) {
+        let Some(at) = at else { return };
+        let off = at - self.state.now;
+        let skew = self.plant.line.skew;
+        if off.0.saturating_abs() <= skew.0 {
+            return;
+        }
+        let direction = if off.0 > 0 { "ahead of" } else { "behind" };
+        let ends = self.quiet();
+        self.raise(Occurrence {
+            id: format!("clock-{station}"),
+            priority: Priority::Low,
+            cause: "engine:clock",
+            text: format!(
+                "{station}: its times are {} s {direction} the line's clock; {} s are allowed",
+                off.0.saturating_abs() / 1_000_000,
+                skew.0 / 1_000_000
+            ),
+            consequence: "its own times cannot be trusted; no verdict depends on them",
+            response: "set the controller's clock",
+            of: ("station", station.as_str()),
+            piece: None,
+            owner: "automation",
+            ends,
+        });
+    }
+
+    pub(crate) fn note(&mut self, text: String, piece: Option<PieceName>) {
+        self.outcomes.push(Outcome::Noted { text, piece });
+    }
+
+    pub(crate) fn reject(&mut self, input: InputId, piece: Option<PieceName>, fault: Fault) {
+        let Fault {
+            reason,
+            at,
+            text,
+            characteristic: _,
+        } = fault;
+        self.outcomes.push(Outcome::Rejected(Rejected {
+            input,
+            reason,
+            at,
+            text,
+            piece,
+        }));
+    }
+
+    pub(crate) fn quiet(&self) -> Ends {
+        Ends::Quiet(self.state.now + self.plant.line.quiet)
+    }
+
+    pub(crate) fn raise(&mut self, occurrence: Occurrence<'_>) {
+        let before = self.state.alarms.get(occurrence.id.as_str());
+        let alarm = occurrence.onto(before, self.state.now, self.state.seq);
+        self.outcomes.push(Outcome::Alarm(alarm.clone()));
+        self.state.alarms_past.remove(&alarm.id);
+        self.state.alarms.insert(alarm.id.clone(), alarm);
+    }
+
+    fn clear(&mut self, over: impl Fn(Ends) -> bool) {
+        let outcomes = &mut self.outcomes;
+        let past = &mut self.state.alarms_past;
+        self.state.alarms.retain(|id, alarm| {
+            let ended = over(alarm.ends);
+            if ended {
+                past.insert(id.clone());
+                outcomes.push(Outcome::Cleared { alarm: id.clone() });
+            }
+            !ended
+        });
+    }
+
+    fn clear_one(&mut self, id: &str) {
+        if let Some((alarm, _)) = self.state.alarms.remove_entry(id) {
+            self.state.alarms_past.insert(alarm.clone());
+            self.outcomes.push(Outcome::Cleared { alarm });
+        }
+    }
+
+    pub(crate) fn piece_mut(&mut self, name: &PieceName) -> &mut Piece {
+        self.state
+            .pieces
+            .get_mut(name)
+            .unwrap_or_else(|| panic!("{name} was met and is not there"))
+    }
+
+    pub(crate) fn miss(
+        &mut self,
+        name: &PieceName,
+        station: &Station,
+        characteristic: Option<&crate::names::CharacteristicName>,
+        rule: &RuleName,
+        text: String,
+    ) {
+        let gap = Gap {
+            station: station.name.clone(),
+            characteristic: characteristic.cloned(),
+            rule: rule.clone(),
+            text,
+        };
+        self.piece_mut(name).missed(gap);
+    }
+
+    /// A piece comes into being, and perhaps an old one is forgotten.
+    pub(crate) fn bear(&mut self, name: &PieceName, station: &Station) {
+        let state = &mut self.state;
+        state.born += 1;
+        let piece = Piece {
+            born: state.born,
+            seen: station.name.clone(),
+            place: station.place,
+            ..Piece::default()
+        };
+        state.births.insert(piece.born, name.clone());
+        state.pieces.insert(name.clone(), piece);
+        self.outcomes.push(Outcome::Born {
+            piece: name.clone(),
+            station: station.name.clone(),
+        });
+        self.forget();
+    }
+
+    /// Memory is bounded: beyond the count kept, the oldest pieces without an open hold are forgotten.
+    fn forget(&mut self) {
+        let state = &mut self.state;
+        if state.pieces.len() <= self.plant.line.pieces_kept.max(1) {
+            return;
+        }
+        let oldest: Vec<(u64, PieceName)> = state
+            .births
+            .range(state.forget_from..state.born)
+            .take(FORGET_LOOK)
+            .map(|(born, name)| (*born, name.clone()))
+            .collect();
+        for (born, name) in oldest {
+            state.forget_from = born + 1;
+            if state
+                .pieces
+                .get(&name)
+                .is_some_and(|piece| piece.holds.is_empty())
+            {
+                state.pieces.remove(&name);
+                state.births.remove(&born);
+                return;
+            }
+        }
+    }
+}

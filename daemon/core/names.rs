@@ -1,0 +1,71 @@
+//! The names things go by, each a type of its own so that none stands in for another.
+
+use alloc::borrow::ToOwned;
+use alloc::string::String;
+use core::borrow::Borrow;
+use core::fmt;
+use serde::{Deserialize, Serialize};
+
+macro_rules! name {
+    ($($(#[$doc:meta])* $name:ident)*) => {$(
+        $(#[$doc])*
+        #[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        #[serde(transparent)]
+        pub struct $name(String);
+
+        impl $name {
+            /// The name as text.
+            #[must_use]
+            pub fn as_str(&self) -> &str {
+                &self.0
+            }
+        }
+        impl From<&str> for $name {
+            fn from(text: &str) -> Self {
+                Self(text.to_owned())
+            }
+        }
+        impl From<String> for $name {
+            fn from(text: String) -> Self {
+                Self(text)
+            }
+        }
+        impl Borrow<str> for $name {
+            fn borrow(&self) -> &str {
+                &self.0
+            }
+        }
+        impl fmt::Display for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str(&self.0)
+            }
+        }
+    )*};
+}
+
+name! {
+    /// A piece, by the name its messages use.
+    PieceName
+    /// A station, one topic level, e.g. `s30`.
+    StationName
+    /// A characteristic, e.g. `mass`.
+    CharacteristicName
+    /// A kind of stratum, e.g. `mould`.
+    StratumName
+    /// A gauge, e.g. `lc-1`.
+    GaugeName
+    /// A rule: its file's name without the ending, or `engine:` and a duty of the engine, or `person:` and who.
+    RuleName
+    /// A hold, e.g. `h-000017`.
+    HoldId
+    /// A class of holds, e.g. `process-minor`: it decides who may release.
+    ClassName
+    /// A role that may ask for less, e.g. `shift-lead`.
+    RoleName
+    /// An alarm. Named after its cause, not after one occurrence.
+    AlarmId
+    /// What a message goes by in answers: its id, else `epoch/seq`, else its digest; rows add `#row`.
+    InputId
+    /// The digest of a text kept in the ledger, `sha256:` and 64 hex digits.
+    TextDigest
+}

@@ -1,0 +1,284 @@
+//! What follows from an input. Everything here goes into the ledger; some of it is also said on the bus.
+
+use crate::alarm::Alarm;
+use crate::hold::{Hold, HoldOf};
+use crate::input::Had;
+use crate::names::{
+    AlarmId, CharacteristicName, GaugeName, HoldId, InputId, PieceName, RoleName, RuleName,
+    StationName, TextDigest,
+};
+use crate::plant::{Word, words};
+use crate::time::Span;
+use alloc::string::String;
+use alloc::vec::Vec;
+use core::fmt;
+use serde::{Deserialize, Serialize};
+
+/// One consequence. The order in a record is the order in which they must happen.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Outcome {
+    /// What is in force from here on.
+    InForce(InForce),
+    /// A piece came into being.
+    Born {
+        /// Which.
+        piece: PieceName,
+        /// Where.
+        station: StationName,
+    },
+    /// A value was judged.
+    Judged(Judged),
+    /// What to do with a piece.
+    Disposition(Disposition),
+    /// A hold was opened, or says more than before.
+    Hold(Hold),
+    /// A hold was freed.
+    Freed(Freed),
+    /// An alarm is active, or says more than before.
+    Alarm(Alarm),
+    /// An alarm returned to normal.
+    Cleared {
+        /// Which.
+        alarm: AlarmId,
+    },
+    /// A gauge may be believed, or may not any more.
+    Gauge {
+        /// Which.
+        gauge: GaugeName,
+        /// Whether it may be believed.
+        healthy: bool,
+        /// Why.
+        text: String,
+    },
+    /// The answer to a request.
+    Reply(Reply),
+    /// An input that could not be used.
+    Rejected(Rejected),
+    /// Recorded, and nothing else.
+    Noted {
+        /// What.
+        text: String,
+        /// The piece it is about.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        piece: Option<PieceName>,
+    },
+}
+
+/// What a start put in force.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct InForce {
+    /// Digest of the plant description.
+    pub plant: TextDigest,
+    /// Digest of the rulebook.
+    pub rulebook: TextDigest,
+    /// Whether the plant description differs from the one before.
+    pub plant_new: bool,
+    /// Whether the rulebook differs from the one before.
+    pub rulebook_new: bool,
+}
+
+/// One value and what every rule said of it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Judged {
+    /// The piece; none for a characteristic of the station.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub piece: Option<PieceName>,
+    /// Where.
+    pub station: StationName,
+    /// What.
+    pub characteristic: CharacteristicName,
+    /// The value with its unit, to be read.
+    pub value: String,
+    /// How the number was had.
+    pub had: Had,
+    /// The gauge, where one is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gauge: Option<GaugeName>,
+    /// Whether it could be believed.
+    pub gauge_healthy: bool,
+    /// Which measurement of the piece there.
+    pub attempt: u32,
+    /// What rules and engine said, in order; rules with nothing to say are left out.
+    pub said: Vec<Said>,
+}
+
+/// One answer to one value.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Said {
+    /// Which rule.
+    pub rule: RuleName,
+    /// Its word; none where it failed and leaves the piece to the others.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub word: Option<Word>,
+    /// Why.
+    pub text: String,
+}
+
+/// Why, and by which rule.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Reason {
+    /// Which rule.
+    pub rule: RuleName,
+    /// Its words.
+    pub text: String,
+}
+
+/// A hold as a release must quote it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OpenHold {
+    /// Which.
+    pub id: HoldId,
+    /// Its `seq`.
+    pub seq: u64,
+}
+
+/// What to do with a piece.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Disposition {
+    /// Which piece.
+    pub piece: PieceName,
+    /// Where it was measured or last seen.
+    pub station: StationName,
+    /// The word.
+    pub word: Word,
+    /// The lane, where the word names one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub route: Option<String>,
+    /// The gate where it can still be stopped; none where none is left.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub act_at: Option<StationName>,
+    /// How long that gate waits for an answer.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub act_within: Option<Span>,
+    /// Whether the piece had left the measuring station before.
+    pub late: bool,
+    /// Why.
+    pub reasons: Vec<Reason>,
+    /// Every hold the piece has.
+    pub open: Vec<OpenHold>,
+    /// What caused it.
+    pub input: InputId,
+    /// The rulebook in force.
+    pub rulebook: TextDigest,
+}
+
+/// Where a disposition stands in the ledger: the record, and its place among the outcomes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Told {
+    /// The record.
+    pub seq: u64,
+    /// From 1.
+    pub index: u32,
+}
+
+/// A hold that was freed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Freed {
+    /// Which.
+    pub hold: HoldId,
+    /// What it held.
+    pub of: HoldOf,
+    /// Who asked; a claim.
+    pub by: String,
+    /// The second person, where one was needed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub second: Option<String>,
+    /// In which role.
+    pub role: RoleName,
+    /// Why.
+    pub reason: String,
+}
+
+/// The answer to a request.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Reply {
+    /// The request.
+    pub request: InputId,
+    /// Its verb.
+    pub verb: String,
+    /// What came of it.
+    pub result: ReplyResult,
+    /// In words.
+    pub text: String,
+    /// The hold placed or meant.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hold: Option<HoldId>,
+    /// What a release of it must quote.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seen: Option<u64>,
+}
+
+/// An input that could not be used, or a member of one.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Rejected {
+    /// What answers call it.
+    pub input: InputId,
+    /// The class.
+    pub reason: RejectReason,
+    /// JSON Pointer to the member, or `byte N`; empty for the whole.
+    #[serde(rename = "where")]
+    pub at: String,
+    /// Thing, found, wanted, remedy.
+    pub text: String,
+    /// The piece it names.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub piece: Option<PieceName>,
+}
+
+words! {
+    /// What came of a request.
+    ReplyResult {
+        /// As asked.
+        Done = "done",
+        /// A second person is needed.
+        Waiting = "waiting",
+        /// Not done.
+        Refused = "refused",
+    }
+    /// Why an input could not be used.
+    RejectReason {
+        /// Not what it should be written in.
+        Unreadable = "unreadable",
+        /// Cannot be true.
+        Implausible = "implausible",
+        /// Needed and not there.
+        Missing = "missing",
+        /// Its key was used by other bytes.
+        Conflict = "conflict",
+        /// No such piece.
+        UnknownPiece = "unknown-piece",
+        /// No such station.
+        UnknownStation = "unknown-station",
+        /// No such characteristic there.
+        UnknownCharacteristic = "unknown-characteristic",
+        /// No such unit.
+        UnknownUnit = "unknown-unit",
+        /// No such stratum, or value of it.
+        UnknownStratum = "unknown-stratum",
+        /// A time that could be any.
+        NoOffset = "no-offset",
+        /// More bytes than are taken.
+        TooLarge = "too-large",
+    }
+}
+
+impl Outcome {
+    /// The piece it is about, where it is about one.
+    #[must_use]
+    pub fn piece(&self) -> Option<&PieceName> {
+        match self {
+            Self::Born { piece, .. } => Some(piece),
+            Self::Judged(judged) => judged.piece.as_ref(),
+            Self::Disposition(disposition) => Some(&disposition.piece),
+            Self::Hold(Hold { of, .. }) | Self::Freed(Freed { of, .. }) => of.piece(),
+            Self::Rejected(rejected) => rejected.piece.as_ref(),
+            Self::Noted { piece, .. } => piece.as_ref(),
+            Self::InForce(_)
+            | Self::Alarm(_)
+            | Self::Cleared { .. }
+            | Self::Gauge { .. }
+            | Self::Reply(_) => None,
+        }
+    }
+}

@@ -1,0 +1,396 @@
+//! The plant description as it is meant: one line, its stations in order of place, what is measured
+//! there, its gauges, strata, roles. Already checked: whoever builds one has refused what contradicts.
+//!
+//! Deliberately not here: the TOML it was typed in.
+
+use crate::names::{CharacteristicName, ClassName, GaugeName, RoleName, StationName, StratumName};
+use crate::time::Span;
+use alloc::collections::{BTreeMap, BTreeSet};
+use alloc::string::String;
+use alloc::vec::Vec;
+use chargehand_measure::{Scale, Unit};
+use core::fmt;
+use serde::{Deserialize, Serialize};
+
+/// One line's description.
+#[derive(Clone, Debug)]
+pub struct Plant {
+    /// The line itself.
+    pub line: LineDescription,
+    /// What pieces can be told apart by.
+    pub strata: Vec<Stratum>,
+    /// Stations in order of place; equal places keep the order of the description.
+    pub stations: Vec<Station>,
+    /// Every gauge.
+    pub gauges: Vec<Gauge>,
+    /// Who may ask for what.
+    pub roles: Vec<Role>,
+    /// Classes of holds beside the default one.
+    pub classes: Vec<HoldClass>,
+    /// Which routes are legal in which condition.
+    pub routes_legal: BTreeMap<Condition, BTreeSet<Word>>,
+    /// The lane a disposition is sent to, by word.
+    pub lanes: BTreeMap<Word, String>,
+    /// Words of parts this version does not have: taken, without effect, said aloud.
+    pub without_effect: Vec<String>,
+}
+
+/// What holds for the whole line.
+#[derive(Clone, Debug)]
+pub struct LineDescription {
+    /// The topic prefix, `site/area/line`.
+    pub base: String,
+    /// IANA time zone name; our own times carry its offset.
+    pub zone: String,
+    /// Folder of the rulebook, relative to the description.
+    pub rules: String,
+    /// How far a source's `at` may lie from the line's clock before that is an alarm.
+    pub skew: Span,
+    /// How long a cause must stay away before an alarm about an occurrence returns to normal.
+    pub quiet: Span,
+    /// How long a `released` is valid.
+    pub valid: Span,
+    /// How many pieces without an open matter are remembered.
+    pub pieces_kept: usize,
+}
+
+/// A kind of stratum and its values.
+#[derive(Clone, Debug)]
+pub struct Stratum {
+    /// e.g. `mould`.
+    pub name: StratumName,
+    /// e.g. `M1`; empty where any value is taken.
+    pub values: Vec<String>,
+}
+
+/// One station.
+#[derive(Clone, Debug)]
+pub struct Station {
+    /// Its topic level.
+    pub name: StationName,
+    /// Place on the belt, in pieces after casting.
+    pub place: i64,
+    /// What state its pieces leave in.
+    pub condition: Condition,
+    /// Where pieces can be stopped, if they can.
+    pub gate: Option<Gate>,
+    /// What is measured there.
+    pub characteristics: Vec<Characteristic>,
+    /// Topics of the station's own, mapped onto readings.
+    pub topics: Vec<TopicMap>,
+}
+
+/// Where a piece can physically be stopped.
+#[derive(Clone, Debug)]
+pub struct Gate {
+    /// Its kind.
+    pub kind: GateKind,
+    /// Where it stands; the station's place unless said otherwise.
+    pub place: i64,
+    /// The time the station waits for an answer.
+    pub within: Span,
+    /// What `held` means there.
+    pub effect: Effect,
+}
+
+/// One measured property.
+#[derive(Clone, Debug)]
+pub struct Characteristic {
+    /// e.g. `mass`.
+    pub name: CharacteristicName,
+    /// Unit and resolution; the values below are counted in it.
+    pub scale: Scale,
+    /// The value aimed at.
+    pub nominal: Option<i64>,
+    /// Lower tolerance limit; a value at the limit is inside.
+    pub lower: Option<i64>,
+    /// Upper tolerance limit; a value at the limit is inside.
+    pub upper: Option<i64>,
+    /// What can be true at all, both ends included.
+    pub plausible: Option<(i64, i64)>,
+    /// Whether it belongs to a piece or to the station.
+    pub of: Of,
+    /// The stratum its rules look at.
+    pub per: Option<StratumName>,
+    /// The gauge that measures it, unless the message names another.
+    pub gauge: Option<GaugeName>,
+}
+
+/// A gauge and its check standard.
+#[derive(Clone, Debug)]
+pub struct Gauge {
+    /// e.g. `lc-1`.
+    pub name: GaugeName,
+    /// The known standard it is checked with.
+    pub standard: Option<Standard>,
+}
+
+/// A known standard, counted in the scale of the characteristic the gauge measures.
+#[derive(Clone, Debug)]
+pub struct Standard {
+    /// Its known value.
+    pub nominal: i64,
+    /// How far off a healthy gauge may read it, both ends included.
+    pub within: i64,
+}
+
+/// Who may ask for what.
+#[derive(Clone, Debug)]
+pub struct Role {
+    /// As in the request's topic.
+    pub name: RoleName,
+    /// What it may do.
+    pub may: Vec<Permission>,
+}
+
+/// One thing a role may do: a verb, for one class of holds or for all.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Permission {
+    /// The request's verb.
+    pub verb: String,
+    /// The class it is limited to.
+    pub class: Option<ClassName>,
+}
+
+/// A class of holds.
+#[derive(Clone, Debug)]
+pub struct HoldClass {
+    /// e.g. `food-contact`.
+    pub name: ClassName,
+    /// Whether two persons must ask before it is released.
+    pub second_person: bool,
+}
+
+/// A station's own topic and how its members are read.
+#[derive(Clone, Debug)]
+pub struct TopicMap {
+    /// MQTT topic filter, outside the line's base.
+    pub filter: String,
+    /// JSON Pointer to the rows, its last token `*`; none where the message is one row.
+    pub pieces: Option<String>,
+    /// Where each member of a reading is found.
+    pub map: BTreeMap<String, Map>,
+    /// Units of characteristics the message does not name.
+    pub units: BTreeMap<CharacteristicName, Unit>,
+    /// Whether `3,18` is a number there.
+    pub decimal_comma: bool,
+    /// Zone of times without an offset.
+    pub zone: Option<String>,
+}
+
+/// Where a member is found: a JSON Pointer, from the row, else from the message.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Map {
+    /// RFC 6901 pointer.
+    pub pointer: String,
+    /// Set where the member is a time counted since 1970.
+    pub since_1970: Option<Since1970>,
+}
+
+macro_rules! words {
+    ($($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $text:literal),* $(,)? })*) => {$(
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        pub enum $name { $($(#[$vdoc])* #[serde(rename = $text)] $variant),* }
+        impl $name {
+            /// Every word, in order.
+            pub const ALL: &'static [Self] = &[$(Self::$variant),*];
+            /// The word as it stands on the bus and in the plant description.
+            #[must_use]
+            pub const fn as_str(self) -> &'static str {
+                match self { $(Self::$variant => $text),* }
+            }
+            /// The word that reads so.
+            #[must_use]
+            pub fn parse(text: &str) -> Option<Self> {
+                match text { $($text => Some(Self::$variant),)* _ => None }
+            }
+        }
+        impl fmt::Display for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str(self.as_str())
+            }
+        }
+    )*};
+}
+pub(crate) use words;
+
+words! {
+    /// The state a piece's material is in; it decides which routes are legal.
+    Condition {
+        /// Dry and bare.
+        AsCast = "as-cast",
+        /// Coolant or oil may cling to it.
+        Machined = "machined",
+        /// Grit may be entrapped.
+        Blasted = "blasted",
+        /// Wet.
+        Washed = "washed",
+        /// Uncured film.
+        WetCoat = "wet-coat",
+        /// On the oven belt.
+        InOven = "in-oven",
+        /// Coated.
+        Cured = "cured",
+        /// Coated, base ground.
+        Ground = "ground",
+        /// Carries its serial.
+        Marked = "marked",
+        /// In its carton.
+        Packed = "packed",
+    }
+    /// A disposition's word.
+    Word {
+        /// Let pass.
+        Accept = "accept",
+        /// Stop, a person decides.
+        Hold = "hold",
+        /// Measure again.
+        Recheck = "recheck",
+        /// Make it conform.
+        Rework = "rework",
+        /// Another grade.
+        Regrade = "regrade",
+        /// Kept from its use.
+        Scrap = "scrap",
+        /// Back to the furnace charge.
+        Remelt = "remelt",
+        /// Evidence is missing.
+        Unevaluated = "unevaluated",
+    }
+    /// What stands at a place where pieces can be stopped.
+    GateKind {
+        /// Sends a piece to a lane.
+        Diverter = "diverter",
+        /// A lane at the door of the next station.
+        Lane = "lane",
+        /// Marks the piece.
+        Mark = "mark",
+        /// Opens for `accept` only.
+        Final = "final",
+    }
+    /// What `held` means at a gate.
+    Effect {
+        /// Pieces go to the lane.
+        Divert = "divert",
+        /// No new pieces are loaded.
+        StopLoading = "stop-loading",
+    }
+    /// Whom a characteristic belongs to.
+    Of {
+        /// The piece.
+        Piece = "piece",
+        /// The station.
+        Station = "station",
+    }
+    /// How wide a hold reaches.
+    Scope {
+        /// One piece.
+        Piece = "piece",
+        /// Pieces around a failed sample.
+        Bracket = "bracket",
+        /// Pieces of one stratum.
+        Stratum = "stratum",
+        /// Pieces of one lot.
+        Lot = "lot",
+        /// A station's gate.
+        Station = "station",
+    }
+    /// What a count since 1970 counts.
+    Since1970 {
+        /// Seconds.
+        Seconds = "s",
+        /// Milliseconds.
+        Millis = "ms",
+        /// Microseconds.
+        Micros = "us",
+    }
+}
+
+impl Word {
+    /// Whether the route cannot be taken back: it needs a healthy gauge, a certain identity and nobody asking otherwise.
+    #[must_use]
+    pub const fn is_irreversible(self) -> bool {
+        matches!(self, Self::Rework | Self::Scrap | Self::Remelt)
+    }
+
+    /// Whether the word names a lane of its own.
+    #[must_use]
+    pub const fn is_route(self) -> bool {
+        matches!(
+            self,
+            Self::Rework | Self::Regrade | Self::Scrap | Self::Remelt
+        )
+    }
+}
+
+impl Plant {
+    /// The class of holds that name none, and of the engine's own.
+    pub const CLASS_DEFAULT: &'static str = "process-minor";
+
+    /// The station of that name.
+    #[must_use]
+    pub fn station(&self, name: &str) -> Option<&Station> {
+        self.stations
+            .iter()
+            .find(|station| station.name.as_str() == name)
+    }
+
+    /// The gauge of that name.
+    #[must_use]
+    pub fn gauge(&self, name: &str) -> Option<&Gauge> {
+        self.gauges.iter().find(|gauge| gauge.name.as_str() == name)
+    }
+
+    /// The stratum of that name.
+    #[must_use]
+    pub fn stratum(&self, name: &str) -> Option<&Stratum> {
+        self.strata
+            .iter()
+            .find(|stratum| stratum.name.as_str() == name)
+    }
+
+    /// The role of that name.
+    #[must_use]
+    pub fn role(&self, name: &str) -> Option<&Role> {
+        self.roles.iter().find(|role| role.name.as_str() == name)
+    }
+
+    /// The first gate, in order of place, for which `fits` holds.
+    #[must_use]
+    pub fn gate_where(&self, fits: impl Fn(&Station, &Gate) -> bool) -> Option<(&Station, &Gate)> {
+        self.stations
+            .iter()
+            .filter_map(|station| Some((station, station.gate.as_ref()?)))
+            .filter(|(station, gate)| fits(station, gate))
+            .min_by_key(|(_, gate)| gate.place)
+    }
+
+    /// Whether holds of the class need two persons to be released.
+    #[must_use]
+    pub fn second_person(&self, class: &ClassName) -> bool {
+        self.classes
+            .iter()
+            .any(|known| known.name == *class && known.second_person)
+    }
+}
+
+impl Station {
+    /// The characteristic of that name.
+    #[must_use]
+    pub fn characteristic(&self, name: &str) -> Option<&Characteristic> {
+        self.characteristics
+            .iter()
+            .find(|known| known.name.as_str() == name)
+    }
+}
+
+impl Role {
+    /// Whether the role may make the request for a hold of the class.
+    #[must_use]
+    pub fn may(&self, verb: &str, class: &ClassName) -> bool {
+        self.may.iter().any(|permission| {
+            permission.verb == verb && permission.class.as_ref().is_none_or(|only| only == class)
+        })
+    }
+}

@@ -1,0 +1,243 @@
+//! What people ask: to hold, and to free. Anything else is refused by name until its part exists.
+
+use crate::hold::{HoldOf, Wish};
+use crate::input::{PlaceHold, Release, Request, RequestKind, SourceKind};
+use crate::judge::Judge;
+use crate::judging::default_class;
+use crate::line::Line;
+use crate::names::{HoldId, PieceName, RoleName, RuleName};
+use crate::outcome::{Freed, Outcome, Reply, ReplyResult};
+use crate::plant::Scope;
+use alloc::format;
+use alloc::string::String;
+use alloc::sync::Arc;
+use alloc::vec::Vec;
+
+/// What came of a request, before it is a reply.
+struct Answer {
+    result: ReplyResult,
+    text: String,
+    hold: Option<HoldId>,
+}
+
+impl Answer {
+    fn refused(text: String) -> Self {
+        Self {
+            result: ReplyResult::Refused,
+            text,
+            hold: None,
+        }
+    }
+}
+
+impl<J: Judge> Line<J> {
+    pub(crate) fn on_request(&mut self, request: &Request) {
+        self.note_taken(None, SourceKind::Request, &request.input);
+        let answer = match &request.kind {
+            RequestKind::Refused { text } => Answer::refused(text.clone()),
+            RequestKind::Release(release) => self.release(request, release),
+            RequestKind::PlaceHold(place_hold) => self.place_hold(request, place_hold),
+        };
+        let seen = answer
+            .hold
+            .as_ref()
+            .and_then(|id| self.state.holds.get(id))
+            .map(|hold| hold.seq);
+        let reply = Outcome::Reply(Reply {
+            request: request.input.clone(),
+            verb: request.verb.clone(),
+            result: answer.result,
+            text: answer.text,
+            hold: answer.hold,
+            seen,
+        });
+        self.outcomes.push(reply);
+    }
+
+    fn release(&mut self, request: &Request, release: &Release) -> Answer {
+        let Some(role) = &request.role else {
+            return Answer::refused(
+                "a release is made in a role: publish to request/release/<role>".into(),
+            );
+        };
+        let Some(hold) = self.state.holds.get_mut(&release.hold) else {
+            return Answer::refused(format!(
+                "no hold {} is open: see `open` for those that are",
+                release.hold
+            ));
+        };
+        if let Some(text) = forbidden(self.plant.role(role.as_str()), role, "release", &hold.class)
+        {
+            return Answer {
+                hold: Some(release.hold.clone()),
+                ..Answer::refused(text)
+            };
+        }
+        if hold.seq != release.seen {
+            let text = format!(
+                "{} was seen at {} and says more since {}: read it again before you release it",
+                hold.id, release.seen, hold.seq
+            );
+            return Answer {
+                hold: Some(release.hold.clone()),
+                ..Answer::refused(text)
+            };
+        }
+        let mut second = None;
+        if self.plant.second_person(&hold.class) {
+            match &hold.asked_by {
+                Some(first) if *first != request.by => second = Some(request.by.clone()),
+                _ => {
+                    hold.asked_by = Some(request.by.clone());
+                    let text = format!("holds of class {} need a second person", hold.class);
+                    return Answer {
+                        result: ReplyResult::Waiting,
+                        text,
+                        hold: Some(release.hold.clone()),
+                    };
+                }
+            }
+        }
+        let by = if second.is_some() {
+            hold.asked_by.clone().unwrap_or_default()
+        } else {
+            request.by.clone()
+        };
+        let of = hold.of.clone();
+        self.free(Freed {
+            hold: release.hold.clone(),
+            of: of.clone(),
+            by,
+            second,
+            role: role.clone(),
+            reason: request.reason.clone(),
+        });
+        // A freed piece has another disposition; a freed gate frees no piece.
+        if let HoldOf::Piece(name) = &of
+            && self.state.pieces.contains_key(name)
+        {
+            self.announce(name, &request.input);
+        }
+        Answer {
+            result: ReplyResult::Done,
+            text: format!("{} is free", release.hold),
+            hold: Some(release.hold.clone()),
+        }
+    }
+
+    fn free(&mut self, freed: Freed) {
+        self.state.holds.remove(&freed.hold);
+        if let HoldOf::Piece(name) = &freed.of
+            && let Some(piece) = self.state.pieces.get_mut(name)
+        {
+            piece.holds.remove(&freed.hold);
+        }
+        self.gates_changed(&freed.of);
+        self.outcomes.push(Outcome::Freed(freed));
+    }
+
+    fn place_hold(&mut self, request: &Request, asked: &PlaceHold) -> Answer {
+        let (of, remark) = match self.hold_of(asked) {
+            Ok(found) => found,
+            Err(text) => return Answer::refused(text),
+        };
+        let class = asked.class.clone().unwrap_or_else(default_class);
+        if class != default_class() && !self.plant.classes.iter().any(|known| known.name == class) {
+            return Answer::refused(format!(
+                "no class {class} is declared: leave it out, or name one of the plant description's"
+            ));
+        }
+        let wish = Wish {
+            rule: RuleName::from(format!("person:{}", request.by)),
+            class,
+            origin: String::new(),
+            reason: request.reason.clone(),
+        };
+        let id = self.open_hold(of.clone(), wish);
+        let text = format!("{id} is open{remark}");
+        match of {
+            HoldOf::Piece(name) => self.announce(&name, &request.input),
+            HoldOf::Station(_) | HoldOf::Stratum(..) => {}
+        }
+        Answer {
+            result: ReplyResult::Done,
+            text,
+            hold: Some(id),
+        }
+    }
+
+    /// What a request to hold means, and what to tell the asker of it.
+    fn hold_of(&self, asked: &PlaceHold) -> Result<(HoldOf, String), String> {
+        let scope_fits = |scope: Scope| asked.scope.is_none_or(|given| given == scope);
+        if let Some(scope @ (Scope::Bracket | Scope::Lot)) = asked.scope {
+            return Err(format!(
+                "scope {scope}: not in this version; hold the piece, the stratum or the station"
+            ));
+        }
+        match (&asked.piece, &asked.station, &asked.stratum) {
+            (Some(piece), None, None) if scope_fits(Scope::Piece) => {
+                if !self.state.pieces.contains_key(piece) {
+                    return Err(format!("no piece {piece} is known"));
+                }
+                Ok((HoldOf::Piece(piece.clone()), String::new()))
+            }
+            (None, Some(name), None) if scope_fits(Scope::Station) => {
+                let plant = Arc::clone(&self.plant);
+                let Some(station) = plant.station(name.as_str()) else {
+                    return Err(format!("no station {name} is declared"));
+                };
+                // Pieces can only be stopped at a gate: a station without one is held at the next.
+                let gate = station.gate.as_ref().map(|_| station).or_else(|| {
+                    plant.gate_where(|_, gate| gate.place >= station.place).map(|(station, _)| station)
+                });
+                match gate {
+                    Some(gate) if gate.name == *name => Ok((HoldOf::Station(name.clone()), String::new())),
+                    Some(gate) => Ok((
+                        HoldOf::Station(gate.name.clone()),
+                        format!(" at {}, the next gate: {name} has none", gate.name),
+                    )),
+                    None => Err(format!("no gate stands at {name} or after it: hold the pieces")),
+                }
+            }
+            (None, None, Some((stratum, value))) if scope_fits(Scope::Stratum) => {
+                let known = self.plant.stratum(stratum.as_str());
+                if !known.is_some_and(|known| known.values.is_empty() || known.values.contains(value)) {
+                    return Err(format!("no stratum {stratum} with the value {value} is declared"));
+                }
+                Ok((HoldOf::Stratum(stratum.clone(), value.clone()), String::new()))
+            }
+            _ => Err("`of` names nothing that fits its scope: one piece, one station, or one stratum and its value".into()),
+        }
+    }
+
+    /// Every piece with an open hold, in order of birth.
+    #[must_use]
+    pub fn held_pieces(&self) -> Vec<&PieceName> {
+        let mut held: Vec<(u64, &PieceName)> = self
+            .state
+            .holds
+            .values()
+            .filter_map(|hold| hold.of.piece())
+            .filter_map(|name| Some((self.state.pieces.get(name)?.born, name)))
+            .collect();
+        held.sort_unstable();
+        held.dedup();
+        held.into_iter().map(|(_, name)| name).collect()
+    }
+}
+
+/// Why the role may not do that, if it may not.
+fn forbidden(
+    known: Option<&crate::plant::Role>,
+    role: &RoleName,
+    verb: &str,
+    class: &crate::names::ClassName,
+) -> Option<String> {
+    match known {
+        None => Some(format!("no role {role} is declared")),
+        Some(known) if !known.may(verb, class) => {
+            Some(format!("{role} may not {verb} holds of class {class}"))
+        }
+        Some(_) => None,
+    }
+}

@@ -1,0 +1,53 @@
+//! Everything a line remembers. A cache: replaying the ledger gives it again.
+
+use crate::alarm::Alarm;
+use crate::gauge::GaugeState;
+use crate::hold::Hold;
+use crate::input::Taken;
+use crate::names::{AlarmId, GaugeName, HoldId, PieceName, StationName, TextDigest};
+use crate::piece::Piece;
+use crate::time::Timestamp;
+use alloc::collections::{BTreeMap, BTreeSet};
+use alloc::string::String;
+use serde::{Deserialize, Serialize};
+
+/// A line's memory between two inputs.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct State {
+    /// The record last handled.
+    pub seq: u64,
+    /// Its time; time never runs backwards from here.
+    pub now: Timestamp,
+    /// The program's version at the last start.
+    pub version: String,
+    /// Digest of the plant description in force.
+    pub plant: Option<TextDigest>,
+    /// Digest of the rulebook in force.
+    pub rulebook: Option<TextDigest>,
+    /// Sessions begun with the broker.
+    pub sessions: u64,
+    /// Sessions the broker lost.
+    pub losses: u64,
+    /// Pieces by name.
+    pub pieces: BTreeMap<PieceName, Piece>,
+    /// The same in order of birth.
+    pub births: BTreeMap<u64, PieceName>,
+    /// Pieces ever born.
+    pub born: u64,
+    /// Pieces born before this one were looked at for forgetting.
+    pub forget_from: u64,
+    /// Open holds.
+    pub holds: BTreeMap<HoldId, Hold>,
+    /// Holds ever opened.
+    pub holds_opened: u64,
+    /// Gauges that were ever checked or adjusted.
+    pub gauges: BTreeMap<GaugeName, GaugeState>,
+    /// Active alarms.
+    pub alarms: BTreeMap<AlarmId, Alarm>,
+    /// Alarms that were active once and are not now: their topics must be clear.
+    pub alarms_past: BTreeSet<AlarmId>,
+    /// What was last taken in, by station.
+    pub taken: BTreeMap<StationName, Taken>,
+    /// The last change of each gate's hold state.
+    pub gates: BTreeMap<StationName, u64>,
+}
