@@ -1,0 +1,212 @@
+//! Events: what happened at a station.
+
+use crate::json::{self, Members};
+use crate::reading::{Found, name, refuse, stratum_value, unknown_characteristic, when};
+use crate::route::{Identity, identity};
+use crate::{digest, digest_text, value};
+use chargehand_core::{
+    Characteristic, Event, EventKind, Fault, GaugeName, Input, InputId, PieceName, Plant,
+    RejectReason, Source, SourceKind, Station, StratumName,
+};
+use std::borrow::Cow;
+
+/// Kinds the contract knows and this version only records.
+const RECORDED: &[&str] = &[
+    "departure",
+    "removed",
+    "returned",
+    "gone",
+    "bind",
+    "anchor",
+    "jammed",
+    "tool-change",
+    "media-change",
+    "belt-change",
+    "mould-change",
+    "adjusted",
+    "make-up",
+    "plan",
+    "planned-stop",
+    "stop",
+    "maintenance",
+    "start",
+    "packed",
+    "lot",
+];
+
+pub(crate) fn event(
+    station: &Station,
+    plant: &Plant,
+    members: &Members<'_>,
+    payload: &[u8],
+) -> Result<Found, Fault> {
+    let text = |name: &'static str| {
+        members
+            .find(name)
+            .map(|value| self::name(value, &format!("/{name}")))
+            .transpose()
+    };
+    let needed = |name: &'static str, why: &str| {
+        text(name)?.ok_or_else(|| {
+            refuse(
+                RejectReason::Missing,
+                &format!("/{name}"),
+                format!("no {name}: {why}"),
+            )
+        })
+    };
+    let kind = needed("kind", "an event says what happened")?;
+    let piece = text("piece")?;
+    let at = members
+        .find("at")
+        .map(|value| when(value, "/at", None, None))
+        .transpose()?;
+    let strata = match members.find("strata") {
+        None => Vec::new(),
+        Some(value) => strata(plant, value.get())?,
+    };
+    let kind = match kind.as_str() {
+        "birth" | "arrival" => {
+            if piece.is_none() {
+                let text = format!(
+                    "{kind} names no piece: binding by order is not in this version, send `piece`"
+                );
+                return Err(refuse(RejectReason::Missing, "/piece", text));
+            }
+            if kind == "birth" {
+                EventKind::Birth
+            } else {
+                EventKind::Arrival
+            }
+        }
+        "check-standard" => check_standard(
+            station,
+            plant,
+            members,
+            gauge(
+                plant,
+                needed("gauge", "which gauge measured the standard?")?,
+            )?,
+        )?,
+        "calibration" => EventKind::Calibration {
+            gauge: gauge(plant, needed("gauge", "which gauge was adjusted?")?)?,
+        },
+        "received" => EventKind::Received {
+            disposition: needed("disposition", "quote its id")?,
+        },
+        "diverted" => EventKind::Diverted {
+            disposition: needed("disposition", "quote its id")?,
+            to: text("to")?,
+        },
+        word if RECORDED.contains(&word) => EventKind::Other {
+            word: word.to_owned(),
+        },
+        word => {
+            let text = format!("kind is {word:?}: no such kind of event is in the contract");
+            return Err(refuse(RejectReason::Unreadable, "/kind", text));
+        }
+    };
+    let Identity { key, input } = identity(members).unwrap_or_else(|| {
+        let digest = digest_text(&digest(payload));
+        Identity {
+            key: format!("d:{digest}"),
+            input: digest,
+        }
+    });
+    let input = InputId::from(input);
+    let piece = piece.map(PieceName::from);
+    Ok(Found {
+        identity: key,
+        source: Source {
+            input: input.clone(),
+            station: Some(station.name.clone()),
+            kind: SourceKind::Event,
+        },
+        piece: piece.clone(),
+        input: Input::Event(Event {
+            input,
+            station: station.name.clone(),
+            at,
+            piece,
+            strata,
+            kind,
+        }),
+    })
+}
+
+fn strata(plant: &Plant, raw: &str) -> Result<Vec<(StratumName, String)>, Fault> {
+    let members: Members<'_> = serde_json::from_str(raw).map_err(|error| {
+        refuse(
+            RejectReason::Unreadable,
+            "/strata",
+            format!("strata is an object, one member each: {error}"),
+        )
+    })?;
+    members
+        .0
+        .iter()
+        .filter(|(_, value)| !json::is_null(value))
+        .map(|(name, value)| stratum_value(plant, name, value, &format!("/strata/{name}")))
+        .collect()
+}
+
+fn gauge(plant: &Plant, name: String) -> Result<GaugeName, Fault> {
+    plant
+        .gauge(&name)
+        .map(|known| known.name.clone())
+        .ok_or_else(|| {
+            let declared: Vec<&str> = plant
+                .gauges
+                .iter()
+                .map(|known| known.name.as_str())
+                .collect();
+            let text = format!(
+                "no gauge {name:?} is declared; declared are {}",
+                declared.join(", ")
+            );
+            refuse(RejectReason::UnknownCharacteristic, "/gauge", text)
+        })
+}
+
+/// A standard is measured in the scale of the characteristic its gauge measures.
+fn check_standard(
+    station: &Station,
+    plant: &Plant,
+    members: &Members<'_>,
+    gauge: GaugeName,
+) -> Result<EventKind, Fault> {
+    let missing = || {
+        refuse(
+            RejectReason::Missing,
+            "/values",
+            "no values: what did the standard read?".into(),
+        )
+    };
+    let values = members.find("values").ok_or_else(missing)?;
+    let values: Members<'_> = serde_json::from_str(values.get()).map_err(|error| {
+        refuse(
+            RejectReason::Unreadable,
+            "/values",
+            format!("values is an object, one member each: {error}"),
+        )
+    })?;
+    let measures = |characteristic: &&Characteristic| characteristic.gauge.as_ref() == Some(&gauge);
+    let everywhere = || {
+        plant
+            .stations
+            .iter()
+            .flat_map(|station| &station.characteristics)
+    };
+    let (name, value) = values.0.first().ok_or_else(missing)?;
+    let at = format!("/values/{name}");
+    let characteristic = everywhere()
+        .filter(measures)
+        .find(|known| known.name.as_str() == Cow::as_ref(name))
+        .ok_or_else(|| unknown_characteristic(station, name, &at))?;
+    let count = value::read_standard(value, characteristic, &at)?;
+    Ok(EventKind::CheckStandard {
+        gauge,
+        count,
+        text: characteristic.scale.text(count),
+    })
+}

@@ -1,0 +1,148 @@
+//! Topics and payloads to inputs, outcomes to topics and payloads. Pure: the same bytes give the same
+//! inputs, and nothing here reads a clock, a file or a network.
+//!
+//! - [`Wire::read`] makes inputs of one message: what it is, under which key it is known, what of it
+//!   can be used and what cannot, with class and place.
+//! - [`Wire::messages`] says what a record's outcomes look like on the bus; [`Wire::hold`] and its
+//!   neighbours say what the line's present state looks like there.
+//!
+//! The names on the bus are fixed in `contract.md`, the page for other people's equipment.
+
+mod events;
+mod json;
+mod messages;
+mod publish;
+mod reading;
+mod requests;
+mod route;
+mod states;
+mod time;
+mod value;
+
+pub use publish::{Heading, Publish};
+pub use route::filter_matches;
+pub use states::{Condition as Mode, Status};
+
+use chargehand_core::{Input, PieceName, Plant, Source};
+use jiff::tz::TimeZone;
+use sha2::{Digest as _, Sha256};
+use std::fmt::Write as _;
+use std::sync::Arc;
+
+/// The largest payload that is read, in bytes. A larger one is recorded and rejected.
+pub const PAYLOAD_MAX: usize = 256 * 1024;
+
+/// One message as it came off the bus.
+#[derive(Clone, Copy, Debug)]
+pub struct Message<'a> {
+    /// Its topic.
+    pub topic: &'a str,
+    /// Its bytes.
+    pub payload: &'a [u8],
+    /// Whether the broker handed out a retained copy.
+    pub retain: bool,
+}
+
+/// One row of a message: most have exactly one.
+#[derive(Clone, Debug)]
+pub struct Row {
+    /// Under which key it is known; none for what is never judged.
+    pub key: Option<Key>,
+    /// Where it came from.
+    pub source: Source,
+    /// The piece it names, where that could be read.
+    pub piece: Option<PieceName>,
+    /// What it is, seen for the first time.
+    pub input: Input,
+}
+
+/// What makes two messages the same one.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Key {
+    /// Station and topic, then `id`, else `epoch/seq`, else a digest.
+    pub text: String,
+    /// SHA-256 of the bytes: the same key with other bytes is a conflict.
+    pub content: [u8; 32],
+}
+
+/// Reads and writes one line's messages under one plant description.
+#[derive(Clone, Debug)]
+pub struct Wire {
+    plant: Arc<Plant>,
+    /// The line's base and a slash.
+    prefix: String,
+    /// The base's last level: ids begin with it.
+    last: String,
+    zone: TimeZone,
+}
+
+/// A plant description names a time zone that is not known.
+#[derive(Debug, thiserror::Error)]
+#[error("time zone {zone:?} is not known: name one of the IANA time zones, such as Europe/Berlin")]
+pub struct UnknownZone {
+    /// What was named.
+    pub zone: String,
+}
+
+impl Wire {
+    /// The reader and writer of a line.
+    ///
+    /// # Errors
+    /// The line's zone is not in the bundled time zone database.
+    pub fn new(plant: Arc<Plant>) -> Result<Self, UnknownZone> {
+        let zone = time::zone(&plant.line.zone)?;
+        let base = &plant.line.base;
+        let prefix = format!("{base}/");
+        let last = base.rsplit('/').next().unwrap_or(base).to_owned();
+        Ok(Self {
+            plant,
+            prefix,
+            last,
+            zone,
+        })
+    }
+
+    /// What is said on `topic` is for this line's `read`.
+    #[must_use]
+    pub fn filters(&self) -> Vec<String> {
+        let base = &self.plant.line.base;
+        let mut filters = vec![
+            format!("{base}/+/reading"),
+            format!("{base}/+/event"),
+            format!("{base}/request/#"),
+        ];
+        for topic in self
+            .plant
+            .stations
+            .iter()
+            .flat_map(|station| &station.topics)
+        {
+            if !filters.contains(&topic.filter) {
+                filters.push(topic.filter.clone());
+            }
+        }
+        filters
+    }
+
+    /// The last level of the line's base.
+    #[must_use]
+    pub fn last(&self) -> &str {
+        &self.last
+    }
+}
+
+/// SHA-256 of the bytes.
+fn digest(bytes: &[u8]) -> [u8; 32] {
+    Sha256::digest(bytes).into()
+}
+
+/// A digest as it is written, `sha256:` and 64 hex digits.
+#[must_use]
+pub fn digest_text(digest: &[u8; 32]) -> String {
+    let mut text = String::with_capacity(71);
+    text.push_str("sha256:");
+    for byte in digest {
+        write!(text, "{byte:02x}").expect("a string takes all");
+    }
+    text
+}

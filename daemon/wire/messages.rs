@@ -1,0 +1,298 @@
+//! Messages of ours that are said once, in ledger order: dispositions, replies, rejections.
+
+use crate::publish::{About, Heading, Publish};
+use crate::{Wire, digest, digest_text, time};
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
+use chargehand_core::{Disposition, InputId, Outcome, Rejected, Reply, Told};
+use serde::Serialize;
+use std::borrow::Cow;
+
+/// How many reasons and open holds a disposition lists, and how long a text may be: a controller reads it.
+const REASONS_MAX: usize = 3;
+const OPEN_MAX: usize = 5;
+const TEXT_MAX: usize = 80;
+/// How many bytes of an unusable message its rejection repeats.
+const BYTES_MAX: usize = 256;
+
+#[derive(Serialize)]
+struct DispositionBody<'a> {
+    id: &'a str,
+    seq: u64,
+    piece: &'a str,
+    station: &'a str,
+    disposition: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    route: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    act_at: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    act_within_s: Option<f64>,
+    late: bool,
+    reasons: Vec<ReasonBody<'a>>,
+    open: Vec<OpenBody<'a>>,
+    input: &'a str,
+    rulebook: &'a str,
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    again: bool,
+    at: &'a str,
+}
+
+#[derive(Serialize)]
+struct ReasonBody<'a> {
+    rule: &'a str,
+    text: Cow<'a, str>,
+}
+
+#[derive(Serialize)]
+struct OpenBody<'a> {
+    id: &'a str,
+    seq: u64,
+}
+
+#[derive(Serialize)]
+struct ReplyBody<'a> {
+    request: &'a str,
+    result: &'a str,
+    text: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    hold: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    seen: Option<u64>,
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    again: bool,
+    at: &'a str,
+}
+
+#[derive(Serialize)]
+struct RejectedBody<'a> {
+    topic: &'a str,
+    input: &'a str,
+    reason: &'a str,
+    #[serde(rename = "where")]
+    at_member: &'a str,
+    text: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    piece: Option<&'a str>,
+    bytes: String,
+    length: usize,
+    digest: String,
+    seq: u64,
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    again: bool,
+    at: &'a str,
+}
+
+impl Wire {
+    /// What one outcome says on the bus: nothing, one message, or the same on two topics. `index` is its
+    /// place among the record's outcomes, from 1; `again` is the message that came
+    /// twice: the answer goes to it, under the disposition's own id.
+    #[must_use]
+    pub fn messages(
+        &self,
+        heading: &Heading<'_>,
+        index: u32,
+        outcome: &Outcome,
+        again: Option<&InputId>,
+    ) -> Vec<Publish> {
+        let told = Told {
+            seq: heading.seq,
+            index,
+        };
+        match outcome {
+            Outcome::Disposition(disposition) => {
+                self.disposition(heading, told, disposition, again)
+            }
+            Outcome::Reply(reply) => self.reply(heading, told, reply, again),
+            Outcome::Rejected(rejected) => vec![self.rejected(heading, told, rejected, again)],
+            _ => Vec::new(),
+        }
+    }
+
+    /// The name a disposition goes by.
+    #[must_use]
+    pub fn id(&self, told: Told) -> String {
+        format!("{}-{:010}-{}", self.last, told.seq, told.index)
+    }
+
+    fn disposition(
+        &self,
+        heading: &Heading<'_>,
+        told: Told,
+        disposition: &Disposition,
+        again: Option<&InputId>,
+    ) -> Vec<Publish> {
+        let id = self.id(told);
+        let at = time::print(heading.at, &self.zone);
+        let act_at = disposition.act_at.as_ref().map(|station| station.as_str());
+        let reasons = disposition.reasons.iter().take(REASONS_MAX);
+        let open = disposition.open.iter().take(OPEN_MAX);
+        let body = DispositionBody {
+            id: &id,
+            seq: heading.seq,
+            piece: disposition.piece.as_str(),
+            station: disposition.station.as_str(),
+            disposition: disposition.word.as_str(),
+            route: disposition.route.as_deref(),
+            act_at,
+            act_within_s: disposition
+                .act_within
+                .map(|span| span.millis() as f64 / 1000.0),
+            late: disposition.late,
+            reasons: reasons
+                .map(|reason| ReasonBody {
+                    rule: reason.rule.as_str(),
+                    text: cut(&reason.text),
+                })
+                .collect(),
+            open: open
+                .map(|hold| OpenBody {
+                    id: hold.id.as_str(),
+                    seq: hold.seq,
+                })
+                .collect(),
+            input: again.unwrap_or(&disposition.input).as_str(),
+            rulebook: disposition.rulebook.as_str(),
+            again: again.is_some(),
+            at: &at,
+        };
+        let about = || About {
+            word: "disposition",
+            id: id.clone(),
+            time: at.clone(),
+            subject: Some(disposition.piece.as_str()),
+        };
+        let station = disposition.station.as_str();
+        let to = |station: &str| {
+            Publish::new(
+                format!("{}{station}/disposition", self.prefix),
+                self.base(),
+                about(),
+                &body,
+            )
+        };
+        match act_at {
+            Some(gate) if gate != station => vec![to(gate), to(station)],
+            _ => vec![to(station)],
+        }
+    }
+
+    fn reply(
+        &self,
+        heading: &Heading<'_>,
+        told: Told,
+        reply: &Reply,
+        again: Option<&InputId>,
+    ) -> Vec<Publish> {
+        let at = time::print(heading.at, &self.zone);
+        let body = ReplyBody {
+            request: reply.request.as_str(),
+            result: reply.result.as_str(),
+            text: &reply.text,
+            hold: reply.hold.as_ref().map(|hold| hold.as_str()),
+            seen: reply.seen,
+            again: again.is_some(),
+            at: &at,
+        };
+        let to = |topic: String| {
+            let about = About {
+                word: "reply",
+                id: self.id(told),
+                time: at.clone(),
+                subject: Some(reply.request.as_str()),
+            };
+            let mut publish = Publish::new(topic, self.base(), about, &body);
+            publish.correlation = heading.correlation.map(<[u8]>::to_vec);
+            publish
+        };
+        // A verb that is no topic level cannot be answered on a topic of its own.
+        let verb = if reply.verb.contains(['+', '#', '\0']) || reply.verb.is_empty() {
+            "unknown"
+        } else {
+            &reply.verb
+        };
+        let topic = format!("{}reply/{verb}", self.prefix);
+        let mut publishes = vec![to(topic.clone())];
+        let below = format!("{}reply/", self.prefix);
+        if let Some(asked) = heading.response_topic
+            && asked.starts_with(&below)
+            && asked != topic
+            && !asked.contains(['+', '#', '\0'])
+        {
+            publishes.push(to(asked.to_owned()));
+        }
+        publishes
+    }
+
+    fn rejected(
+        &self,
+        heading: &Heading<'_>,
+        told: Told,
+        rejected: &Rejected,
+        again: Option<&InputId>,
+    ) -> Publish {
+        let at = time::print(heading.at, &self.zone);
+        let head = &heading.payload[..heading.payload.len().min(BYTES_MAX)];
+        let body = RejectedBody {
+            topic: heading.topic,
+            input: rejected.input.as_str(),
+            reason: rejected.reason.as_str(),
+            at_member: &rejected.at,
+            text: &rejected.text,
+            piece: rejected.piece.as_ref().map(|piece| piece.as_str()),
+            bytes: STANDARD.encode(head),
+            length: heading.payload.len(),
+            digest: digest_text(&digest(heading.payload)),
+            seq: heading.seq,
+            again: again.is_some(),
+            at: &at,
+        };
+        let subject = rejected
+            .piece
+            .as_ref()
+            .map_or(rejected.input.as_str(), |piece| piece.as_str());
+        let about = About {
+            word: "rejected",
+            id: self.id(told),
+            time: at.clone(),
+            subject: Some(subject),
+        };
+        Publish::new(
+            format!("{}rejected", self.prefix),
+            self.base(),
+            about,
+            &body,
+        )
+    }
+
+    pub(crate) fn base(&self) -> &str {
+        &self.plant.line.base
+    }
+}
+
+/// A text as long as a controller reads.
+pub(crate) fn cut(text: &str) -> Cow<'_, str> {
+    match text.char_indices().nth(TEXT_MAX) {
+        None => Cow::Borrowed(text),
+        Some(_) => {
+            let end = text
+                .char_indices()
+                .nth(TEXT_MAX - 1)
+                .map_or(text.len(), |(end, _)| end);
+            Cow::Owned(format!("{}…", &text[..end]))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::cut;
+
+    #[test]
+    fn texts_are_cut_at_eighty_characters() {
+        assert_eq!(cut(&"ä".repeat(80)), "ä".repeat(80));
+        let long = cut(&"ä".repeat(81)).into_owned();
+        assert_eq!(long.chars().count(), 80);
+        assert!(long.ends_with('…'));
+    }
+}

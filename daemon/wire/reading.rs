@@ -1,0 +1,388 @@
+//! Readings, in the contract's own form and mapped from a station's.
+
+use crate::json::{self, Members};
+use crate::route::{Identity, identity_of};
+use crate::time::{self, TimeFault};
+use crate::value::{self, Manner};
+use crate::{digest, digest_text};
+use chargehand_core::{
+    Characteristic, Fault, GaugeName, Input, InputId, Map, Of, PieceName, Plant, Reading,
+    RejectReason, Since1970, Source, SourceKind, Station, StratumName, Timestamp, TopicMap,
+};
+use jiff::tz::TimeZone;
+use serde_json::value::RawValue;
+use std::borrow::Cow;
+
+/// A message or row that could be used, at least in part.
+pub(crate) struct Found {
+    pub identity: String,
+    pub source: Source,
+    pub piece: Option<PieceName>,
+    pub input: Input,
+}
+
+/// A row of a mapped message, used or not.
+pub(crate) struct MappedRow {
+    pub row: Result<Found, Fault>,
+    pub piece: Option<PieceName>,
+    /// What answers call it, where it says.
+    pub identity: Option<String>,
+    pub index: Option<usize>,
+}
+
+/// A member and the JSON Pointer it was found at.
+type Member<'a> = Option<(&'a RawValue, Cow<'a, str>)>;
+
+/// A named member of `values` or `strata`, and the JSON Pointer it was found at.
+type Named<'a> = (Cow<'a, str>, &'a RawValue, String);
+
+/// A reading's members, wherever they were found.
+struct Parts<'a> {
+    id: Option<&'a RawValue>,
+    epoch: Option<&'a RawValue>,
+    seq: Option<&'a RawValue>,
+    piece: Member<'a>,
+    at: Member<'a>,
+    since_1970: Option<Since1970>,
+    zone: Option<TimeZone>,
+    gauge: Member<'a>,
+    attempt: Member<'a>,
+    strata: Vec<Named<'a>>,
+    values: Vec<Named<'a>>,
+    /// `#row`, where the message has rows.
+    row: String,
+}
+
+/// A reading as the contract writes it.
+pub(crate) fn canonical(
+    station: &Station,
+    plant: &Plant,
+    members: &Members<'_>,
+    payload: &[u8],
+) -> Result<Found, Fault> {
+    let inner = |name: &'static str| -> Result<Vec<Named<'_>>, Fault> {
+        let Some(value) = members.find(name) else {
+            return Ok(Vec::new());
+        };
+        let members: Members<'_> = serde_json::from_str(value.get()).map_err(|error| Fault {
+            reason: RejectReason::Unreadable,
+            at: format!("/{name}"),
+            text: format!("{name} is an object, one member each: {error}"),
+            characteristic: None,
+        })?;
+        Ok(members
+            .0
+            .into_iter()
+            .map(|(key, value)| {
+                let at = format!("/{name}/{key}");
+                (key, value, at)
+            })
+            .collect())
+    };
+    let member = |name: &'static str, at: &'static str| {
+        members.find(name).map(|value| (value, Cow::Borrowed(at)))
+    };
+    let parts = Parts {
+        id: members.find("id"),
+        epoch: members.find("epoch"),
+        seq: members.find("seq"),
+        piece: member("piece", "/piece"),
+        at: member("at", "/at"),
+        since_1970: None,
+        zone: None,
+        gauge: member("gauge", "/gauge"),
+        attempt: member("attempt", "/attempt"),
+        strata: inner("strata")?,
+        values: inner("values")?,
+        row: String::new(),
+    };
+    reading(station, plant, &parts, payload, |_| Manner::default())
+}
+
+/// A reading out of a station's own message; members are looked for in the row, then in the message.
+pub(crate) fn mapped(
+    station: &Station,
+    plant: &Plant,
+    map: &TopicMap,
+    row: &RawValue,
+    whole: &RawValue,
+    place: Option<(&str, usize)>,
+) -> MappedRow {
+    let find = |wanted: &Map| -> Option<(&RawValue, String)> {
+        let in_row = || {
+            let prefix = place
+                .map(|(pointer, index)| format!("{pointer}/{index}"))
+                .unwrap_or_default();
+            json::point(row, &wanted.pointer)
+                .map(|value| (value, format!("{prefix}{}", wanted.pointer)))
+        };
+        in_row().or_else(|| {
+            json::point(whole, &wanted.pointer).map(|value| (value, wanted.pointer.clone()))
+        })
+    };
+    let lookup = |name: &str| {
+        map.map
+            .get(name)
+            .and_then(find)
+            .filter(|(value, _)| !json::is_null(value))
+    };
+    let member =
+        |name: &str| -> Member<'_> { lookup(name).map(|(value, at)| (value, Cow::Owned(at))) };
+    let bare = |name: &str| lookup(name).map(|(value, _)| value);
+    let strata = map.map.keys().filter_map(|name| {
+        let stratum = name.strip_prefix("strata/")?;
+        let (value, at) = lookup(name)?;
+        Some((Cow::Borrowed(stratum), value, at))
+    });
+    let values = station.characteristics.iter().filter_map(|characteristic| {
+        let name = characteristic.name.as_str();
+        let wanted = map.map.get(name)?;
+        // A mapped characteristic that is not there is missing, and said to be.
+        let (value, at) = find(wanted).unwrap_or((absent(), wanted.pointer.clone()));
+        Some((Cow::Borrowed(name), value, at))
+    });
+    let parts = Parts {
+        id: bare("id"),
+        epoch: bare("epoch"),
+        seq: bare("seq"),
+        piece: member("piece"),
+        at: member("at"),
+        since_1970: map.map.get("at").and_then(|at| at.since_1970),
+        zone: map.zone.as_deref().and_then(|name| time::zone(name).ok()),
+        gauge: member("gauge"),
+        attempt: member("attempt"),
+        strata: strata.collect(),
+        values: values.collect(),
+        row: place
+            .map(|(_, index)| format!("#{index}"))
+            .unwrap_or_default(),
+    };
+    let manner = |characteristic: &Characteristic| Manner {
+        decimal_comma: map.decimal_comma,
+        unit: map.units.get(&characteristic.name),
+    };
+    let identity = identity_of(parts.id, parts.epoch, parts.seq)
+        .map(|known| format!("{}{}", known.input, parts.row));
+    let piece = parts
+        .piece
+        .as_ref()
+        .and_then(|(piece, _)| json::name(piece).ok())
+        .map(|name| PieceName::from(&*name));
+    let bytes = whole.get().as_bytes();
+    MappedRow {
+        row: reading(station, plant, &parts, bytes, manner),
+        piece,
+        identity,
+        index: place.map(|(_, index)| index),
+    }
+}
+
+fn absent() -> &'static RawValue {
+    serde_json::from_str("null").expect("null is JSON")
+}
+
+fn reading<'m>(
+    station: &Station,
+    plant: &Plant,
+    parts: &Parts<'_>,
+    payload: &[u8],
+    manner: impl Fn(&Characteristic) -> Manner<'m>,
+) -> Result<Found, Fault> {
+    let piece = parts
+        .piece
+        .as_ref()
+        .map(|(value, at)| name(value, at))
+        .transpose()?
+        .map(PieceName::from);
+    let at = parts
+        .at
+        .as_ref()
+        .map(|(value, place)| when(value, place, parts.since_1970, parts.zone.as_ref()))
+        .transpose()?;
+    let gauge = parts
+        .gauge
+        .as_ref()
+        .map(|(value, at)| name(value, at))
+        .transpose()?
+        .map(GaugeName::from);
+    let attempt = match &parts.attempt {
+        None => 1,
+        Some((value, at)) => json::whole(value)
+            .and_then(|n| u32::try_from(n).ok())
+            .filter(|n| *n >= 1)
+            .ok_or_else(|| {
+                refuse(
+                    RejectReason::Unreadable,
+                    at,
+                    format!("attempt is {}, wanted a whole number from 1", value.get()),
+                )
+            })?,
+    };
+    let identity = identity_of(parts.id, parts.epoch, parts.seq);
+    if identity.is_none() && at.is_none() {
+        let text = "a reading has an id, or epoch and seq, or at least its own time: without any it cannot be told from its copy";
+        return Err(refuse(RejectReason::Missing, "/at", text.into()));
+    }
+    let mut faults = Vec::new();
+    let strata = parts.strata.iter().filter_map(|(stratum, value, at)| {
+        stratum_value(plant, stratum, value, at)
+            .map_err(|fault| faults.push(fault))
+            .ok()
+    });
+    let strata: Vec<(StratumName, String)> = strata.collect();
+    let mut values = Vec::new();
+    for (name, raw, at) in &parts.values {
+        match station.characteristic(name) {
+            None => faults.push(unknown_characteristic(station, name, at)),
+            Some(characteristic) => {
+                match value::read(raw, characteristic, manner(characteristic), at) {
+                    Ok(measured) => values.push(measured),
+                    Err(mut fault) => {
+                        if characteristic.of == Of::Station {
+                            fault.characteristic = None;
+                        }
+                        faults.push(fault);
+                    }
+                }
+            }
+        }
+    }
+    if values.is_empty() && faults.is_empty() {
+        faults.push(refuse(
+            RejectReason::Missing,
+            "/values",
+            "no values: send at least one".into(),
+        ));
+    }
+    let Identity { key, input } = identity.unwrap_or_else(|| by_content(parts, payload));
+    let input = InputId::from(format!("{input}{}", parts.row));
+    Ok(Found {
+        identity: key,
+        source: Source {
+            input: input.clone(),
+            station: Some(station.name.clone()),
+            kind: SourceKind::Reading,
+        },
+        piece: piece.clone(),
+        input: Input::Reading(Reading {
+            input,
+            station: station.name.clone(),
+            piece,
+            at,
+            strata,
+            gauge,
+            attempt,
+            values,
+            faults,
+        }),
+    })
+}
+
+/// What a reading without any number of its own goes by: piece, time and values.
+fn by_content(parts: &Parts<'_>, payload: &[u8]) -> Identity {
+    let mut text = String::new();
+    for member in [&parts.piece, &parts.at].into_iter().flatten() {
+        text.push_str(member.0.get());
+        text.push('\n');
+    }
+    for (name, value, _) in &parts.values {
+        text.push_str(name);
+        text.push('=');
+        text.push_str(value.get());
+        text.push('\n');
+    }
+    Identity {
+        key: format!("d:{}", digest_text(&digest(text.as_bytes()))),
+        input: digest_text(&digest(payload)),
+    }
+}
+
+pub(crate) fn refuse(reason: RejectReason, at: &str, text: String) -> Fault {
+    Fault {
+        reason,
+        at: at.to_owned(),
+        text,
+        characteristic: None,
+    }
+}
+
+pub(crate) fn name(value: &RawValue, at: &str) -> Result<String, Fault> {
+    json::name(value).map(Cow::into_owned).map_err(|found| {
+        let member = at.rsplit('/').next().unwrap_or(at);
+        let reason = if found == "an empty text" {
+            RejectReason::Missing
+        } else {
+            RejectReason::Unreadable
+        };
+        refuse(reason, at, format!("{member} is {found}: send a name"))
+    })
+}
+
+pub(crate) fn when(
+    value: &RawValue,
+    at: &str,
+    since_1970: Option<Since1970>,
+    zone: Option<&TimeZone>,
+) -> Result<Timestamp, Fault> {
+    if let Some(counts) = since_1970 {
+        let raw = json::text(value).unwrap_or(Cow::Borrowed(value.get()));
+        return time::parse_count(&raw, counts).ok_or_else(|| {
+            let text = format!("at is {raw}, wanted a number of {counts} since 1970");
+            refuse(RejectReason::Unreadable, at, text)
+        });
+    }
+    let Some(text) = json::text(value) else {
+        return Err(refuse(
+            RejectReason::Unreadable,
+            at,
+            format!("at is {}, wanted a time as a text", value.get()),
+        ));
+    };
+    time::parse(&text, zone).map_err(|fault| match fault {
+        TimeFault::Unreadable(wanted) => refuse(RejectReason::Unreadable, at, format!("at is {text:?}: {wanted}")),
+        TimeFault::NoOffset => refuse(
+            RejectReason::NoOffset,
+            at,
+            format!("at is {text:?}, which could be any time: add Z or an offset, or declare the source's zone"),
+        ),
+    })
+}
+
+pub(crate) fn stratum_value(
+    plant: &Plant,
+    stratum: &str,
+    value: &RawValue,
+    at: &str,
+) -> Result<(StratumName, String), Fault> {
+    let Some(known) = plant.stratum(stratum) else {
+        let text = format!("no stratum {stratum} is declared");
+        return Err(refuse(RejectReason::UnknownStratum, at, text));
+    };
+    let value = name(value, at)?;
+    if !known.values.is_empty() && !known.values.contains(&value) {
+        let text = format!(
+            "{stratum} is {value:?}, declared are {}",
+            known.values.join(", ")
+        );
+        return Err(refuse(RejectReason::UnknownStratum, at, text));
+    }
+    Ok((known.name.clone(), value))
+}
+
+pub(crate) fn unknown_characteristic(station: &Station, name: &str, at: &str) -> Fault {
+    let declared: Vec<&str> = station
+        .characteristics
+        .iter()
+        .map(|known| known.name.as_str())
+        .collect();
+    let declared = if declared.is_empty() {
+        "none is".to_owned()
+    } else {
+        format!("declared are {}", declared.join(", "))
+    };
+    refuse(
+        RejectReason::UnknownCharacteristic,
+        at,
+        format!("{} measures no {name:?}: {declared}", station.name),
+    )
+}

@@ -1,0 +1,135 @@
+//! Requests: what people ask.
+
+use crate::json::{self, Members};
+use crate::reading::{Found, name, refuse};
+use crate::route::{Identity, identity};
+use chargehand_core::{
+    ClassName, Fault, HoldId, Input, InputId, PieceName, PlaceHold, RejectReason, Release, Request,
+    RequestKind, RoleName, Scope, Source, SourceKind, StationName, StratumName,
+};
+
+/// Verbs of the contract that this version refuses.
+const NOT_YET: &[&str] = &[
+    "recheck",
+    "acknowledge",
+    "reroute",
+    "concede",
+    "shelve",
+    "reset",
+    "approve",
+    "activate",
+    "adopt",
+    "close",
+];
+
+/// A request is answered as soon as its id can be read: what else is wrong with it is a refusal.
+pub(crate) fn request(
+    verb: &str,
+    role: Option<&str>,
+    members: &Members<'_>,
+) -> Result<Found, Fault> {
+    let Some(Identity { key, input }) = identity(members) else {
+        let text = "a request has an id, and its reply quotes it";
+        return Err(refuse(RejectReason::Missing, "/id", text.into()));
+    };
+    let text = |member: &'static str| -> Result<String, String> {
+        let value = members
+            .find(member)
+            .ok_or_else(|| format!("no `{member}` in it"))?;
+        name(value, &format!("/{member}")).map_err(|fault| fault.text)
+    };
+    // A reason may be longer than a name.
+    let reason = || -> Result<String, String> {
+        let value = members
+            .find("reason")
+            .and_then(json::text)
+            .ok_or("no `reason` in it")?;
+        if value.trim().is_empty() {
+            Err("`reason` is empty".into())
+        } else {
+            Ok(value.into_owned())
+        }
+    };
+    let kind = text("by")
+        .and_then(|_| reason())
+        .and_then(|_| kind(verb, members));
+    let input = InputId::from(input);
+    let kind = kind.unwrap_or_else(|text| RequestKind::Refused { text });
+    Ok(Found {
+        identity: key,
+        source: Source {
+            input: input.clone(),
+            station: None,
+            kind: SourceKind::Request,
+        },
+        piece: None,
+        input: Input::Request(Request {
+            input,
+            verb: verb.to_owned(),
+            role: role.map(RoleName::from),
+            by: text("by").unwrap_or_default(),
+            reason: reason().unwrap_or_default(),
+            kind,
+        }),
+    })
+}
+
+fn kind(verb: &str, members: &Members<'_>) -> Result<RequestKind, String> {
+    match verb {
+        "release" => {
+            let hold = members.find("hold").ok_or("no `hold` in it: which one?")?;
+            let hold = name(hold, "/hold").map_err(|fault| fault.text)?;
+            let seen = members.find("seen").and_then(json::whole);
+            let seen = seen.ok_or("no `seen` in it: quote the hold's seq as you saw it")?;
+            Ok(RequestKind::Release(Release {
+                hold: HoldId::from(hold),
+                seen,
+            }))
+        }
+        "place-hold" => place_hold(members).map(RequestKind::PlaceHold),
+        verb if NOT_YET.contains(&verb) => Err(format!("not in this version: {verb}")),
+        verb => Err(format!("{verb:?} is not a verb of the contract")),
+    }
+}
+
+fn place_hold(members: &Members<'_>) -> Result<PlaceHold, String> {
+    const WANTED: &str = "wanted one piece, one station, or one stratum and its value";
+    let of = members
+        .find("of")
+        .ok_or_else(|| format!("no `of` in it: {WANTED}"))?;
+    let of: Members<'_> =
+        serde_json::from_str(of.get()).map_err(|_| format!("`of` is no object: {WANTED}"))?;
+    let (mut piece, mut station, mut stratum) = (None, None, None);
+    for (member, value) in &of.0 {
+        let value = name(value, &format!("/of/{member}")).map_err(|fault| fault.text)?;
+        match &**member {
+            "piece" => piece = Some(PieceName::from(value)),
+            "station" => station = Some(StationName::from(value)),
+            _ if stratum.is_some() => return Err(format!("`of` names two strata: {WANTED}")),
+            other => stratum = Some((StratumName::from(other), value)),
+        }
+    }
+    let scope =
+        match members.find("scope") {
+            None => None,
+            Some(scope) => {
+                let word = json::text(scope).unwrap_or_default();
+                let known = Scope::parse(&word);
+                Some(known.ok_or_else(|| {
+                    format!("scope is {word:?}, wanted piece, stratum or station")
+                })?)
+            }
+        };
+    let class = members
+        .find("class")
+        .map(|class| name(class, "/class"))
+        .transpose()
+        .map_err(|fault| fault.text)?;
+    Ok(PlaceHold {
+        piece,
+        station,
+        stratum,
+        scope,
+        class: class.map(ClassName::from),
+    })
+}

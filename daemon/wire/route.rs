@@ -1,0 +1,407 @@
+//! From a topic to the kind of message that stands on it, and from a message to its rows.
+
+use crate::json::{self, Members, Unreadable};
+use crate::{Key, Message, PAYLOAD_MAX, Row, Wire, digest, digest_text, events, reading, requests};
+use chargehand_core::{
+    Fault, Input, InputId, PieceName, RejectReason, Retained, Source, SourceKind, Station,
+    StationName, TopicMap, Unusable,
+};
+use serde_json::value::RawValue;
+
+/// What a topic is for.
+enum Place<'p> {
+    Reading(&'p Station),
+    Event(&'p Station),
+    Mapped(&'p Station, &'p TopicMap),
+    Request {
+        verb: String,
+        role: Option<String>,
+    },
+    /// A station's topic, of a station that is none.
+    Stranger(String),
+    /// Nothing of ours: a filter wider than the contract.
+    Other,
+}
+
+impl Wire {
+    /// Makes rows of one message. Never fails: what cannot be used is a row that says so.
+    #[must_use]
+    pub fn read(&self, message: Message<'_>) -> Vec<Row> {
+        let place = self.place(message.topic);
+        if message.retain {
+            return vec![self.retained(message, &place)];
+        }
+        if message.payload.len() > PAYLOAD_MAX {
+            let text = format!(
+                "{} bytes, and at most {PAYLOAD_MAX} are taken: send less in one message",
+                message.payload.len()
+            );
+            let fault = Fault {
+                reason: RejectReason::TooLarge,
+                at: String::new(),
+                text,
+                characteristic: None,
+            };
+            return vec![self.unusable(
+                message,
+                &place,
+                fault,
+                json::salvage_piece(message.payload),
+            )];
+        }
+        match place {
+            Place::Mapped(station, map) => self.read_mapped(message, station, map),
+            Place::Stranger(ref name) => {
+                let text = format!(
+                    "no station {name} is declared: check the topic, or declare it in the plant description"
+                );
+                let fault = Fault {
+                    reason: RejectReason::UnknownStation,
+                    at: String::new(),
+                    text,
+                    characteristic: None,
+                };
+                vec![self.unusable(message, &place, fault, None)]
+            }
+            Place::Other => {
+                let text = format!("nothing is read on {}", message.topic);
+                let fault = Fault {
+                    reason: RejectReason::UnknownStation,
+                    at: String::new(),
+                    text,
+                    characteristic: None,
+                };
+                vec![self.unusable(message, &place, fault, None)]
+            }
+            Place::Reading(_) | Place::Event(_) | Place::Request { .. } => {
+                vec![self.read_canonical(message, &place)]
+            }
+        }
+    }
+
+    fn read_canonical(&self, message: Message<'_>, place: &Place<'_>) -> Row {
+        let members = match json::object(message.payload) {
+            Ok(members) => members,
+            Err(error) => return self.unreadable(message, place, error),
+        };
+        let row = match place {
+            Place::Reading(station) => {
+                reading::canonical(station, &self.plant, &members, message.payload)
+            }
+            Place::Event(station) => events::event(station, &self.plant, &members, message.payload),
+            Place::Request { verb, role } => requests::request(verb, role.as_deref(), &members),
+            Place::Mapped(..) | Place::Stranger(_) | Place::Other => unreachable!("not canonical"),
+        };
+        match row {
+            Ok(found) => Row {
+                key: Some(self.key(message.topic, &found.identity, message.payload)),
+                source: found.source,
+                piece: found.piece,
+                input: found.input,
+            },
+            Err(fault) => {
+                let piece = members
+                    .find("piece")
+                    .and_then(|piece| json::name(piece).ok());
+                self.unusable_as(message, place, fault, piece.as_deref(), identity(&members))
+            }
+        }
+    }
+
+    fn read_mapped(&self, message: Message<'_>, station: &Station, map: &TopicMap) -> Vec<Row> {
+        let place = Place::Mapped(station, map);
+        let whole = match json::any(message.payload) {
+            Ok(whole) => whole,
+            Err(error) => return vec![self.unreadable(message, &place, error)],
+        };
+        let Some(pieces) = &map.pieces else {
+            let found = reading::mapped(station, &self.plant, map, whole, whole, None);
+            return vec![self.mapped_row(message, &place, found, message.payload)];
+        };
+        // The description's check saw to it that the pointer ends in `/*`.
+        let pointer = pieces.strip_suffix("/*").unwrap_or(pieces);
+        let rows = json::point(whole, pointer).and_then(json::rows);
+        let Some(rows) = rows else {
+            let text = format!(
+                "no array at {pointer:?}: the plant description says that the pieces are there"
+            );
+            let fault = Fault {
+                reason: RejectReason::Missing,
+                at: pointer.into(),
+                text,
+                characteristic: None,
+            };
+            return vec![self.unusable(message, &place, fault, None)];
+        };
+        rows.into_iter()
+            .enumerate()
+            .filter(|(_, row)| !json::is_null(row))
+            .map(|(index, row)| {
+                let found = reading::mapped(
+                    station,
+                    &self.plant,
+                    map,
+                    row,
+                    whole,
+                    Some((pointer, index)),
+                );
+                self.mapped_row(message, &place, found, row.get().as_bytes())
+            })
+            .collect()
+    }
+
+    fn mapped_row(
+        &self,
+        message: Message<'_>,
+        place: &Place<'_>,
+        found: reading::MappedRow,
+        bytes: &[u8],
+    ) -> Row {
+        match found.row {
+            Ok(row) => Row {
+                key: Some(self.key(message.topic, &row.identity, bytes)),
+                source: row.source,
+                piece: row.piece,
+                input: row.input,
+            },
+            Err(fault) => {
+                let input = found.identity.unwrap_or_else(|| {
+                    let row = found
+                        .index
+                        .map(|index| format!("#{index}"))
+                        .unwrap_or_default();
+                    format!("{}{row}", digest_text(&digest(message.payload)))
+                });
+                let key = self.key(
+                    message.topic,
+                    &format!("d:{}", digest_text(&digest(bytes))),
+                    bytes,
+                );
+                self.rejecting(place, fault, found.piece, input, key)
+            }
+        }
+    }
+
+    /// Which message this is, on which topic. The base is left out: a ledger is of one line.
+    fn key(&self, topic: &str, identity: &str, bytes: &[u8]) -> Key {
+        let topic = topic.strip_prefix(&self.prefix).unwrap_or(topic);
+        Key {
+            text: format!("{topic} {identity}"),
+            content: digest(bytes),
+        }
+    }
+
+    fn unreadable(&self, message: Message<'_>, place: &Place<'_>, error: Unreadable) -> Row {
+        let fault = Fault {
+            reason: RejectReason::Unreadable,
+            at: error.at,
+            text: error.text,
+            characteristic: None,
+        };
+        self.unusable(message, place, fault, json::salvage_piece(message.payload))
+    }
+
+    fn unusable(
+        &self,
+        message: Message<'_>,
+        place: &Place<'_>,
+        fault: Fault,
+        piece: Option<String>,
+    ) -> Row {
+        self.unusable_as(message, place, fault, piece.as_deref(), None)
+    }
+
+    fn unusable_as(
+        &self,
+        message: Message<'_>,
+        place: &Place<'_>,
+        fault: Fault,
+        piece: Option<&str>,
+        identity: Option<Identity>,
+    ) -> Row {
+        let digest = digest_text(&digest(message.payload));
+        let Identity { key, input } = identity.unwrap_or_else(|| Identity {
+            key: format!("d:{digest}"),
+            input: digest,
+        });
+        let key = self.key(message.topic, &key, message.payload);
+        self.rejecting(place, fault, piece.map(PieceName::from), input, key)
+    }
+
+    fn rejecting(
+        &self,
+        place: &Place<'_>,
+        fault: Fault,
+        piece: Option<PieceName>,
+        input: String,
+        key: Key,
+    ) -> Row {
+        let source = source(place, InputId::from(input));
+        let input = Input::Unusable(Unusable {
+            source: source.clone(),
+            piece: piece.clone(),
+            fault,
+        });
+        Row {
+            key: Some(key),
+            source,
+            piece,
+            input,
+        }
+    }
+
+    fn retained(&self, message: Message<'_>, place: &Place<'_>) -> Row {
+        let members = json::object(message.payload).unwrap_or_default();
+        let input = identity(&members).map_or_else(
+            || digest_text(&digest(message.payload)),
+            |known| known.input,
+        );
+        let source = source(place, InputId::from(input.clone()));
+        let request = match place {
+            Place::Request { verb, .. } => Some((input, verb.clone())),
+            _ => None,
+        };
+        let input = Input::Retained(Retained {
+            source: source.clone(),
+            request,
+        });
+        Row {
+            key: None,
+            source,
+            piece: None,
+            input,
+        }
+    }
+
+    fn place(&self, topic: &str) -> Place<'_> {
+        let plant = &self.plant;
+        if let Some(rest) = topic.strip_prefix(&self.prefix) {
+            let mut levels = rest.split('/');
+            return match (levels.next(), levels.next(), levels.next(), levels.next()) {
+                (Some("request"), Some(verb), role, None) => Place::Request {
+                    verb: verb.to_owned(),
+                    role: role.map(str::to_owned),
+                },
+                (Some(name), Some(kind @ ("reading" | "event")), None, None) => {
+                    match plant.station(name) {
+                        Some(station) if kind == "reading" => Place::Reading(station),
+                        Some(station) => Place::Event(station),
+                        None => Place::Stranger(name.to_owned()),
+                    }
+                }
+                _ => Place::Other,
+            };
+        }
+        plant
+            .stations
+            .iter()
+            .flat_map(|station| station.topics.iter().map(move |map| (station, map)))
+            .find(|(_, map)| filter_matches(&map.filter, topic))
+            .map_or(Place::Other, |(station, map)| Place::Mapped(station, map))
+    }
+}
+
+fn source(place: &Place<'_>, input: InputId) -> Source {
+    let (station, kind) = match place {
+        Place::Reading(station) | Place::Mapped(station, _) => {
+            (Some(*station), SourceKind::Reading)
+        }
+        Place::Event(station) => (Some(*station), SourceKind::Event),
+        Place::Request { .. } => (None, SourceKind::Request),
+        Place::Stranger(_) | Place::Other => (None, SourceKind::Other),
+    };
+    let station: Option<StationName> = station.map(|station| station.name.clone());
+    Source {
+        input,
+        station,
+        kind,
+    }
+}
+
+/// What a message goes by: in its key, and in answers.
+pub(crate) struct Identity {
+    pub key: String,
+    pub input: String,
+}
+
+/// `id`, else `epoch` and `seq`; none where the message has neither.
+pub(crate) fn identity(members: &Members<'_>) -> Option<Identity> {
+    identity_of(
+        members.find("id"),
+        members.find("epoch"),
+        members.find("seq"),
+    )
+}
+
+pub(crate) fn identity_of(
+    id: Option<&RawValue>,
+    epoch: Option<&RawValue>,
+    seq: Option<&RawValue>,
+) -> Option<Identity> {
+    if let Some(id) = id.and_then(|id| json::name(id).ok()) {
+        return Some(Identity {
+            key: format!("i:{id}"),
+            input: id.into_owned(),
+        });
+    }
+    let epoch = json::name(epoch?).ok()?;
+    let seq = json::whole(seq?)?;
+    Some(Identity {
+        key: format!("e:{epoch}/{seq}"),
+        input: format!("{epoch}/{seq}"),
+    })
+}
+
+/// Whether an MQTT topic filter takes a topic (MQTT 5.0, section 4.7).
+#[must_use]
+pub fn filter_matches(filter: &str, topic: &str) -> bool {
+    // Wildcards at the first level take no topic that begins with `$`.
+    if topic.starts_with('$') && filter.starts_with(['+', '#']) {
+        return false;
+    }
+    let (mut filter, mut topic) = (filter.split('/'), topic.split('/'));
+    loop {
+        match (filter.next(), topic.next()) {
+            (Some("#"), _) | (None, None) => return true,
+            (Some("+"), Some(_)) => {}
+            (Some(level), Some(found)) if level == found => {}
+            _ => return false,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::filter_matches;
+
+    #[test]
+    fn filters_take_what_mqtt_says() {
+        // MQTT 5.0 sections 4.7.1.2, 4.7.1.3 and 4.7.2: the examples of the text, from memory.
+        for (filter, topic, expect) in [
+            ("sport/tennis/player1/#", "sport/tennis/player1", true),
+            (
+                "sport/tennis/player1/#",
+                "sport/tennis/player1/ranking",
+                true,
+            ),
+            (
+                "sport/tennis/player1/#",
+                "sport/tennis/player1/score/wimbledon",
+                true,
+            ),
+            ("sport/#", "sport", true),
+            ("sport/tennis/+", "sport/tennis/player1", true),
+            ("sport/tennis/+", "sport/tennis/player1/ranking", false),
+            ("sport/+", "sport", false),
+            ("sport/+", "sport/", true),
+            ("+/+", "/finance", true),
+            ("/+", "/finance", true),
+            ("+", "/finance", false),
+            ("#", "$SYS/monitor", false),
+            ("+/monitor/Clients", "$SYS/monitor/Clients", false),
+            ("$SYS/#", "$SYS/monitor", true),
+        ] {
+            assert_eq!(filter_matches(filter, topic), expect, "{filter} {topic}");
+        }
+    }
+}

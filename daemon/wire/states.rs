@@ -1,0 +1,427 @@
+//! States of ours: retained topics written from the line's present state, never from history.
+
+use crate::messages::cut;
+use crate::publish::{About, Publish};
+use crate::{Wire, time};
+use chargehand_core::{Alarm, Hold, HoldOf, HoldView, Plant, State, Taken, Timestamp};
+use serde::Serialize;
+use std::collections::BTreeMap;
+
+/// What this version has.
+const PARTS: &[&str] = &["spine", "rules", "measure", "gauges"];
+/// What everybody who reads the status should know.
+const NOTICE: &str = "not a safety function: guards, interlocks and emergency stops stay in the safety controller; \
+a release is a permission, never a start";
+const HOLDS_MAX: usize = 3;
+const OLDEST_MAX: usize = 100;
+
+/// How the daemon is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Condition {
+    /// All is well.
+    Online,
+    /// At work, with something a person should know.
+    Degraded,
+    /// Stopped, or gone.
+    Offline,
+}
+
+/// What a status says beside the line's own state.
+#[derive(Clone, Copy, Debug)]
+pub struct Status<'a> {
+    /// How the daemon is.
+    pub condition: Condition,
+    /// Why, where there is something to say.
+    pub why: Option<&'a str>,
+    /// The newest record.
+    pub seq: u64,
+    /// The ledger's head, `sha256:…`.
+    pub head: &'a str,
+    /// Now.
+    pub at: Timestamp,
+}
+
+#[derive(Serialize)]
+struct StatusBody<'a> {
+    state: &'static str,
+    contract: u32,
+    version: &'a str,
+    parts: &'static [&'static str],
+    rulebook: &'a str,
+    plant: &'a str,
+    seq: u64,
+    head: &'a str,
+    requests: &'static str,
+    losses: u64,
+    observing: [&'a str; 0],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    why: Option<&'a str>,
+    notice: &'static str,
+    at: &'a str,
+}
+
+#[derive(Serialize)]
+struct HoldBody<'a> {
+    state: &'static str,
+    effect: &'a str,
+    of: BTreeMap<&'a str, &'a str>,
+    seq: u64,
+    valid_s: i64,
+    at: &'a str,
+    more: usize,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    holds: Vec<HoldLine<'a>>,
+}
+
+#[derive(Serialize)]
+struct HoldLine<'a> {
+    id: &'a str,
+    seq: u64,
+    class: &'a str,
+    scope: &'a str,
+    rule: &'a str,
+    reason: std::borrow::Cow<'a, str>,
+    since: String,
+    ready: bool,
+}
+
+#[derive(Serialize)]
+struct AlarmBody<'a> {
+    id: &'a str,
+    state: &'static str,
+    priority: &'a str,
+    cause: &'a str,
+    text: &'a str,
+    consequence: &'a str,
+    response: &'a str,
+    of: &'a BTreeMap<String, String>,
+    since: String,
+    count: u64,
+    pieces: Vec<&'a str>,
+    cartons: [&'a str; 0],
+    more: u64,
+    owner: &'a str,
+    seq: u64,
+}
+
+#[derive(Serialize)]
+struct OpenBody<'a> {
+    holds: usize,
+    pieces: usize,
+    alarms: usize,
+    advisories: usize,
+    oldest: Vec<OpenLine<'a>>,
+    seq: u64,
+}
+
+#[derive(Serialize)]
+struct OpenLine<'a> {
+    kind: &'static str,
+    id: &'a str,
+    seq: u64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    class: Option<&'a str>,
+    of: BTreeMap<&'a str, &'a str>,
+    since: String,
+    ready: bool,
+    who: Vec<&'a str>,
+}
+
+#[derive(Serialize)]
+struct BeatBody<'a> {
+    count: u64,
+    seq: u64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reading: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    event: Option<&'a str>,
+    at: &'a str,
+}
+
+#[derive(Serialize)]
+struct HeadBody<'a> {
+    seq: u64,
+    head: &'a str,
+}
+
+impl Wire {
+    /// The topic of the daemon's status, for the will too.
+    #[must_use]
+    pub fn status_topic(&self) -> String {
+        format!("{}status", self.prefix)
+    }
+
+    /// The daemon's status.
+    #[must_use]
+    pub fn status(&self, state: &State, status: &Status<'_>) -> Publish {
+        let at = self.print(status.at);
+        let known = |digest: &'_ Option<chargehand_core::TextDigest>| {
+            digest.as_ref().map_or(String::new(), ToString::to_string)
+        };
+        let (rulebook, plant) = (known(&state.rulebook), known(&state.plant));
+        let body = StatusBody {
+            state: match status.condition {
+                Condition::Online => "online",
+                Condition::Degraded => "degraded",
+                Condition::Offline => "offline",
+            },
+            contract: 1,
+            version: &state.version,
+            parts: PARTS,
+            rulebook: &rulebook,
+            plant: &plant,
+            seq: status.seq,
+            head: status.head,
+            requests: "claimed",
+            losses: state.losses,
+            observing: [],
+            why: status.why,
+            notice: NOTICE,
+            at: &at,
+        };
+        self.state_of(
+            self.status_topic(),
+            "status",
+            "status",
+            status.seq,
+            status.at,
+            &body,
+        )
+    }
+
+    /// Whether pieces may pass a station's gate; `released` expires with its validity.
+    #[must_use]
+    pub fn hold(&self, station: &str, view: &HoldView<'_>, now: Timestamp) -> Publish {
+        let released = view.holds.is_empty();
+        let valid_s = self.plant.line.valid.0 / 1_000_000;
+        let at = self.print(now);
+        let lines = view.holds.iter().take(HOLDS_MAX).map(|hold| HoldLine {
+            id: hold.id.as_str(),
+            seq: hold.seq,
+            class: hold.class.as_str(),
+            scope: hold.of.scope().as_str(),
+            rule: hold.rule.as_str(),
+            reason: cut(&hold.reason),
+            since: self.print(hold.since),
+            ready: hold.ready,
+        });
+        let body = HoldBody {
+            state: match (released, view.only) {
+                (true, _) => "released",
+                (false, Some(_)) => "partly",
+                (false, None) => "held",
+            },
+            effect: view.effect.as_str(),
+            of: view
+                .only
+                .iter()
+                .map(|(stratum, value)| (stratum.as_str(), *value))
+                .collect(),
+            seq: view.seq,
+            valid_s,
+            at: &at,
+            more: view.holds.len().saturating_sub(HOLDS_MAX),
+            holds: lines.collect(),
+        };
+        let topic = format!("{}{station}/hold", self.prefix);
+        let mut publish = self.state_of(topic, "hold", station, view.seq, now, &body);
+        publish.expiry_s = if released {
+            u32::try_from(valid_s).ok()
+        } else {
+            None
+        };
+        publish
+    }
+
+    /// An active alarm.
+    #[must_use]
+    pub fn alarm(&self, alarm: &Alarm, now: Timestamp) -> Publish {
+        let body = AlarmBody {
+            id: alarm.id.as_str(),
+            state: "active",
+            priority: alarm.priority.as_str(),
+            cause: &alarm.cause,
+            text: &alarm.text,
+            consequence: &alarm.consequence,
+            response: &alarm.response,
+            of: &alarm.of,
+            since: self.print(alarm.since),
+            count: alarm.count,
+            pieces: alarm.pieces.iter().map(|piece| piece.as_str()).collect(),
+            cartons: [],
+            more: alarm.more,
+            owner: alarm.owner.as_str(),
+            seq: alarm.seq,
+        };
+        let id = alarm.id.as_str();
+        self.state_of(self.alarm_topic(id), "alarm", id, alarm.seq, now, &body)
+    }
+
+    /// An alarm that is normal again: its topic is cleared.
+    #[must_use]
+    pub fn alarm_cleared(&self, id: &str, seq: u64, now: Timestamp) -> Publish {
+        let mut publish = self.state_of(self.alarm_topic(id), "alarm", id, seq, now, &());
+        publish.payload.clear();
+        publish
+    }
+
+    fn alarm_topic(&self, id: &str) -> String {
+        format!("{}alarm/{id}", self.prefix)
+    }
+
+    /// Everything open and who must act.
+    #[must_use]
+    pub fn open(&self, state: &State, now: Timestamp) -> Publish {
+        let mut pieces: Vec<&str> = state
+            .holds
+            .values()
+            .filter_map(|hold| hold.of.piece())
+            .map(|piece| piece.as_str())
+            .collect();
+        pieces.sort_unstable();
+        pieces.dedup();
+        let alarms = state.alarms.values().map(|alarm| {
+            (
+                alarm.since,
+                OpenLine {
+                    kind: "alarm",
+                    id: alarm.id.as_str(),
+                    seq: alarm.seq,
+                    class: None,
+                    of: alarm
+                        .of
+                        .iter()
+                        .map(|(kind, name)| (kind.as_str(), name.as_str()))
+                        .collect(),
+                    since: self.print(alarm.since),
+                    ready: false,
+                    who: vec![alarm.owner.as_str()],
+                },
+            )
+        });
+        // Holds are named in the order they were opened, so the first hundred are the oldest.
+        let holds = state
+            .holds
+            .values()
+            .take(OLDEST_MAX)
+            .map(|hold| (hold.since, self.open_hold(hold)));
+        let mut oldest: Vec<(Timestamp, OpenLine<'_>)> = alarms.chain(holds).collect();
+        oldest.sort_by_key(|(since, line)| (*since, line.seq));
+        oldest.truncate(OLDEST_MAX);
+        let body = OpenBody {
+            holds: state.holds.len(),
+            pieces: pieces.len(),
+            alarms: state.alarms.len(),
+            advisories: 0,
+            oldest: oldest.into_iter().map(|(_, line)| line).collect(),
+            seq: state.seq,
+        };
+        self.state_of(
+            format!("{}open", self.prefix),
+            "open",
+            "open",
+            state.seq,
+            now,
+            &body,
+        )
+    }
+
+    fn open_hold<'a>(&'a self, hold: &'a Hold) -> OpenLine<'a> {
+        let of = match &hold.of {
+            HoldOf::Piece(piece) => ("piece", piece.as_str()),
+            HoldOf::Station(station) => ("station", station.as_str()),
+            HoldOf::Stratum(stratum, value) => (stratum.as_str(), value.as_str()),
+        };
+        OpenLine {
+            kind: "hold",
+            id: hold.id.as_str(),
+            seq: hold.seq,
+            class: Some(hold.class.as_str()),
+            of: BTreeMap::from([of]),
+            since: self.print(hold.since),
+            ready: hold.ready,
+            who: who(&self.plant, hold),
+        }
+    }
+
+    /// A sign of life of a station's line, with what was last taken in from the station.
+    #[must_use]
+    pub fn beat(
+        &self,
+        station: &str,
+        taken: Option<&Taken>,
+        count: u64,
+        seq: u64,
+        now: Timestamp,
+    ) -> Publish {
+        let at = self.print(now);
+        let named = |input: Option<&'_ chargehand_core::InputId>| input.map(ToString::to_string);
+        let (reading, event) = taken.map_or((None, None), |taken| {
+            (named(taken.reading.as_ref()), named(taken.event.as_ref()))
+        });
+        let body = BeatBody {
+            count,
+            seq,
+            reading: reading.as_deref(),
+            event: event.as_deref(),
+            at: &at,
+        };
+        let topic = format!("{}{station}/beat", self.prefix);
+        let about = About {
+            word: "beat",
+            id: format!("{}-{count}-beat-{station}", self.last),
+            time: at.clone(),
+            subject: Some(station),
+        };
+        let mut publish = Publish::new(topic, self.base(), about, &body);
+        publish.qos = 0;
+        publish
+    }
+
+    /// The ledger's head, so that a copy of it stands outside the machine.
+    #[must_use]
+    pub fn head(&self, seq: u64, head: &str, now: Timestamp) -> Publish {
+        self.state_of(
+            format!("{}head", self.prefix),
+            "head",
+            "head",
+            seq,
+            now,
+            &HeadBody { seq, head },
+        )
+    }
+
+    fn state_of(
+        &self,
+        topic: String,
+        word: &'static str,
+        subject: &str,
+        seq: u64,
+        now: Timestamp,
+        body: &impl Serialize,
+    ) -> Publish {
+        let about = About {
+            word,
+            id: format!("{}-{seq:010}-{word}-{subject}", self.last),
+            time: self.print(now),
+            subject: Some(subject),
+        };
+        Publish::new(topic, self.base(), about, body).retained()
+    }
+
+    /// A time as the plant writes it.
+    #[must_use]
+    pub fn print(&self, at: Timestamp) -> String {
+        time::print(at, &self.zone)
+    }
+}
+
+/// The roles that may release a hold.
+fn who<'a>(plant: &'a Plant, hold: &Hold) -> Vec<&'a str> {
+    plant
+        .roles
+        .iter()
+        .filter(|role| role.may("release", &hold.class))
+        .map(|role| role.name.as_str())
+        .collect()
+}
