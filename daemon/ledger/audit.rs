@@ -1,0 +1,159 @@
+//! Checking a ledger against itself: its chain, its blobs, its file.
+//!
+//! The chain shows that nothing was changed since a link became known elsewhere; compare the returned
+//! head with one that was published. Whether the outcomes are right is deliberately not asked here: that takes
+//! the derivation. It can ride along: `each` receives every record once its link is proved, and whoever
+//! derives the keys and mentions of all of them and finds each in the store has, with equal counts, shown
+//! that the store holds no others.
+
+use core::ops::ControlFlow;
+use std::path::Path;
+
+use crate::{ChainFault, Digest, Head, Record, Sqlite, Store, StoreError, chain};
+
+/// Recomputes every link from the first record on, handing each record to `each` until it breaks off.
+/// Returns the last place proved.
+///
+/// # Errors
+///
+/// [`StoreError::Chain`] with the first place that differs, and whatever reading brings.
+pub fn check_chain(
+    store: &dyn Store,
+    each: &mut dyn FnMut(&Record) -> ControlFlow<()>,
+) -> Result<Head, StoreError> {
+    check_from(store, Head::EMPTY, each)
+}
+
+/// As [`check_chain`], for the records after the place `after`, whose own link is taken as it stands.
+///
+/// # Errors
+///
+/// As [`check_chain`]; a place `after` without a record is [`ChainFault::Short`].
+pub fn check_chain_after(
+    store: &dyn Store,
+    after: u64,
+    each: &mut dyn FnMut(&Record) -> ControlFlow<()>,
+) -> Result<Head, StoreError> {
+    let start = match after {
+        0 => Head::EMPTY,
+        seq => match store.record(seq)? {
+            Some(record) => Head {
+                seq,
+                chain: record.chain,
+            },
+            None => {
+                let fault = ChainFault::Short {
+                    head: store.head().seq,
+                };
+                return Err(StoreError::Chain { seq, fault });
+            }
+        },
+    };
+    check_from(store, start, each)
+}
+
+fn check_from(
+    store: &dyn Store,
+    start: Head,
+    each: &mut dyn FnMut(&Record) -> ControlFlow<()>,
+) -> Result<Head, StoreError> {
+    let mut proved = start;
+    let mut fault = None;
+    let mut broken_off = false;
+    store.read(
+        start.seq + 1,
+        u64::MAX,
+        &mut |record| match next(proved, &record) {
+            Ok(head) => {
+                proved = head;
+                let flow = each(&record);
+                broken_off = flow.is_break();
+                flow
+            }
+            Err(found) => {
+                fault = Some(found);
+                ControlFlow::Break(())
+            }
+        },
+    )?;
+    let head = store.head();
+    if fault.is_none() && !broken_off && proved.seq < head.seq {
+        fault = Some(ChainFault::Short { head: head.seq });
+    }
+    match fault {
+        Some(fault) => Err(StoreError::Chain {
+            seq: proved.seq + 1,
+            fault,
+        }),
+        None => Ok(proved),
+    }
+}
+
+fn next(previous: Head, record: &Record) -> Result<Head, ChainFault> {
+    if record.seq != previous.seq + 1 {
+        return Err(ChainFault::Gap { found: record.seq });
+    }
+    let wanted = chain::link_of(&previous.chain, record);
+    if record.chain != wanted {
+        return Err(ChainFault::Differs {
+            found: record.chain,
+            wanted,
+        });
+    }
+    Ok(Head {
+        seq: record.seq,
+        chain: wanted,
+    })
+}
+
+/// Reads every blob, which proves its bytes, and every snapshot's. Returns how many blobs there are.
+///
+/// # Errors
+///
+/// [`StoreError::Blob`] naming the first that differs, [`StoreError::Snapshot`] naming a snapshot
+/// without bytes, and whatever reading brings.
+pub fn check_blobs(store: &dyn Store) -> Result<usize, StoreError> {
+    let blobs = store.blobs()?;
+    for blob in &blobs {
+        store.blob(&blob.digest)?;
+    }
+    let held = |digest: &Digest| blobs.iter().any(|blob| blob.digest == *digest);
+    match store
+        .snapshots()?
+        .iter()
+        .find(|snapshot| !held(&snapshot.digest))
+    {
+        None => Ok(blobs.len()),
+        Some(lost) => Err(StoreError::Snapshot {
+            seq: lost.seq,
+            semantics: lost.semantics,
+            detail: format!("its blob {} is missing; take it from a backup", lost.digest),
+        }),
+    }
+}
+
+/// How thoroughly [`integrity`] looks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Depth {
+    /// Every page and its order, not whether indexes and tables agree.
+    Quick,
+    /// Everything the database can check by itself.
+    Full,
+}
+
+/// Lets the database check its file for damage. Works beside a running daemon, whose write-ahead file
+/// cannot be reset meanwhile and grows.
+///
+/// # Errors
+///
+/// [`StoreError::Damaged`] with the first findings, [`StoreError::Missing`], and whatever opening brings.
+pub fn integrity(path: &Path, depth: Depth) -> Result<(), StoreError> {
+    let findings = Sqlite::open_read_only(path)?.findings(depth)?;
+    if findings.is_empty() {
+        return Ok(());
+    }
+    Err(StoreError::Damaged {
+        path: path.to_owned(),
+        detail: findings.join("; "),
+    })
+}

@@ -1,0 +1,295 @@
+//! What a ledger's storage must do, and how it fails.
+//!
+//! The trait is small on purpose: a database on another machine, or a store that forgets and tears for a
+//! simulation, has nothing more to offer than this. How a store is opened is its own affair.
+
+use core::ops::ControlFlow;
+use std::path::PathBuf;
+
+use thiserror::Error;
+
+use crate::{Batch, BlobRef, Digest, Head, KeyHit, Record, SnapshotRef};
+
+/// One line's ledger.
+///
+/// A store opened for reading only shows the ledger as it was when it was opened: records, keys, mentions
+/// and counts end at [`Store::head`], however far a writer beside it has come.
+pub trait Store {
+    /// The end of the ledger.
+    fn head(&self) -> Head;
+
+    /// How far publishing is confirmed; 0 when it never was.
+    fn published(&self) -> u64;
+
+    /// Makes a batch durable, all or nothing, and returns the new head.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::Full`], [`StoreError::Fenced`], [`StoreError::KeyTaken`] and others. The caller's own
+    /// state is then ahead of the ledger: it must not act on the batch, and has to stop and derive its
+    /// state anew from what is there after opening again. Where the disk failed in the very act of
+    /// flushing, the batch may turn out to be there, whole; a part of a batch is never there.
+    fn append(&mut self, batch: Batch<'_>) -> Result<Head, StoreError>;
+
+    /// Makes a new `published` durable without anything else.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::append`].
+    fn set_published(&mut self, published: u64) -> Result<(), StoreError>;
+
+    /// Drops the snapshots not marked kept but for the newest `keep` of them, and the bytes nothing refers
+    /// to any more. Returns how many snapshots went.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::append`].
+    fn prune_snapshots(&mut self, keep: usize) -> Result<usize, StoreError>;
+
+    /// Where a key has been seen, and with which bytes.
+    ///
+    /// # Errors
+    ///
+    /// Where the storage cannot be read; so for all the readings below.
+    fn key(&self, key: &str) -> Result<Option<KeyHit>, StoreError>;
+
+    /// The places of the records in which `name` is mentioned, ascending.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::key`].
+    fn mentions(&self, name: &str) -> Result<Vec<u64>, StoreError>;
+
+    /// The record at a place.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::key`].
+    fn record(&self, seq: u64) -> Result<Option<Record>, StoreError>;
+
+    /// Hands the records from `from` to `to_inclusive` to `each`, in order, until it breaks off. Places
+    /// beyond the ends of the ledger are left out. Memory does not grow with the range.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::key`]; records before the fault have been handed out.
+    fn read(
+        &self,
+        from: u64,
+        to_inclusive: u64,
+        each: &mut dyn FnMut(Record) -> ControlFlow<()>,
+    ) -> Result<(), StoreError>;
+
+    /// The bytes of a digest.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::key`], and [`StoreError::Blob`] where the bytes kept do not have that digest.
+    fn blob(&self, digest: &Digest) -> Result<Option<Vec<u8>>, StoreError>;
+
+    /// All blobs, by kind, then digest.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::key`].
+    fn blobs(&self) -> Result<Vec<BlobRef>, StoreError>;
+
+    /// All snapshots, newest first; of two at the same place, the one of the higher semantics first.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::key`].
+    fn snapshots(&self) -> Result<Vec<SnapshotRef>, StoreError>;
+
+    /// How many keys the records have brought.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::key`].
+    fn key_count(&self) -> Result<u64, StoreError>;
+
+    /// How many different pairs of name and place are mentioned.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::key`].
+    fn mention_count(&self) -> Result<u64, StoreError>;
+}
+
+/// What went wrong with a ledger.
+#[derive(Debug, Error)]
+pub enum StoreError {
+    /// The disk did not take what was written.
+    #[error(
+        "ledger {}: {doing}: the disk is full or refuses writes: {detail}; make room on it or replace it, then start again",
+        path.display()
+    )]
+    Full {
+        /// The ledger's file.
+        path: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+        /// What the database or the system said.
+        detail: String,
+    },
+    /// The file is not what was once written: torn, overwritten, or no ledger at all.
+    #[error(
+        "ledger {}: the file is damaged: {detail}; keep it for examination and go on from a backup of it",
+        path.display()
+    )]
+    Damaged {
+        /// The ledger's file.
+        path: PathBuf,
+        /// What was found, and what was wanted.
+        detail: String,
+    },
+    /// Somebody else has opened the ledger for writing since we did.
+    #[error(
+        "ledger {}: fence {found} found, {held} is ours: another process has opened it for writing since; \
+         stop this one and see to it that only one serves the line",
+        path.display()
+    )]
+    Fenced {
+        /// The ledger's file.
+        path: PathBuf,
+        /// The fence in the file.
+        found: u64,
+        /// The fence we wrote when we opened it.
+        held: u64,
+    },
+    /// Another process has the ledger open for writing.
+    #[error(
+        "ledger {}: another process has it open for writing ({detail}); stop that process, \
+         or give this line a ledger of its own",
+        path.display()
+    )]
+    Locked {
+        /// The ledger's file.
+        path: PathBuf,
+        /// How that was noticed.
+        detail: String,
+    },
+    /// The file's layout is not the one this program knows.
+    #[error(
+        "ledger {}: layout {found} found, {wanted} wanted; open it with the version of the program that wrote it",
+        path.display()
+    )]
+    Format {
+        /// The ledger's file.
+        path: PathBuf,
+        /// The layout's number in the file.
+        found: i64,
+        /// The one this program reads and writes.
+        wanted: i64,
+    },
+    /// The ledger belongs to another line.
+    #[error(
+        "ledger {}: belongs to line `{found}`, opened for line `{wanted}`; \
+         set right the ledger's path or the line's base in the configuration",
+        path.display()
+    )]
+    OtherLine {
+        /// The ledger's file.
+        path: PathBuf,
+        /// The base of the line it belongs to.
+        found: String,
+        /// The base it was opened for.
+        wanted: String,
+    },
+    /// There is nothing to read.
+    #[error("ledger {}: no such file; check the path, a ledger is created by the daemon's first start", path.display())]
+    Missing {
+        /// The file that was looked for.
+        path: PathBuf,
+    },
+    /// A ledger opened for reading only was to be changed.
+    #[error("ledger {}: opened for reading only; open it for writing", path.display())]
+    ReadOnly {
+        /// The ledger's file.
+        path: PathBuf,
+    },
+    /// A key was to be inserted that is there already: the caller has not looked it up.
+    #[error(
+        "ledger {}: key `{key}` of record {seq} is there already; a key must be looked up before it is judged: \
+         report this as a fault of the program",
+        path.display()
+    )]
+    KeyTaken {
+        /// The ledger's file.
+        path: PathBuf,
+        /// The key.
+        key: String,
+        /// The place of the record that should have brought it.
+        seq: u64,
+    },
+    /// A snapshot that cannot be right, given or found.
+    #[error("snapshot at {seq}, semantics {semantics}: {detail}")]
+    Snapshot {
+        /// The place of the snapshot.
+        seq: u64,
+        /// Its semantics number.
+        semantics: u32,
+        /// What was found, what was wanted, and what to do.
+        detail: String,
+    },
+    /// A blob's bytes are not those it was stored with.
+    #[error(
+        "ledger {}: blob {digest}: its bytes have the digest {found}; they were changed after they were written: \
+         take them from a backup",
+        path.display()
+    )]
+    Blob {
+        /// The ledger's file.
+        path: PathBuf,
+        /// The digest it is known by.
+        digest: Digest,
+        /// The digest of the bytes found.
+        found: Digest,
+    },
+    /// The chain does not hold.
+    #[error(
+        "record {seq}: {fault}; the ledger was changed after it was written: \
+         compare with a backup and with the heads published at the time"
+    )]
+    Chain {
+        /// The first place that differs.
+        seq: u64,
+        /// How it differs.
+        fault: ChainFault,
+    },
+    /// Anything else the system or the database refused.
+    #[error("ledger {}: {doing}: {detail}", path.display())]
+    Other {
+        /// The ledger's file.
+        path: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+        /// What the database or the system said.
+        detail: String,
+    },
+}
+
+/// How a record breaks the chain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Error)]
+pub enum ChainFault {
+    /// There is no record at this place though there are later ones.
+    #[error("no record at this place, the next one found is at {found}")]
+    Gap {
+        /// The place of the next record.
+        found: u64,
+    },
+    /// The records end before the head.
+    #[error("no record at this place, though the ledger's head is at {head}")]
+    Short {
+        /// The place of the head.
+        head: u64,
+    },
+    /// The link kept is not the one its content gives.
+    #[error("chain {found} found, {wanted} computed from the content and the link before")]
+    Differs {
+        /// The link kept.
+        found: Digest,
+        /// The link computed.
+        wanted: Digest,
+    },
+}
