@@ -1,0 +1,165 @@
+//! What is wrong with a rulebook, said so that its author can mend it: place, finding, remedy.
+//!
+//! Deliberately not here: what makes a rule wrong. Whoever finds it says it.
+
+use rhai::{Dynamic, EvalAltResult, Position};
+use std::fmt;
+
+/// One thing wrong with one file of a rulebook, or worth saying about it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LoadFault {
+    /// The file's name, e.g. `mass-miss.rhai`.
+    pub file: String,
+    /// Line in the file, from 1; none where the fault is the file's as a whole.
+    pub line: Option<usize>,
+    /// Column in the line in characters, from 1.
+    pub column: Option<usize>,
+    /// The thing, what was found, what was wanted.
+    pub what: String,
+    /// What to write instead; empty where `what` says it already.
+    pub remedy: String,
+}
+
+impl fmt::Display for LoadFault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.file)?;
+        if let Some(line) = self.line {
+            write!(f, ":{line}")?;
+        }
+        if let Some(column) = self.column {
+            write!(f, ":{column}")?;
+        }
+        write!(f, ": {}", self.what)?;
+        if !self.remedy.is_empty() {
+            write!(f, ": {}", self.remedy)?;
+        }
+        Ok(())
+    }
+}
+
+impl std::error::Error for LoadFault {}
+
+impl LoadFault {
+    pub(crate) fn new(file: &str, at: Position, complaint: Complaint) -> Self {
+        Self {
+            file: file.to_owned(),
+            line: at.line(),
+            column: at.position(),
+            what: complaint.what,
+            remedy: complaint.remedy,
+        }
+    }
+}
+
+/// A finding and its remedy, before anybody knows in which file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Complaint {
+    pub(crate) what: String,
+    pub(crate) remedy: String,
+}
+
+impl Complaint {
+    pub(crate) fn new(what: impl Into<String>, remedy: impl Into<String>) -> Self {
+        Self {
+            what: what.into(),
+            remedy: remedy.into(),
+        }
+    }
+}
+
+/// Travels through the engine whole, so that the remedy is not mixed into the finding on the way.
+impl From<Complaint> for Box<EvalAltResult> {
+    fn from(complaint: Complaint) -> Self {
+        EvalAltResult::ErrorRuntime(Dynamic::from(complaint), Position::NONE).into()
+    }
+}
+
+/// `did you mean …` where a known word is near, else the known words, else nothing.
+pub(crate) fn suggest<'a>(found: &str, known: impl Iterator<Item = &'a str> + Clone) -> String {
+    if let Some(near) = nearest(found, known.clone()) {
+        return format!("did you mean {near}");
+    }
+    let all: Vec<&str> = known.collect();
+    if all.is_empty() {
+        String::new()
+    } else {
+        format!("known: {}", all.join(", "))
+    }
+}
+
+/// The known word a writer most likely meant; of equally near ones the first.
+pub(crate) fn nearest<'a>(found: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+    let allowed = (found.chars().count() / 3).max(1);
+    let found = found.to_lowercase();
+    known
+        .filter(|word| word.len().abs_diff(found.len()) <= allowed)
+        .map(|word| (distance(&found, &word.to_lowercase()), word))
+        .filter(|(distance, _)| *distance <= allowed)
+        .min_by_key(|(distance, _)| *distance)
+        .map(|(_, word)| word)
+}
+
+/// Letters to insert, delete, replace or swap with their neighbour to get from one word to the other.
+fn distance(from: &str, to: &str) -> usize {
+    let (from, to): (Vec<char>, Vec<char>) = (from.chars().collect(), to.chars().collect());
+    let mut rows = vec![vec![0; to.len() + 1]; from.len() + 1];
+    for (i, row) in rows.iter_mut().enumerate() {
+        row[0] = i;
+    }
+    for (j, cell) in rows[0].iter_mut().enumerate() {
+        *cell = j;
+    }
+    for i in 1..=from.len() {
+        for j in 1..=to.len() {
+            let replaced = rows[i - 1][j - 1] + usize::from(from[i - 1] != to[j - 1]);
+            let mut best = replaced.min(rows[i - 1][j] + 1).min(rows[i][j - 1] + 1);
+            if i > 1 && j > 1 && from[i - 1] == to[j - 2] && from[i - 2] == to[j - 1] {
+                best = best.min(rows[i - 2][j - 2] + 1);
+            }
+            rows[i][j] = best;
+        }
+    }
+    rows[from.len()][to.len()]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_fault_reads_place_finding_remedy() {
+        let check = |line, column, remedy: &str, expect: &str| {
+            let (what, remedy) = ("no header".to_owned(), remedy.to_owned());
+            let fault = LoadFault {
+                file: "a.rhai".into(),
+                line,
+                column,
+                what,
+                remedy,
+            };
+            assert_eq!(fault.to_string(), expect);
+        };
+        check(
+            Some(4),
+            Some(12),
+            "write one",
+            "a.rhai:4:12: no header: write one",
+        );
+        check(Some(4), None, "", "a.rhai:4: no header");
+        check(None, None, "", "a.rhai: no header");
+    }
+
+    #[test]
+    fn a_slip_of_the_finger_finds_its_word() {
+        let check = |found: &str, expect: Option<&str>| {
+            let known = ["reading", "remelt", "remedy", "hold", "of"];
+            assert_eq!(nearest(found, known.into_iter()), expect, "{found}");
+        };
+        check("raeding", Some("reading"));
+        check("remlt", Some("remelt"));
+        check("Hold", Some("hold"));
+        check("off", Some("of"));
+        check("temperature", None);
+        check("", None);
+    }
+}

@@ -1,0 +1,631 @@
+//! What an operator does with two values: the whole table, in one place.
+//!
+//! The script engine's own operators answer many meaningless questions with a silent `false` or a wrong number
+//! (`40.g > 3`, `() > 3`, `1 / 2`). So every operator of every pair of types comes here, and whatever is not
+//! in the table is an error. Two values of different types never compare; a whole number and one with a point
+//! are two types. `x == ()` and `x != ()` ask whether a fact is known, and nothing else does.
+//!
+//! Deliberately not here: single functions such as `abs`, and what a quantity is.
+
+use crate::facts::{Absent, GaugeFacts, Limits, Reading, Strata};
+use crate::fault::Complaint;
+use crate::quantity::{Number, Quantity, literal};
+use crate::verdict::{Desk, Said};
+use rhai::{Array, Dynamic, Engine, EvalAltResult, FLOAT, INT, ImmutableString, NativeCallContext};
+use std::cmp::Ordering;
+use std::rc::Rc;
+
+const COMPARE: &[&str] = &["==", "!=", "<", "<=", ">", ">="];
+const ARITHMETIC: &[&str] = &["+", "-", "*", "/", "%"];
+/// Operators on the bits of a number: no rule has a use for them, and some read like `&&` and `||`.
+const BITS: &[&str] = &["&", "|", "^", "<<", ">>"];
+
+/// Teaches the engine every operator.
+pub(crate) fn register(engine: &mut Engine, desk: &Rc<Desk>) {
+    for op in COMPARE.iter().copied() {
+        let notes = Rc::clone(desk);
+        let answer =
+            move |context: NativeCallContext<'_>, left: Dynamic, right: Dynamic| -> Answer<bool> {
+                if let (Value::Float(_), Value::Float(_), "==" | "!=") =
+                    (value(&left), value(&right), op)
+                {
+                    notes.remark(context.call_position(), floats(op));
+                }
+                Ok(compare(op, &left, &right)?)
+            };
+        engine.register_fn(op, answer);
+        // The list package has its own, which would be found first.
+        engine.register_fn(op, move |left: Array, right: Array| -> Answer<bool> {
+            Ok(compare(op, &Dynamic::from(left), &Dynamic::from(right))?)
+        });
+    }
+    for op in ARITHMETIC.iter().copied() {
+        engine.register_fn(
+            op,
+            move |left: Dynamic, right: Dynamic| -> Answer<Dynamic> {
+                Ok(calculate(op, &left, &right)?)
+            },
+        );
+        let assign = move |left: &mut Dynamic, right: Dynamic| -> Answer<()> {
+            *left = calculate(op, left, &right)?;
+            Ok(())
+        };
+        engine.register_fn(format!("{op}="), assign);
+    }
+    for bit in BITS {
+        for op in [(*bit).to_owned(), format!("{bit}=")] {
+            let name = op.clone();
+            engine.register_fn(op, move |_: Dynamic, _: Dynamic| -> Answer<Dynamic> {
+                Err(Complaint::new(
+                    format!("`{name}` is not part of the rule language"),
+                    "write && or ||",
+                )
+                .into())
+            });
+        }
+    }
+    register_text(engine);
+    register_unary(engine);
+}
+
+type Answer<T> = Result<T, Box<EvalAltResult>>;
+
+/// The text package joins a text with anything, `()` as nothing at all; its functions name their types and
+/// would be found before ours, so each is answered here.
+fn register_text(engine: &mut Engine) {
+    macro_rules! join {
+        ($($left:ty, $right:ty);* $(;)?) => {$(
+            engine.register_fn("+", |left: $left, right: $right| -> Answer<Dynamic> {
+                Ok(calculate("+", &Dynamic::from(left), &Dynamic::from(right))?)
+            });
+        )*};
+    }
+    join! {
+        ImmutableString, ImmutableString; ImmutableString, char; char, ImmutableString;
+        ImmutableString, (); (), ImmutableString; ImmutableString, Dynamic; Dynamic, ImmutableString;
+        ImmutableString, rhai::Blob; rhai::Blob, ImmutableString; Array, Array;
+    }
+    macro_rules! append {
+        ($($right:ty);*) => {$(
+            engine.register_fn("+=", |left: &mut ImmutableString, right: $right| -> Answer<()> {
+                let joined = calculate("+", &Dynamic::from(left.clone()), &Dynamic::from(right))?;
+                *left = joined.cast();
+                Ok(())
+            });
+        )*};
+    }
+    append! { ImmutableString; char; (); Dynamic; rhai::Blob }
+}
+
+fn register_unary(engine: &mut Engine) {
+    engine.register_fn("-", |value: Dynamic| -> Answer<Dynamic> {
+        Ok(negate(&value)?)
+    });
+    engine.register_fn("+", |value: Dynamic| -> Answer<Dynamic> {
+        negate(&value).map(|_| value).map_err(Into::into)
+    });
+    engine.register_fn("!", |value: Dynamic| -> Answer<bool> {
+        match value.as_bool() {
+            Ok(bool) => Ok(!bool),
+            Err(_) => Err(Complaint::new(
+                format!("`!` of {}", describe(&value)),
+                "write a comparison",
+            )
+            .into()),
+        }
+    });
+}
+
+/// A value as the table sees it.
+enum Value {
+    Nothing,
+    Absent,
+    Bool(bool),
+    Int(INT),
+    Float(FLOAT),
+    Char(char),
+    Text(ImmutableString),
+    Quantity(Quantity),
+    List,
+    Other,
+}
+
+fn value(of: &Dynamic) -> Value {
+    if let Some(quantity) = of.read_lock::<Quantity>() {
+        return Value::Quantity(quantity.clone());
+    }
+    if let Ok(int) = of.as_int() {
+        return Value::Int(int);
+    }
+    if let Ok(float) = of.as_float() {
+        return Value::Float(float);
+    }
+    if let Some(text) = of.read_lock::<ImmutableString>() {
+        return Value::Text(text.clone());
+    }
+    if let Ok(bool) = of.as_bool() {
+        return Value::Bool(bool);
+    }
+    if let Ok(char) = of.as_char() {
+        return Value::Char(char);
+    }
+    match () {
+        () if of.is_unit() => Value::Nothing,
+        () if of.is_array() => Value::List,
+        () if of.is::<Absent>() => Value::Absent,
+        () => Value::Other,
+    }
+}
+
+/// What people call a value, with its article.
+pub(crate) fn describe(of: &Dynamic) -> String {
+    let name = match value(of) {
+        Value::Nothing => "nothing",
+        Value::Absent => "a fact that is not known",
+        Value::Bool(_) => "a yes or no",
+        Value::Int(_) => "a whole number",
+        Value::Float(_) => "a number with a point",
+        Value::Char(_) => "a character",
+        Value::Text(_) => "a text",
+        Value::Quantity(_) => "a quantity",
+        Value::List => "a list",
+        Value::Other if of.is_map() => "a map",
+        Value::Other if of.is::<Said>() => "a verdict",
+        Value::Other if of.is::<Reading>() => "the facts of a reading",
+        Value::Other if of.is::<GaugeFacts>() => "a gauge",
+        Value::Other if of.is::<Limits>() => "the limits",
+        Value::Other if of.is::<Strata>() => "the strata",
+        Value::Other if of.is_fnptr() => "a function",
+        Value::Other => "a value of no use here",
+    };
+    name.to_owned()
+}
+
+pub(crate) fn compare(op: &str, left: &Dynamic, right: &Dynamic) -> Result<bool, Complaint> {
+    let order = match (value(left), value(right)) {
+        // Asking whether something is known; anything else about what may be absent is an error below.
+        (found, Value::Nothing) if matches!(op, "==" | "!=") => {
+            let unknown = matches!(found, Value::Nothing | Value::Absent);
+            return Ok(unknown == (op == "=="));
+        }
+        (Value::Bool(left), Value::Bool(right)) if matches!(op, "==" | "!=") => left.cmp(&right),
+        (Value::Int(left), Value::Int(right)) => left.cmp(&right),
+        (Value::Float(left), Value::Float(right)) => {
+            left.partial_cmp(&right).ok_or_else(not_finite)?
+        }
+        (Value::Char(left), Value::Char(right)) => left.cmp(&right),
+        (Value::Text(left), Value::Text(right)) => left.cmp(&right),
+        (Value::Quantity(left), Value::Quantity(right)) => left.compare(&right)?,
+        (left_value, right_value) => {
+            let what = format!(
+                "`{op}` compares {} with {}",
+                describe(left),
+                describe(right)
+            );
+            return Err(Complaint::new(what, remedy(&left_value, &right_value)));
+        }
+    };
+    Ok(match op {
+        "==" => order == Ordering::Equal,
+        "!=" => order != Ordering::Equal,
+        "<" => order == Ordering::Less,
+        "<=" => order != Ordering::Greater,
+        ">" => order == Ordering::Greater,
+        _ => order != Ordering::Less,
+    })
+}
+
+fn calculate(op: &str, left: &Dynamic, right: &Dynamic) -> Result<Dynamic, Complaint> {
+    match (op, value(left), value(right)) {
+        (_, Value::Int(left), Value::Int(right)) => whole(op, left, right).map(Dynamic::from),
+        (_, Value::Int(left), Value::Float(right)) => {
+            float(op, left as FLOAT, right).map(Dynamic::from)
+        }
+        (_, Value::Float(left), Value::Int(right)) => {
+            float(op, left, right as FLOAT).map(Dynamic::from)
+        }
+        (_, Value::Float(left), Value::Float(right)) => float(op, left, right).map(Dynamic::from),
+        ("+", Value::Quantity(left), Value::Quantity(right)) => {
+            left.plus(&right).map(Dynamic::from)
+        }
+        ("-", Value::Quantity(left), Value::Quantity(right)) => {
+            left.minus(&right).map(Dynamic::from)
+        }
+        ("/", Value::Quantity(left), Value::Quantity(right)) => {
+            left.ratio(&right).map(Dynamic::from)
+        }
+        ("*", Value::Quantity(left), right @ (Value::Int(_) | Value::Float(_))) => {
+            left.times(number(&right)).map(Dynamic::from)
+        }
+        ("*", left @ (Value::Int(_) | Value::Float(_)), Value::Quantity(right)) => {
+            right.times(number(&left)).map(Dynamic::from)
+        }
+        ("/", Value::Quantity(left), right @ (Value::Int(_) | Value::Float(_))) => {
+            left.over(number(&right)).map(Dynamic::from)
+        }
+        ("+", Value::List, Value::List) => {
+            let mut joined = left.clone().into_array().unwrap_or_default();
+            joined.extend(right.clone().into_array().unwrap_or_default());
+            Ok(joined.into())
+        }
+        ("+", left_value @ (Value::Text(_) | Value::Char(_)), right_value)
+        | ("+", left_value, right_value @ (Value::Text(_) | Value::Char(_))) => {
+            match (shown(&left_value), shown(&right_value)) {
+                (Some(before), Some(after)) => Ok(format!("{before}{after}").into()),
+                _ => Err(no_sense(op, left, right)),
+            }
+        }
+        _ => Err(no_sense(op, left, right)),
+    }
+}
+
+/// How a value reads inside a text; none where it says nothing to a person.
+fn shown(value: &Value) -> Option<String> {
+    match value {
+        Value::Nothing | Value::Absent => Some(Absent::TEXT.to_owned()),
+        Value::Bool(bool) => Some(bool.to_string()),
+        Value::Int(int) => Some(int.to_string()),
+        Value::Float(float) => Some(Dynamic::from(*float).to_string()),
+        Value::Char(char) => Some(char.to_string()),
+        Value::Text(text) => Some(text.to_string()),
+        Value::Quantity(quantity) => Some(quantity.to_string()),
+        Value::List | Value::Other => None,
+    }
+}
+
+fn whole(op: &str, left: INT, right: INT) -> Result<INT, Complaint> {
+    let result = match op {
+        "+" => left.checked_add(right),
+        "-" => left.checked_sub(right),
+        "*" => left.checked_mul(right),
+        "%" if right == 0 => return Err(by_zero()),
+        "%" => left.checked_rem(right),
+        _ => {
+            return Err(Complaint::new(
+                format!("{left} / {right} of whole numbers would lose what is behind the point"),
+                format!("write {left}.0 / {right}"),
+            ));
+        }
+    };
+    result.ok_or_else(|| Complaint::new(format!("{left} {op} {right} is too large a number"), ""))
+}
+
+fn float(op: &str, left: FLOAT, right: FLOAT) -> Result<FLOAT, Complaint> {
+    let result = match op {
+        "+" => left + right,
+        "-" => left - right,
+        "*" => left * right,
+        _ if right == 0.0 => return Err(by_zero()),
+        "/" => left / right,
+        _ => left % right,
+    };
+    if result.is_finite() {
+        Ok(result)
+    } else {
+        Err(not_finite())
+    }
+}
+
+fn negate(value_of: &Dynamic) -> Result<Dynamic, Complaint> {
+    match value(value_of) {
+        Value::Int(int) => int
+            .checked_neg()
+            .map(Dynamic::from)
+            .ok_or_else(|| Complaint::new(format!("-{int} is too large a number"), "")),
+        Value::Float(float) => Ok((-float).into()),
+        Value::Quantity(quantity) => quantity.negate().map(Dynamic::from),
+        _ => Err(Complaint::new(
+            format!("`-` of {}", describe(value_of)),
+            "it wants a number or a quantity",
+        )),
+    }
+}
+
+/// The size of a number or quantity without its sign.
+pub(crate) fn abs(of: &Dynamic) -> Result<Dynamic, Complaint> {
+    match value(of) {
+        Value::Int(int) if int >= 0 => Ok(int.into()),
+        Value::Float(float) => Ok(float.abs().into()),
+        Value::Quantity(quantity) => quantity.abs().map(Dynamic::from),
+        _ => negate(of),
+    }
+}
+
+fn number(value: &Value) -> Number {
+    match value {
+        Value::Float(float) => Number::Float(*float),
+        Value::Int(int) => Number::Int(*int),
+        _ => unreachable!("asked of numbers only"),
+    }
+}
+
+fn by_zero() -> Complaint {
+    Complaint::new("division by zero", "ask for zero before dividing")
+}
+
+fn not_finite() -> Complaint {
+    Complaint::new("the result is no finite number", "")
+}
+
+fn no_sense(op: &str, left: &Dynamic, right: &Dynamic) -> Complaint {
+    let what = format!("`{op}` of {} and {}", describe(left), describe(right));
+    Complaint::new(what, remedy(&value(left), &value(right)))
+}
+
+/// What the writer most likely meant by a pair that makes no sense.
+fn remedy(left: &Value, right: &Value) -> String {
+    match (left, right) {
+        (Value::Absent, _) | (_, Value::Absent) => "ask known(…) first".into(),
+        (Value::Nothing, _) => "write the value first: x == ()".into(),
+        (Value::Quantity(quantity), number) | (number, Value::Quantity(quantity)) => {
+            let plain = match number {
+                Value::Int(int) => Number::Int(*int).decimal().ok(),
+                Value::Float(float) => Number::Float(*float).decimal().ok(),
+                _ => None,
+            };
+            plain.map_or_else(String::new, |plain| {
+                format!("write {}", literal(plain, quantity.unit().code()))
+            })
+        }
+        (Value::Int(int), Value::Float(_)) | (Value::Float(_), Value::Int(int)) => {
+            format!("write {int}.0")
+        }
+        (Value::Char(char), Value::Text(_)) | (Value::Text(_), Value::Char(char)) => {
+            format!("write \"{char}\"")
+        }
+        _ => String::new(),
+    }
+}
+
+fn floats(op: &str) -> Complaint {
+    Complaint::new(
+        format!("`{op}` of two numbers with a point is exact to the last bit"),
+        "compare with < or >, or compare quantities",
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::engine;
+    use crate::quantity::tests::mass;
+    use crate::quantity::{Number, Quantity};
+    use crate::verdict::Desk;
+    use chargehand_measure::Unit;
+    use rhai::{Dynamic, Engine, Scope};
+    use std::collections::BTreeSet;
+    use std::rc::Rc;
+
+    /// Every type a rule can get hold of, by a variable each.
+    const TYPES: &[&str] = &[
+        "nothing", "absent", "bool", "int", "float", "char", "text", "list", "map", "quantity",
+        "verdict", "reading", "gauge", "limits", "strata", "range", "function",
+    ];
+
+    fn bench() -> (Engine, Scope<'static>) {
+        let engine = engine::build(&Rc::new(Desk::default()), BTreeSet::new());
+        let mut scope = Scope::new();
+        for (name, value) in engine::tests::one_of_each(&engine) {
+            scope.push_dynamic(name, value);
+        }
+        let written = Quantity::written(Number::Int(3), Rc::new(Unit::parse("g").expect("a unit")))
+            .expect("written");
+        scope.push("three_g", written);
+        scope.push("counted", Quantity::counted(30, &mass()));
+        (engine, scope)
+    }
+
+    /// The pairs an operator has an answer for. Written by hand from the language's rulings; all others are errors.
+    fn has_answer(op: &str, left: &str, right: &str) -> bool {
+        let numbers = ["int", "float"];
+        let shown = [
+            "nothing", "absent", "bool", "int", "float", "char", "text", "quantity",
+        ];
+        let texts = ["char", "text"];
+        match op {
+            "==" | "!=" if right == "nothing" => true,
+            "==" | "!=" if left == "bool" => right == "bool",
+            "==" | "!=" | "<" | "<=" | ">" | ">=" => {
+                left == right && ["int", "float", "char", "text", "quantity"].contains(&left)
+            }
+            "+" if texts.contains(&left) || texts.contains(&right) => {
+                shown.contains(&left) && shown.contains(&right)
+            }
+            "+" if left == "list" => right == "list",
+            "/" if left == "int" => right == "float",
+            "+" | "-" | "*" | "/" | "%" if numbers.contains(&left) && numbers.contains(&right) => {
+                true
+            }
+            "+" | "-" => left == "quantity" && right == "quantity",
+            "*" => {
+                (left == "quantity" && numbers.contains(&right))
+                    || (numbers.contains(&left) && right == "quantity")
+            }
+            "/" => left == "quantity" && (right == "quantity" || numbers.contains(&right)),
+            _ => false,
+        }
+    }
+
+    #[test]
+    fn every_operator_of_every_pair_of_types_answers_or_fails() {
+        let (engine, scope) = bench();
+        let ops = [
+            "==", "!=", "<", "<=", ">", ">=", "+", "-", "*", "/", "%", "&", "|", "^", "<<", ">>",
+        ];
+        for op in ops {
+            for left in TYPES {
+                for right in TYPES {
+                    for script in [
+                        format!("{left} {op} {right}"),
+                        // Twice, as the second look-up may come from the engine's cache.
+                        format!("let a = 1 + 1; for i in 0..3 {{ a = {left} {op} {right}; }} a"),
+                    ] {
+                        let result = engine.eval_with_scope::<Dynamic>(&mut scope.clone(), &script);
+                        let expect = has_answer(op, left, right);
+                        assert_eq!(result.is_ok(), expect, "{script}: {result:?}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn an_assigning_operator_is_no_way_around_the_table() {
+        let (engine, scope) = bench();
+        for op in ["+", "-", "*", "/", "%", "&", "|", "^", "<<", ">>"] {
+            for left in TYPES {
+                for right in TYPES {
+                    let script = format!("let a = {left}; a {op}= {right}; a");
+                    let result = engine.eval_with_scope::<Dynamic>(&mut scope.clone(), &script);
+                    assert_eq!(
+                        result.is_ok(),
+                        has_answer(op, left, right),
+                        "{script}: {result:?}"
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn looking_into_a_list_compares_like_an_operator() {
+        let (engine, scope) = bench();
+        for left in TYPES {
+            for right in TYPES {
+                for script in [
+                    format!("{left} in [{right}]"),
+                    format!("[{right}].contains({left})"),
+                ] {
+                    let result = engine.eval_with_scope::<Dynamic>(&mut scope.clone(), &script);
+                    let expect = has_answer("==", left, right) || has_answer("==", right, left);
+                    // An error in one of the two directions is enough to be an error.
+                    assert!(expect || result.is_err(), "{script}: {result:?}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_sign_or_a_not_before_the_wrong_thing_fails() {
+        let (engine, scope) = bench();
+        for (op, fits) in [
+            ("-", &["int", "float", "quantity"][..]),
+            ("+", &["int", "float", "quantity"]),
+            ("!", &["bool"]),
+        ] {
+            for name in TYPES {
+                let result =
+                    engine.eval_with_scope::<Dynamic>(&mut scope.clone(), &format!("{op}{name}"));
+                assert_eq!(
+                    result.is_ok(),
+                    fits.contains(name),
+                    "{op}{name}: {result:?}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn answers_are_right_and_errors_tell_the_remedy() {
+        let (engine, scope) = bench();
+        let check = |script: &str, expect: &str| {
+            let found = match engine.eval_with_scope::<Dynamic>(&mut scope.clone(), script) {
+                Ok(value) => value.to_string(),
+                Err(error) => {
+                    let (_, complaint) = engine::translate("reading", &error);
+                    format!("{}: {}", complaint.what, complaint.remedy)
+                }
+            };
+            assert_eq!(found, expect, "{script}");
+        };
+        check(
+            "counted >= three_g && counted <= three_g && counted == three_g",
+            "true",
+        );
+        check(
+            "counted < three_g || counted > three_g || counted != three_g",
+            "false",
+        );
+        check(
+            "counted > 40",
+            "`>` compares a quantity with a whole number: write 40.g",
+        );
+        check(
+            "2.5 < counted",
+            "`<` compares a number with a point with a quantity: write 2.5.g",
+        );
+        check(
+            "counted == \"3 g\"",
+            "`==` compares a quantity with a text: ",
+        );
+        check(
+            "counted + 1",
+            "`+` of a quantity and a whole number: write 1.g",
+        );
+        check(
+            "counted / three_g > 1",
+            "`>` compares a number with a point with a whole number: write 1.0",
+        );
+        check(
+            "absent == \"M1\"",
+            "`==` compares a fact that is not known with a text: ask known(…) first",
+        );
+        check(
+            "\"M1\" == absent",
+            "`==` compares a text with a fact that is not known: ask known(…) first",
+        );
+        check("absent == () && !(absent != ()) && counted != ()", "true");
+        check("known(absent) || !known(counted)", "false");
+        check(
+            "() > 3",
+            "`>` compares nothing with a whole number: write the value first: x == ()",
+        );
+        check(
+            "1 / 2",
+            "1 / 2 of whole numbers would lose what is behind the point: write 1.0 / 2",
+        );
+        check(
+            "let x = 1; x /= 2; x",
+            "1 / 2 of whole numbers would lose what is behind the point: write 1.0 / 2",
+        );
+        check(
+            "1.0 / 0.0",
+            "division by zero: ask for zero before dividing",
+        );
+        check("1.0 / 0", "division by zero: ask for zero before dividing");
+        check("1 % 0", "division by zero: ask for zero before dividing");
+        check("1e308 * 10.0", "the result is no finite number: ");
+        check(
+            "9223372036854775807 + 1",
+            "9223372036854775807 + 1 is too large a number: ",
+        );
+        check("0.1 + 0.2 == 0.3", "false");
+        check(
+            "1.0 == 1",
+            "`==` compares a number with a point with a whole number: write 1.0",
+        );
+        check(
+            "'a' == \"a\"",
+            "`==` compares a character with a text: write \"a\"",
+        );
+        check(
+            "\"x \" + counted + ',' + () + 1 + 2.5 + true",
+            "x 3.0 g,not known12.5true",
+        );
+        check("`${counted} ${absent} ${()}`", "3.0 g not known not known");
+        check(
+            "1 & 1",
+            "`&` is not part of the rule language: write && or ||",
+        );
+        check("`${-three_g + counted}`", "0.0 g");
+        check("abs(-counted) == counted", "true");
+        check("min(counted, three_g) == max(counted, three_g)", "true");
+        check(
+            "min(counted, 3)",
+            "`<` compares a whole number with a quantity: write 3.g",
+        );
+        check(
+            "abs(\"x\")",
+            "`-` of a text: it wants a number or a quantity",
+        );
+    }
+}

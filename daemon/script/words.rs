@@ -1,0 +1,137 @@
+//! Every word a rule may use, and the words it will be able to use later, which are refused by name.
+//!
+//! Deliberately not here: what the words do.
+
+use chargehand_core::Word;
+
+/// The chain of a header, in the order a reader expects them.
+pub(crate) const HEADER: &[&str] = &["at", "of", "limit", "on_fault"];
+
+/// The word that opens a header.
+pub(crate) const RULE: &str = "rule";
+
+/// The function called for every reading.
+pub(crate) const HANDLER: &str = "reading";
+
+/// What a rule may say of a piece. [`Word::Unevaluated`] is missing: that is not a rule's to say.
+pub(crate) const VERBS: &[Word] = &[
+    Word::Accept,
+    Word::Hold,
+    Word::Recheck,
+    Word::Rework,
+    Word::Regrade,
+    Word::Scrap,
+    Word::Remelt,
+];
+
+/// What can be added to a verdict.
+pub(crate) const VERDICT: &[&str] = &["class"];
+
+/// Facts of a reading.
+pub(crate) const FACTS: &[&str] = &[
+    "value", "limit", "piece", "station", "attempt", "late", "gauge", "stratum", "strata",
+];
+
+/// What a rule may ask of the value itself.
+pub(crate) const OF_VALUE: &[&str] = &["deviation", "off_nominal"];
+
+/// What a rule may ask of the gauge.
+pub(crate) const OF_GAUGE: &[&str] = &["healthy", "name"];
+
+/// Helpers on texts, lists and numbers. Functions of the script engine that are not listed here are no part of
+/// the language: some hide an error (a sort that gives up, a search that takes every failure for "differs").
+pub(crate) const HELPERS: &[&str] = &[
+    "known",
+    "abs",
+    "min",
+    "max",
+    "len",
+    "is_empty",
+    "push",
+    "contains",
+    "index_of",
+    "map",
+    "filter",
+    "all",
+    "some",
+    "starts_with",
+    "ends_with",
+    "to_upper",
+    "to_lower",
+    "sub_string",
+    "split",
+    "to_string",
+    #[cfg(test)]
+    "break_down",
+];
+
+/// Words of parts that do not exist yet.
+pub(crate) const ABSENT: &[&str] = &[
+    // header
+    "per",
+    "leave_out",
+    "count",
+    "chart",
+    "gap",
+    "trial",
+    "alarm",
+    "priority",
+    "owner",
+    "response",
+    // what headers say of counters, charts and trials
+    "below",
+    "above",
+    "within",
+    "off_nominal_by",
+    "after",
+    "ewma",
+    "cusum",
+    "shewhart",
+    "one_false_alarm_in",
+    "control_limit",
+    // verdicts
+    "hold_station",
+    "hold_stratum",
+    "advise",
+    "proven",
+    "back_to",
+    "act_at",
+    "ready_after",
+    "inside",
+];
+
+/// Handlers of parts that do not exist yet.
+pub(crate) const ABSENT_HANDLERS: &[&str] = &["passing", "trial", "event"];
+
+/// What numbers of parts that do not exist yet are counted in.
+pub(crate) const ABSENT_UNITS: &[&str] = &["points", "days"];
+
+/// What a person may say and a rule may not.
+pub(crate) const NOT_A_RULES: &[&str] = &["unevaluated", "release"];
+
+/// Statements and operators of the script engine that hide errors, hide state or leave the rule.
+pub(crate) const SWITCHED_OFF: &[&str] = &[
+    "switch", "try", "throw", "loop", "do", "while", "until", "eval", "print", "debug", "Fn",
+    "curry", "**", "**=", "??", "??=", "?.", "?[",
+];
+
+/// Names of verbs as written.
+pub(crate) fn verbs() -> impl Iterator<Item = &'static str> + Clone {
+    VERBS.iter().map(|word| word.as_str())
+}
+
+/// Everything that can be called from a handler.
+pub(crate) fn callable() -> impl Iterator<Item = &'static str> + Clone {
+    verbs()
+        .chain(VERDICT.iter().copied())
+        .chain(HELPERS.iter().copied())
+}
+
+/// Every name a function of the script's own must not have.
+pub(crate) fn is_taken(name: &str) -> bool {
+    name == RULE
+        || HEADER.contains(&name)
+        || callable().any(|word| word == name)
+        || ABSENT.contains(&name)
+        || NOT_A_RULES.contains(&name)
+}
