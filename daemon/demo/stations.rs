@@ -1,0 +1,395 @@
+//! The stations on the bus, and an observer who writes down everything that is said there.
+//!
+//! The casting cell s20 speaks MQTT 3.1.1, the scale s30 speaks MQTT 5; the controllers that decide what they say are
+//! pure and elsewhere. Here their messages are carried, in an order that does not depend on the speed of the machine:
+//! within an instant a station speaks only when the broker has taken what the one before it said, and answers are
+//! obeyed only in [`Stations::settled`]. Real time is used for one thing, to stop waiting.
+//!
+//! The observer subscribes to the whole line before any station speaks. Deliberately not here: verdicts on what was
+//! seen, and the plant's clock.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::time::Duration;
+
+use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
+use tokio::time::{Instant, timeout_at};
+
+use crate::controller::{Controller, Event, Mass, Outgoing};
+use crate::link::{Heard, Link, Protocol, What};
+use crate::script::{Act, Script};
+use crate::{BASE, DemoError, clock};
+
+/// How long to wait for the broker, and for the daemon's answers.
+const PATIENCE: Duration = Duration::from_secs(10);
+/// How long to wait for a beat that belongs to this instant, and how long when the last instant had none either.
+const BEAT_PATIENCE: Duration = Duration::from_secs(2);
+const SILENT_PATIENCE: Duration = Duration::from_millis(50);
+
+/// The stations from the last place on the belt back to the first, the order in which they speak.
+const SCALE: usize = 0;
+const CASTING_CELL: usize = 1;
+const OBSERVER: usize = 2;
+/// Outside the line, so that nobody else hears it; when it comes back, all that was said before has been seen.
+const END_MARK: &str = "vennick/observer/end";
+
+/// A message as the observer saw it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Message {
+    /// Its full topic.
+    pub topic: String,
+    /// Its bytes.
+    pub payload: Vec<u8>,
+    /// Whether the broker gave it as an old, retained one.
+    pub retained: bool,
+}
+
+/// What was seen of a run.
+#[derive(Debug, Clone, Default)]
+pub struct Observed {
+    /// Every message on the line's topics, in the order in which the broker gave them to the observer.
+    pub messages: Vec<Message>,
+    /// What the stations heard and could not use, each with its topic and the reason.
+    pub unusable: Vec<String>,
+}
+
+/// The stations of the line and the observer, connected.
+pub struct Stations {
+    script: Script,
+    /// By station, in speaking order.
+    controllers: Vec<Controller>,
+    /// By station, then the observer.
+    links: Vec<Link>,
+    heard: UnboundedReceiver<Heard>,
+    /// Publishes handed to each link, and those the broker has.
+    sent: Vec<u64>,
+    taken: Vec<u64>,
+    /// What hearing made the stations say, not yet said.
+    to_say: VecDeque<(usize, Outgoing)>,
+    seen: Vec<Message>,
+    ended: bool,
+    now_us: Option<i64>,
+    silent: bool,
+}
+
+impl Stations {
+    /// Connects all stations and the observer to the broker on 127.0.0.1:`port`. When this returns, every
+    /// subscription has been granted.
+    ///
+    /// # Errors
+    ///
+    /// [`DemoError::Lost`] or [`DemoError::Silent`] when the broker is not there or refuses.
+    pub async fn connect(port: u16, script: &Script) -> Result<Stations, DemoError> {
+        let (report, heard) = unbounded_channel();
+        let open = |client, protocol, name: &str| {
+            Link::open(
+                protocol,
+                port,
+                format!("vennick-l1-{name}"),
+                client,
+                report.clone(),
+            )
+        };
+        let mut stations = Stations {
+            script: script.clone(),
+            controllers: vec![
+                Controller::new(BASE, "s30", true),
+                Controller::new(BASE, "s20", false),
+            ],
+            links: vec![
+                open(SCALE, Protocol::V5, "s30"),
+                open(CASTING_CELL, Protocol::V3, "s20"),
+                open(OBSERVER, Protocol::V5, "observer"),
+            ],
+            heard,
+            sent: vec![0; 3],
+            taken: vec![0; 3],
+            to_say: VecDeque::new(),
+            seen: Vec::new(),
+            ended: false,
+            now_us: None,
+            silent: false,
+        };
+        stations
+            .subscribe(OBSERVER, vec![format!("{BASE}/#"), END_MARK.to_owned()])
+            .await?;
+        for station in [SCALE, CASTING_CELL] {
+            let topics = stations.controllers[station].subscriptions();
+            stations.subscribe(station, topics).await?;
+        }
+        Ok(stations)
+    }
+
+    /// The next instant at which a station has something to do: the script's next, or the moment at which a reading
+    /// that nobody answered is to be sent again, if that is earlier. Microseconds since 1970, UTC; `None` at the end
+    /// of the day.
+    #[must_use]
+    pub fn next_instant(&self) -> Option<i64> {
+        let scripted = self.script.instant_after(self.now_us);
+        let resend = self
+            .controllers
+            .iter()
+            .filter_map(Controller::resend_us)
+            .min();
+        scripted.into_iter().chain(resend).min()
+    }
+
+    /// Says everything the script has up to and including `now_us` (microseconds since 1970, UTC) that was not said
+    /// before, after what must be sent again; from the last station back to the first. When this returns, the broker
+    /// has taken all of it.
+    ///
+    /// It first waits a moment for the beat that belongs to this instant, two seconds of real time at most. Without
+    /// it the stations act in silence: pieces go to the lane.
+    ///
+    /// # Errors
+    ///
+    /// [`DemoError::ClockBack`] when `now_us` is before the last act; otherwise as [`Stations::connect`].
+    pub async fn act(&mut self, now_us: i64) -> Result<(), DemoError> {
+        if let Some(before) = self.now_us.filter(|before| now_us < *before) {
+            return Err(DemoError::ClockBack {
+                before: clock::written(before),
+                now: clock::written(now_us),
+            });
+        }
+        self.await_beats(now_us).await?;
+        let after_us = self.now_us.replace(now_us);
+        for station in 0..self.controllers.len() {
+            for outgoing in self.controllers[station].begin(now_us) {
+                self.say(station, outgoing).await?;
+            }
+        }
+        let acts: Vec<(i64, Act)> = self
+            .script
+            .acts(after_us, now_us)
+            .map(|(at, act)| (at, act.clone()))
+            .collect();
+        for (at_us, act) in acts {
+            let (station, outgoing) = self.perform(at_us, &act);
+            for outgoing in outgoing {
+                self.say(station, outgoing).await?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Whether every reading said so far is answered and every answer obeyed, as far as has been heard.
+    #[must_use]
+    pub fn idle(&self) -> bool {
+        self.to_say.is_empty() && !self.controllers.iter().any(Controller::waits)
+    }
+
+    /// How many messages of the stations the broker has taken so far, repeated ones included. A daemon that has taken
+    /// in as many has nothing of theirs still under way.
+    #[must_use]
+    pub fn published(&self) -> u64 {
+        self.taken[..OBSERVER].iter().sum()
+    }
+
+    /// Waits until every reading said so far has its disposition or rejection and the events that report it obeyed
+    /// are with the broker.
+    ///
+    /// # Errors
+    ///
+    /// [`DemoError::Unanswered`] after ten seconds of real time, naming the readings; otherwise as
+    /// [`Stations::connect`].
+    pub async fn settled(&mut self) -> Result<(), DemoError> {
+        self.settled_within(PATIENCE).await
+    }
+
+    /// As [`Stations::settled`], but waits for `patience` of real time.
+    ///
+    /// # Errors
+    ///
+    /// As [`Stations::settled`].
+    pub async fn settled_within(&mut self, patience: Duration) -> Result<(), DemoError> {
+        let deadline = Instant::now() + patience;
+        loop {
+            while let Ok(heard) = self.heard.try_recv() {
+                self.take(heard)?;
+            }
+            while let Some((station, outgoing)) = self.to_say.pop_front() {
+                self.say(station, outgoing).await?;
+            }
+            if self.idle() {
+                return Ok(());
+            }
+            if !self.listen(deadline).await? {
+                let readings = self
+                    .controllers
+                    .iter()
+                    .flat_map(Controller::unanswered)
+                    .collect();
+                return Err(DemoError::Unanswered {
+                    waited_s: patience.as_secs(),
+                    readings,
+                });
+            }
+        }
+    }
+
+    /// Ends the day: waits until the observer has everything the broker took before this call, and disconnects.
+    ///
+    /// # Errors
+    ///
+    /// As [`Stations::connect`].
+    pub async fn finish(mut self) -> Result<Observed, DemoError> {
+        self.links[OBSERVER]
+            .publish(END_MARK.to_owned(), String::new())
+            .await?;
+        let deadline = Instant::now() + PATIENCE;
+        while !self.ended {
+            if !self.listen(deadline).await? {
+                return Err(self.no_answer(OBSERVER, "its own last message"));
+            }
+        }
+        for link in self.links {
+            link.close().await;
+        }
+        let unusable = self
+            .controllers
+            .into_iter()
+            .flat_map(Controller::into_unusable)
+            .collect();
+        Ok(Observed {
+            messages: self.seen,
+            unusable,
+        })
+    }
+
+    async fn subscribe(&mut self, client: usize, topics: Vec<String>) -> Result<(), DemoError> {
+        self.links[client].subscribe(&topics).await?;
+        let deadline = Instant::now() + PATIENCE;
+        loop {
+            match timeout_at(deadline, self.heard.recv()).await.ok().flatten() {
+                Some(Heard {
+                    client: of,
+                    what: What::Subscribed { granted },
+                }) if of == client => {
+                    let refused =
+                        || self.links[client].lost(format!("refused a subscription of {topics:?}"));
+                    return if granted { Ok(()) } else { Err(refused()) };
+                }
+                Some(heard) => self.take(heard)?,
+                None => return Err(self.no_answer(client, "its subscription")),
+            }
+        }
+    }
+
+    /// Waits for the beats of this instant; see [`Stations::act`].
+    async fn await_beats(&mut self, now_us: i64) -> Result<(), DemoError> {
+        let deadline = Instant::now()
+            + if self.silent {
+                SILENT_PATIENCE
+            } else {
+                BEAT_PATIENCE
+            };
+        self.silent = false;
+        while !self
+            .controllers
+            .iter()
+            .all(|controller| controller.ready(now_us))
+        {
+            if !self.listen(deadline).await? {
+                self.silent = true;
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// What one act of the script makes which station say.
+    fn perform(&mut self, at_us: i64, act: &Act) -> (usize, Vec<Outgoing>) {
+        let castings = self.script.castings();
+        match *act {
+            Act::Birth(index) => {
+                let casting = &castings[index];
+                let strata = BTreeMap::from([
+                    ("mould", casting.mould.clone()),
+                    ("heat", casting.heat.clone()),
+                ]);
+                let birth = Event::Birth {
+                    piece: casting.piece.clone(),
+                    strata,
+                };
+                (
+                    CASTING_CELL,
+                    vec![self.controllers[CASTING_CELL].tell(at_us, &birth)],
+                )
+            }
+            Act::CheckWeight(shown_dg) => {
+                let values = BTreeMap::from([("mass", Mass(shown_dg))]);
+                let check = Event::CheckStandard {
+                    gauge: "lc-1",
+                    standard: "check-weight-1000",
+                    values,
+                };
+                (SCALE, vec![self.controllers[SCALE].tell(at_us, &check)])
+            }
+            Act::Weigh(index) => {
+                let casting = &castings[index];
+                let copies = if casting.sent_twice { 2 } else { 1 };
+                (
+                    SCALE,
+                    self.controllers[SCALE].weigh(at_us, &casting.piece, casting.shown_dg, copies),
+                )
+            }
+        }
+    }
+
+    /// Publishes and waits until the broker has it.
+    async fn say(&mut self, station: usize, outgoing: Outgoing) -> Result<(), DemoError> {
+        let topic = self.controllers[station].topic(outgoing.own);
+        self.links[station].publish(topic, outgoing.bytes).await?;
+        self.sent[station] += 1;
+        let deadline = Instant::now() + PATIENCE;
+        while self.taken[station] < self.sent[station] {
+            if !self.listen(deadline).await? {
+                return Err(self.no_answer(station, "the receipt of a publish"));
+            }
+        }
+        Ok(())
+    }
+
+    /// Takes the next thing heard; false if the deadline came first.
+    async fn listen(&mut self, deadline: Instant) -> Result<bool, DemoError> {
+        match timeout_at(deadline, self.heard.recv()).await {
+            Ok(Some(heard)) => self.take(heard).map(|()| true),
+            // Every link reports why before it goes silent, so an ended channel says nothing new.
+            Ok(None) | Err(_) => Ok(false),
+        }
+    }
+
+    fn take(&mut self, Heard { client, what }: Heard) -> Result<(), DemoError> {
+        match what {
+            What::Message { topic, .. } if topic == END_MARK => self.ended = true,
+            What::Message {
+                topic,
+                payload,
+                retained,
+            } if client == OBSERVER => {
+                self.seen.push(Message {
+                    topic,
+                    payload,
+                    retained,
+                });
+            }
+            What::Message { topic, payload, .. } => {
+                let now_us = self.now_us.unwrap_or(i64::MIN);
+                let answers = self.controllers[client].hear(now_us, &topic, &payload);
+                self.to_say
+                    .extend(answers.into_iter().map(|outgoing| (client, outgoing)));
+            }
+            What::Taken => self.taken[client] += 1,
+            What::Subscribed { .. } => {}
+            What::Lost(cause) => return Err(self.links[client].lost(cause)),
+        }
+        Ok(())
+    }
+
+    fn no_answer(&self, client: usize, what: &'static str) -> DemoError {
+        DemoError::Silent {
+            client: self.links[client].id.clone(),
+            what,
+            waited_s: PATIENCE.as_secs(),
+        }
+    }
+}
