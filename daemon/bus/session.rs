@@ -1,0 +1,728 @@
+//! The life of a line's connection: connect, subscribe, pass on what comes, and begin again.
+//!
+//! Every attempt gets a client and an event loop of its own. The client library keeps publishes and
+//! packet ids from one connection to the next, and resends, discards or mistakes them there; a
+//! fresh one has nothing to mistake. The broker keeps our session: a fixed client id, no clean
+//! start, and an expiry far above the time a daemon is away.
+//!
+//! Deliberately not here: what is published and when, and what a message means.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use rumqttc::v5::mqttbytes::v5::{
+    ConnAck, ConnectReturnCode, DisconnectReasonCode, Filter, LastWill, LastWillProperties, Packet,
+    PubAck, PubAckReason, Publish as PublishPacket, RetainForwardRule, SubAck, SubscribeProperties,
+    SubscribeReasonCode,
+};
+use rumqttc::v5::mqttbytes::{QoS, valid_filter};
+use rumqttc::v5::{
+    AsyncClient, ConnectionError, Event as Packets, EventLoop, MqttOptions, StateError,
+};
+use rumqttc::{NetworkOptions, Outgoing};
+use tokio::sync::oneshot;
+
+use super::inbox::{Delivery, Inbox, Limits};
+use super::outbox::{Connection, Outbox};
+use super::{AckToken, Confirm, Event, Message, Options, PACKET_MAX, Properties, RECEIVE_MAX};
+
+/// How long the broker keeps our session while we are away.
+const SESSION_EXPIRY_S: u32 = 7 * 24 * 3600;
+
+/// How many publishes may wait for the broker's answer, if it allows as many.
+const UNCONFIRMED_MAX: u16 = 1000;
+
+/// How many packets wait inside the client.
+const REQUESTS_MAX: usize = 1000;
+
+/// What a broker takes that names no limit: the largest packet MQTT can express.
+const PUBLISH_MAX: u32 = 1 + 4 + 268_435_455;
+
+/// After how many pings without a single confirmation a connection counts as stalled.
+const STALLED_PINGS_MAX: u32 = 3;
+
+/// How long the broker may take to close the connection after our farewell.
+const FAREWELL_WITHIN: Duration = Duration::from_secs(1);
+
+/// Times and limits that tests shorten.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Tuning {
+    /// How often a silent connection is tried.
+    pub(crate) keep_alive: Duration,
+    /// Pause after the first failure; it doubles with each further one.
+    pub(crate) pause_first: Duration,
+    /// The longest such pause.
+    pub(crate) pause_max: Duration,
+    /// Pause after another client took over.
+    pub(crate) pause_taken_over: Duration,
+    /// A connection that lived shorter than this was no success.
+    pub(crate) short_life: Duration,
+    /// How much may wait for the line thread.
+    pub(crate) limits: Limits,
+}
+
+impl Default for Tuning {
+    fn default() -> Self {
+        Self {
+            keep_alive: Duration::from_secs(10),
+            pause_first: Duration::from_millis(200),
+            pause_max: Duration::from_secs(5),
+            pause_taken_over: Duration::from_secs(30),
+            short_life: Duration::from_secs(10),
+            // Far above what a broker that keeps to the Receive Maximum can make wait.
+            limits: Limits {
+                messages: 10 * usize::from(RECEIVE_MAX),
+                bytes: 64 * 1024 * 1024,
+            },
+        }
+    }
+}
+
+/// Keeps a connection until the line thread lets go of its end (`released`) or has said goodbye.
+pub(crate) async fn supervise(
+    options: Options,
+    tuning: Tuning,
+    inbox: Arc<Inbox>,
+    outbox: Arc<Outbox>,
+    released: oneshot::Receiver<()>,
+) {
+    // Also when this task is cancelled or panics, the line thread must not wait for ever.
+    let _end = End {
+        inbox: Arc::clone(&inbox),
+        outbox: Arc::clone(&outbox),
+    };
+    let session = Session {
+        options,
+        tuning,
+        inbox,
+        outbox,
+    };
+    tokio::select! {
+        _ = released => {}
+        () = session.run() => {}
+    }
+}
+
+struct End {
+    inbox: Arc<Inbox>,
+    outbox: Arc<Outbox>,
+}
+
+impl Drop for End {
+    fn drop(&mut self) {
+        self.outbox.close_connection();
+        self.outbox.set_ended();
+        self.inbox.close();
+    }
+}
+
+struct Session {
+    options: Options,
+    tuning: Tuning,
+    inbox: Arc<Inbox>,
+    outbox: Arc<Outbox>,
+}
+
+/// How a connection ended.
+enum Ending {
+    /// As asked.
+    Farewell,
+    Lost(Loss),
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Loss {
+    kind: LossKind,
+    why: String,
+    /// How long the connection was up; none if it never was.
+    lived: Option<Duration>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum LossKind {
+    /// The broker said that another client took over.
+    TakenOver,
+    /// The connection ended without a word.
+    Silent,
+    /// We ended it, to get what there was no room for.
+    Overrun,
+    Other,
+}
+
+impl Session {
+    async fn run(&self) {
+        let mut retry = Retry::new(self.tuning);
+        let mut generation = 0;
+        loop {
+            // Otherwise messages that come again with each connection would pile up.
+            self.inbox.taken().await;
+            generation += 1;
+            let ending = Attempt::new(self, generation).run().await;
+            self.outbox.close_connection();
+            let Ending::Lost(loss) = ending else { return };
+            if self.outbox.is_closing() {
+                return;
+            }
+            let pause = self.tell(generation, &loss, &mut retry);
+            tokio::time::sleep(pause).await;
+        }
+    }
+
+    /// Tells the log and the line thread of a loss; returns how long to wait.
+    fn tell(&self, generation: u64, loss: &Loss, retry: &mut Retry) -> Duration {
+        let (taken_over, pause) = retry.after(loss);
+        let Options {
+            host,
+            port,
+            client_id,
+            ..
+        } = &self.options;
+        let event = if taken_over {
+            let why = format!(
+                "{}: another client uses the client id {client_id}; stop the second daemon of this line",
+                loss.why
+            );
+            tracing::error!(broker = %format_args!("{host}:{port}"), generation, ?pause, "taken over: {why}");
+            Event::TakenOver { generation, why }
+        } else {
+            let why = loss.why.clone();
+            tracing::warn!(broker = %format_args!("{host}:{port}"), generation, ?pause, "not connected: {why}");
+            Event::Down { generation, why }
+        };
+        self.inbox.tell(event);
+        pause
+    }
+
+    fn mqtt_options(&self) -> MqttOptions {
+        let Options {
+            host,
+            port,
+            client_id,
+            user,
+            nodelay,
+            will,
+            ..
+        } = &self.options;
+        // The client joins host and port with a colon, which an IPv6 address must be kept from.
+        let host = if host.contains(':') && !host.starts_with('[') {
+            format!("[{host}]")
+        } else {
+            host.clone()
+        };
+        let mut mqtt = MqttOptions::new(client_id, host, *port);
+        mqtt.set_clean_start(false)
+            .set_session_expiry_interval(Some(SESSION_EXPIRY_S))
+            .set_receive_maximum(Some(RECEIVE_MAX))
+            .set_max_packet_size(Some(PACKET_MAX))
+            .set_outgoing_inflight_upper_limit(UNCONFIRMED_MAX)
+            .set_manual_acks(true)
+            .set_keep_alive(self.tuning.keep_alive);
+        if let Some((name, password)) = user {
+            mqtt.set_credentials(name, password);
+        }
+        let at_once = LastWillProperties {
+            delay_interval: Some(0),
+            payload_format_indicator: None,
+            message_expiry_interval: None,
+            content_type: None,
+            response_topic: None,
+            correlation_data: None,
+            user_properties: Vec::new(),
+        };
+        let (topic, payload) = will;
+        mqtt.set_last_will(LastWill::new(
+            topic,
+            payload.clone(),
+            QoS::AtLeastOnce,
+            true,
+            Some(at_once),
+        ));
+        let mut network = NetworkOptions::new();
+        network.set_tcp_nodelay(*nodelay);
+        mqtt.set_network_options(network);
+        mqtt
+    }
+}
+
+/// How long to wait after which loss.
+struct Retry {
+    tuning: Tuning,
+    pause: Duration,
+    silent_short_lives: u32,
+}
+
+impl Retry {
+    fn new(tuning: Tuning) -> Self {
+        Self {
+            tuning,
+            pause: tuning.pause_first,
+            silent_short_lives: 0,
+        }
+    }
+
+    /// Whether another client took over, and the pause. Brokers need not say so, and some do not;
+    /// but a broker that twice in a row takes us in and cuts us off soon after, without a word, is
+    /// what two clients with one client id see.
+    fn after(&mut self, loss: &Loss) -> (bool, Duration) {
+        let long = loss
+            .lived
+            .is_some_and(|lived| lived >= self.tuning.short_life);
+        if loss.kind == LossKind::Silent && loss.lived.is_some() && !long {
+            self.silent_short_lives += 1;
+        } else {
+            self.silent_short_lives = 0;
+        }
+        if loss.kind == LossKind::TakenOver || self.silent_short_lives >= 2 {
+            self.pause = self.tuning.pause_first;
+            return (true, self.tuning.pause_taken_over);
+        }
+        if long || loss.kind == LossKind::Overrun {
+            self.pause = self.tuning.pause_first;
+        }
+        let pause = self.pause;
+        self.pause = (pause * 2).min(self.tuning.pause_max);
+        (false, pause)
+    }
+}
+
+/// One attempt to connect, and the connection if it succeeds.
+struct Attempt<'a> {
+    session: &'a Session,
+    generation: u64,
+    client: AsyncClient,
+    events: EventLoop,
+    up: Option<(Arc<Connection>, Instant)>,
+    /// The filters we asked for, in the order of the broker's answer.
+    asked: Vec<String>,
+    stalled_pings: u32,
+    /// Messages at QoS 0 that were dropped.
+    dropped: usize,
+    /// Messages at QoS 1 that the line thread was given.
+    kept: usize,
+    overrun: Overrun,
+    /// Until when the broker may answer the farewell, once it has been written.
+    farewell: Option<tokio::time::Instant>,
+    /// What has not been handed to the line thread yet.
+    batch: Vec<Event>,
+}
+
+/// A broker may send more than the Receive Maximum allows. (Mosquitto 2.0.11 does, after a
+/// reconnect with messages unacknowledged: ten acknowledgements made it send thousands.) What there
+/// is no room for is left unacknowledged, with everything after it, so that the order stays; and
+/// once the line thread has acknowledged all it was given, connecting again brings the rest. To
+/// stop reading instead could block for ever: the broker's answers to our own publishes stand
+/// behind those messages.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Overrun {
+    None,
+    /// Messages are left out; the line thread works through what it was given.
+    LeavingOut,
+    /// It has, and the farewell is on its way.
+    Leaving,
+}
+
+impl<'a> Attempt<'a> {
+    fn new(session: &'a Session, generation: u64) -> Self {
+        let (client, events) = AsyncClient::new(session.mqtt_options(), REQUESTS_MAX);
+        Self {
+            session,
+            generation,
+            client,
+            events,
+            up: None,
+            asked: Vec::new(),
+            stalled_pings: 0,
+            dropped: 0,
+            kept: 0,
+            overrun: Overrun::None,
+            farewell: None,
+            batch: Vec::new(),
+        }
+    }
+
+    async fn run(mut self) -> Ending {
+        loop {
+            let step = match self.poll().await {
+                Ok(Packets::Incoming(packet)) => self.on_packet(packet),
+                Ok(Packets::Outgoing(outgoing)) => self.on_outgoing(&outgoing),
+                Err(_) if self.farewell.is_some() => Err(self.ending_of_farewell()),
+                Err(error) => Err(self.ending_of(&error)),
+            };
+            // Packets read together are handed over together: one wake of the line thread for all.
+            if step.is_err() || self.events.state.events.is_empty() {
+                self.deliver();
+            }
+            if let Err(ending) = step {
+                return ending;
+            }
+            self.end_overrun();
+        }
+    }
+
+    /// The client's next step. After the farewell an error is the end that was asked for.
+    async fn poll(&mut self) -> Result<Packets, ConnectionError> {
+        match self.farewell {
+            None => self.events.poll().await,
+            Some(deadline) => tokio::time::timeout_at(deadline, self.events.poll()).await?,
+        }
+    }
+
+    fn on_packet(&mut self, packet: Packet) -> Result<(), Ending> {
+        match packet {
+            Packet::Publish(_) if self.overrun != Overrun::None => {}
+            Packet::Publish(publish) => self.batch.push(Event::Message(self.message(publish))),
+            Packet::PubAck(answer) => return self.on_confirmed(&answer),
+            Packet::ConnAck(answer) => self.on_connected(&answer),
+            Packet::SubAck(answer) => self.on_subscribed(&answer),
+            _ => {}
+        }
+        Ok(())
+    }
+
+    fn on_outgoing(&mut self, outgoing: &Outgoing) -> Result<(), Ending> {
+        let Some((connection, _)) = &self.up else {
+            return Ok(());
+        };
+        let outbox = &self.session.outbox;
+        match outgoing {
+            Outgoing::Publish(packet) => self.batch.extend(connection.on_written(outbox, *packet)),
+            Outgoing::PubAck(_) => connection.on_acknowledged(outbox),
+            Outgoing::PingReq => {
+                let stalled = connection.is_stalled();
+                self.stalled_pings = if stalled { self.stalled_pings + 1 } else { 0 };
+                if self.stalled_pings >= STALLED_PINGS_MAX {
+                    let why = "the broker answers pings but confirms no publish; look at its log and load";
+                    return Err(self.lost(LossKind::Other, why.into()));
+                }
+            }
+            // Now the broker closes the connection. Closing it ourselves, with bytes unread, would
+            // destroy what is under way to the broker: the last acknowledgements and the farewell.
+            Outgoing::Disconnect if outbox.is_closing() || self.overrun == Overrun::Leaving => {
+                self.farewell = Some(tokio::time::Instant::now() + FAREWELL_WITHIN);
+            }
+            Outgoing::Disconnect => {
+                let why = "the broker used a topic alias, which it was not allowed";
+                return Err(self.lost(LossKind::Other, why.into()));
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+
+    fn on_connected(&mut self, answer: &ConnAck) {
+        let generation = self.generation;
+        let properties = answer.properties.as_ref();
+        let publish_max = properties
+            .and_then(|it| it.max_packet_size)
+            .unwrap_or(PUBLISH_MAX);
+        if properties.is_some_and(|it| it.retain_available == Some(0) || it.max_qos == Some(0)) {
+            tracing::error!(
+                "the broker offers no retained messages or no QoS 1, the stations need both: change its configuration"
+            );
+        }
+        let Options {
+            host,
+            port,
+            client_id,
+            ..
+        } = &self.session.options;
+        tracing::info!(
+            broker = %format_args!("{host}:{port}"),
+            client_id,
+            generation,
+            session_present = answer.session_present,
+            "connected"
+        );
+        let connection = Arc::new(Connection::new(
+            generation,
+            self.client.clone(),
+            publish_max,
+        ));
+        self.session.outbox.open_connection(Arc::clone(&connection));
+        self.up = Some((connection, Instant::now()));
+        self.batch.push(Event::Up {
+            generation,
+            session_present: answer.session_present,
+            publish_max,
+        });
+        self.subscribe();
+    }
+
+    /// Subscribes to everything, on every connection: that is the only way to know that a broker
+    /// which lost our session, or was given another access list, still sends what we need.
+    fn subscribe(&mut self) {
+        for filter in &self.session.options.filters {
+            if valid_filter(filter) {
+                self.asked.push(filter.clone());
+            } else {
+                self.refused(filter.clone(), "not a valid filter".into());
+            }
+        }
+        if self.asked.is_empty() {
+            let generation = self.generation;
+            self.batch.push(Event::Subscribed { generation });
+            return;
+        }
+        let filters = self.asked.iter().map(|path| Filter {
+            path: path.clone(),
+            qos: QoS::AtLeastOnce,
+            nolocal: false,
+            preserve_retain: false,
+            // On every subscription would bring old messages again at each reconnect.
+            retain_forward_rule: RetainForwardRule::OnNewSubscribe,
+        });
+        let properties = SubscribeProperties {
+            id: None,
+            user_properties: Vec::new(),
+        };
+        self.client
+            .try_subscribe_many_with_properties(filters, properties)
+            .expect("the queue of a fresh client is empty and the filters are valid");
+    }
+
+    fn on_subscribed(&mut self, answer: &SubAck) {
+        let mut codes = answer.return_codes.iter();
+        for filter in std::mem::take(&mut self.asked) {
+            match codes.next() {
+                Some(SubscribeReasonCode::Success(QoS::AtLeastOnce | QoS::ExactlyOnce)) => {}
+                Some(SubscribeReasonCode::Success(QoS::AtMostOnce)) => {
+                    self.refused(filter, "granted at QoS 0 only".into());
+                }
+                Some(refusal) => self.refused(filter, format!("{refusal:?}")),
+                None => self.refused(filter, "not answered".into()),
+            }
+        }
+        self.batch.push(Event::Subscribed {
+            generation: self.generation,
+        });
+    }
+
+    fn refused(&mut self, filter: String, reason: String) {
+        let client_id = &self.session.options.client_id;
+        tracing::error!(
+            filter,
+            client_id,
+            "the broker refused a subscription, nothing of it will arrive: {reason}; check its access list"
+        );
+        self.batch.push(Event::Refused { filter, reason });
+    }
+
+    fn on_confirmed(&mut self, answer: &PubAck) -> Result<(), Ending> {
+        let Some((connection, _)) = &self.up else {
+            return Ok(());
+        };
+        let reason = match answer.reason {
+            PubAckReason::Success => Confirm::Success,
+            PubAckReason::NoMatchingSubscribers => Confirm::NoSubscriber,
+            other => {
+                tracing::error!(
+                    "the broker refused a publish: {other:?}; check its access list and quotas"
+                );
+                Confirm::Refused(format!("the broker answered {other:?}"))
+            }
+        };
+        let refused = matches!(reason, Confirm::Refused(_));
+        self.batch
+            .extend(connection.on_confirmed(&self.session.outbox, answer.pkid, reason));
+        if refused && self.events.state.collision.is_some() {
+            // The client parks a publish whose packet id is still in use, and a refusal of the
+            // earlier one never frees it.
+            let why =
+                "the broker confirmed out of order and refused a publish, which stops the client";
+            return Err(self.lost(LossKind::Other, why.into()));
+        }
+        Ok(())
+    }
+
+    fn message(&self, publish: PublishPacket) -> Message {
+        let properties = publish
+            .properties
+            .map_or_else(Properties::default, |it| Properties {
+                response_topic: it.response_topic,
+                correlation_data: it.correlation_data.map(Into::into),
+                content_type: it.content_type,
+                user: it.user_properties,
+            });
+        Message {
+            generation: self.generation,
+            ack: AckToken {
+                generation: self.generation,
+                packet: publish.pkid,
+            },
+            topic: String::from_utf8_lossy(&publish.topic).into_owned(),
+            // A copy: the bytes as they came would keep the whole read buffer alive.
+            payload: publish.payload.to_vec(),
+            retain: publish.retain,
+            qos: if publish.qos == QoS::AtMostOnce { 0 } else { 1 },
+            properties,
+        }
+    }
+
+    fn deliver(&mut self) {
+        if self.batch.is_empty() {
+            return;
+        }
+        let Delivery {
+            kept,
+            left_out,
+            dropped,
+        } = self.session.inbox.deliver(&mut self.batch);
+        if dropped > 0 && self.dropped == 0 {
+            tracing::warn!(
+                "messages published at QoS 0 come faster than the line takes them and are dropped: publish at QoS 1"
+            );
+        }
+        self.dropped += dropped;
+        self.kept += kept;
+        if left_out > 0 {
+            self.overrun = Overrun::LeavingOut;
+        }
+    }
+
+    /// Says goodbye once the line thread has acknowledged everything before what was left out.
+    fn end_overrun(&mut self) {
+        if self.overrun == Overrun::LeavingOut
+            && let Some((connection, _)) = &self.up
+            && connection.acknowledged() >= self.kept
+            // With the client's queue full, the next packet written brings us here again.
+            && self.client.try_disconnect().is_ok()
+        {
+            self.overrun = Overrun::Leaving;
+        }
+    }
+
+    fn ending_of_farewell(&self) -> Ending {
+        if self.session.outbox.is_closing() {
+            return Ending::Farewell;
+        }
+        let why = "the broker sent more than there was room for; connecting again brings the rest";
+        self.lost(LossKind::Overrun, why.into())
+    }
+
+    fn ending_of(&self, error: &ConnectionError) -> Ending {
+        let kind = match error {
+            ConnectionError::MqttState(StateError::ServerDisconnect {
+                reason_code: DisconnectReasonCode::SessionTakenOver,
+                ..
+            }) => LossKind::TakenOver,
+            ConnectionError::MqttState(StateError::ConnectionAborted | StateError::Io(_))
+            | ConnectionError::Io(_) => LossKind::Silent,
+            _ => LossKind::Other,
+        };
+        self.lost(kind, explain(error, &self.session.options))
+    }
+
+    fn lost(&self, kind: LossKind, why: String) -> Ending {
+        let lived = self.up.as_ref().map(|(_, since)| since.elapsed());
+        Ending::Lost(Loss { kind, why, lived })
+    }
+}
+
+/// What happened, and the remedy where there is one.
+fn explain(error: &ConnectionError, options: &Options) -> String {
+    let Options { host, port, .. } = options;
+    match error {
+        ConnectionError::Io(error) => {
+            format!(
+                "no connection with {host}:{port}: {error}; is the broker running, and is this its address?"
+            )
+        }
+        ConnectionError::Timeout(_) => {
+            format!(
+                "{host}:{port} did not answer in time; is it the broker, and can it be reached from here?"
+            )
+        }
+        ConnectionError::ConnectionRefused(
+            code @ (ConnectReturnCode::BadUserNamePassword
+            | ConnectReturnCode::NotAuthorized
+            | ConnectReturnCode::Banned),
+        ) => format!(
+            "the broker refused us: {code:?}; check user, password and the broker's access list"
+        ),
+        ConnectionError::ConnectionRefused(code) => format!("the broker refused us: {code:?}"),
+        ConnectionError::MqttState(StateError::ConnectionAborted) => {
+            "the broker closed the connection without a word".into()
+        }
+        ConnectionError::MqttState(StateError::ServerDisconnect {
+            reason_code,
+            reason_string,
+        }) => {
+            let text = reason_string
+                .as_deref()
+                .unwrap_or("no further reason given");
+            format!("the broker ended the connection: {reason_code:?}, {text}")
+        }
+        ConnectionError::MqttState(StateError::AwaitPingResp) => {
+            "the broker did not answer a ping".into()
+        }
+        other => other.to_string(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const TUNING: Tuning = Tuning {
+        keep_alive: Duration::from_secs(10),
+        pause_first: Duration::from_secs(1),
+        pause_max: Duration::from_secs(5),
+        pause_taken_over: Duration::from_secs(30),
+        short_life: Duration::from_secs(10),
+        limits: Limits {
+            messages: 1,
+            bytes: 1,
+        },
+    };
+
+    /// A row: what ended, after how many seconds up (none: never up), whether that counts as a
+    /// takeover, and the pause in seconds.
+    fn check(rows: &[(LossKind, Option<u64>, bool, u64)]) {
+        let mut retry = Retry::new(TUNING);
+        for (row, (kind, lived, taken_over, pause)) in rows.iter().enumerate() {
+            let lived = lived.map(Duration::from_secs);
+            let loss = Loss {
+                kind: *kind,
+                why: String::new(),
+                lived,
+            };
+            assert_eq!(
+                retry.after(&loss),
+                (*taken_over, Duration::from_secs(*pause)),
+                "row {row}"
+            );
+        }
+    }
+
+    #[test]
+    fn pauses_double_up_to_a_limit_and_start_again_after_a_long_connection() {
+        use LossKind::{Other, Silent};
+        check(&[
+            (Silent, None, false, 1),
+            (Silent, None, false, 2),
+            (Other, None, false, 4),
+            (Silent, None, false, 5),
+            (Silent, None, false, 5),
+            (Silent, Some(10), false, 1),
+            (Other, None, false, 2),
+        ]);
+    }
+
+    #[test]
+    fn a_takeover_is_believed_when_told_or_when_seen_twice() {
+        use LossKind::{Other, Silent, TakenOver};
+        check(&[(TakenOver, Some(100), true, 30), (Silent, None, false, 1)]);
+        check(&[
+            (Silent, Some(100), false, 1),
+            (Silent, Some(1), false, 2),
+            (Silent, Some(1), true, 30),
+            (Silent, Some(1), true, 30),
+            (Silent, Some(20), false, 1),
+        ]);
+        check(&[
+            (Silent, Some(1), false, 1),
+            (Other, Some(1), false, 2),
+            (Silent, Some(1), false, 4),
+        ]);
+    }
+}

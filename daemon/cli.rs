@@ -1,0 +1,78 @@
+//! Arguments: what was typed.
+
+use chargehand_ledger::Digest;
+use clap::{Parser, Subcommand};
+use std::path::PathBuf;
+
+/// Judges every reading of a cookware line by the plant's own rules, records it, and answers on the bus.
+///
+/// Not a safety function: guards, interlocks and emergency stops stay in the safety controller.
+#[derive(Debug, Parser)]
+#[command(
+    name = "chargehand",
+    version,
+    about,
+    after_help = "Exit codes: 0 as asked, 1 a fault or a difference found, 2 bad arguments or configuration."
+)]
+pub struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Plays the first hours of an invented day on an embedded broker and ledger, and keeps the score
+    #[cfg(feature = "demo")]
+    Demo {
+        /// The day's chance: noise differs with it, faults do not
+        #[arg(long, default_value_t = 1)]
+        seed: u64,
+        /// Keeps the ledger in this folder
+        #[arg(long, value_name = "DIR")]
+        keep: Option<PathBuf>,
+    },
+    /// Runs beside a broker until asked to stop (SIGTERM, SIGINT)
+    Run {
+        /// A plant description; one a line
+        #[arg(long, value_name = "FILE", required = true)]
+        plant: Vec<PathBuf>,
+        /// The program's own settings; each can be overridden, e.g. CHARGEHAND__BUS__URL
+        #[arg(long, value_name = "FILE")]
+        settings: Option<PathBuf>,
+    },
+    /// Tells one piece's story: what was measured, which rule decided what and why
+    Trace {
+        /// The line's ledger
+        #[arg(long, value_name = "FILE")]
+        ledger: PathBuf,
+        /// Prints JSON
+        #[arg(long)]
+        json: bool,
+        /// The piece's name
+        piece: String,
+    },
+    /// Derives a whole ledger again and names the first record that differs
+    Verify {
+        /// The line's ledger
+        #[arg(long, value_name = "FILE")]
+        ledger: PathBuf,
+        /// A head seen outside the machine (topic `head`): finds a missing tail
+        #[arg(long, value_name = "SEQ:DIGEST", value_parser = head)]
+        head: Option<(u64, Digest)>,
+        /// Prints JSON
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+fn head(text: &str) -> Result<(u64, Digest), String> {
+    const WANTED: &str = "wanted a record's number, a colon and its digest, as 18232:sha256:…";
+    let (seq, digest) = text.split_once(':').ok_or(WANTED)?;
+    let seq = seq.parse().map_err(|_| WANTED)?;
+    let digest = digest
+        .parse()
+        .map_err(|error| format!("{error}; {WANTED}"))?;
+    Ok((seq, digest))
+}

@@ -1,0 +1,99 @@
+//! The program: arguments, logging, exit codes. Decides nothing.
+
+mod cli;
+
+use anyhow::Context as _;
+use chargehand::config::Settings;
+use chargehand::run::BadConfiguration;
+use clap::Parser;
+use cli::{Arguments, Command};
+use serde::Serialize;
+use std::fmt::Display;
+use std::io::{self, Write as _};
+use std::process::ExitCode;
+use tracing_subscriber::EnvFilter;
+
+/// As asked, a fault or a difference found, bad arguments or configuration.
+const AS_ASKED: u8 = 0;
+const FAULT: u8 = 1;
+const BAD: u8 = 2;
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let filter = EnvFilter::try_from_env("CHARGEHAND_LOG")
+        .unwrap_or_else(|_| EnvFilter::new(quiet(&arguments.command)));
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(io::stderr)
+        .with_target(false)
+        .init();
+    ExitCode::from(match perform(arguments.command) {
+        Ok(code) => code,
+        Err(fault) => {
+            let bad = fault.downcast_ref::<BadConfiguration>().is_some();
+            let _ = writeln!(io::stderr(), "chargehand: {fault:#}");
+            if bad { BAD } else { FAULT }
+        }
+    })
+}
+
+/// A played day talks through its summary; a plant's daemon through its log.
+fn quiet(command: &Command) -> &'static str {
+    match command {
+        Command::Run { .. } => "info",
+        _ => "error",
+    }
+}
+
+fn perform(command: Command) -> anyhow::Result<u8> {
+    match command {
+        #[cfg(feature = "demo")]
+        Command::Demo { seed, keep } => {
+            let played = chargehand::play::play(seed, keep.as_deref())?;
+            print(&played)?;
+            Ok(if played.ok() { AS_ASKED } else { FAULT })
+        }
+        Command::Run { plant, settings } => {
+            let settings = Settings::load(settings.as_deref())
+                .map_err(|faults| BadConfiguration(faults.to_string()))?;
+            chargehand::run::run(&plant, &settings)?;
+            Ok(AS_ASKED)
+        }
+        Command::Trace {
+            ledger,
+            json,
+            piece,
+        } => {
+            let trace = chargehand::trace::trace(&ledger, &piece)?;
+            if trace.steps.is_empty() {
+                anyhow::bail!(
+                    "piece {piece} is named in no record of {}: check the name, or the ledger",
+                    ledger.display()
+                );
+            }
+            show(&trace, json)?;
+            Ok(AS_ASKED)
+        }
+        Command::Verify { ledger, head, json } => {
+            let report = chargehand::verify::verify(&ledger, head)?;
+            show(&report, json)?;
+            Ok(if report.clean() { AS_ASKED } else { FAULT })
+        }
+    }
+}
+
+fn show(what: &(impl Serialize + Display), json: bool) -> anyhow::Result<()> {
+    if json {
+        print(&serde_json::to_string_pretty(what)?)
+    } else {
+        print(what)
+    }
+}
+
+/// A reader that has seen enough is no fault of ours.
+fn print(what: &impl Display) -> anyhow::Result<()> {
+    match writeln!(io::stdout(), "{what}") {
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        written => written.context("standard output"),
+    }
+}

@@ -1,0 +1,228 @@
+//! Deriving a ledger again, record by record: what every restart does with the tail, and `verify` with
+//! the whole.
+
+use crate::derive::{Derivation, TextFault, Texts};
+use crate::record::{self, Body, Unreadable};
+use chargehand_core::{Outcome, SEMANTICS, State, TextDigest, Timestamp};
+use chargehand_ledger::{Digest, Record, SnapshotRef, Store, StoreError};
+
+/// What deriving one record again showed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Step {
+    /// The same outcomes, byte for byte.
+    Same,
+    /// Other outcomes.
+    Differs {
+        /// What the derivation gives.
+        derived: String,
+    },
+    /// The record is of an era with another `semantics` number: not derived.
+    OtherEra(u32),
+}
+
+/// Why a record cannot be derived at all.
+#[derive(Debug, thiserror::Error)]
+pub enum ReplayFault {
+    /// The ledger cannot be read.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// A record's text is not what this version writes.
+    #[error(transparent)]
+    Unreadable(#[from] Unreadable),
+    /// A text that was in force is not in the ledger.
+    #[error(
+        "record {seq}: the {kind} {digest} that was in force is not in the ledger: restore the file from a copy"
+    )]
+    Gone {
+        /// The start that names it.
+        seq: u64,
+        /// `plant`, `rulebook` or `snapshot`.
+        kind: &'static str,
+        /// Its digest.
+        digest: String,
+    },
+    /// A text that was in force is refused now.
+    #[error(
+        "record {seq}: what was in force then is refused now, although `semantics` is the same:\n{fault}"
+    )]
+    Text {
+        /// The start that names it.
+        seq: u64,
+        /// Why.
+        fault: TextFault,
+    },
+    /// A snapshot is not a state of this version.
+    #[error("the snapshot after record {seq} cannot be read ({error})")]
+    Snapshot {
+        /// The last record it includes.
+        seq: u64,
+        /// Why.
+        error: serde_json::Error,
+    },
+    /// The ledger does not begin with a start.
+    #[error("record {seq}: no start before it says what was in force")]
+    NoStart {
+        /// The record.
+        seq: u64,
+    },
+}
+
+/// A derivation that follows a ledger.
+#[derive(Debug)]
+pub struct Replay {
+    derivation: Option<Derivation>,
+    era: Option<u32>,
+    /// Derive records of other eras too, for their state; they are never compared.
+    lenient: bool,
+}
+
+impl Replay {
+    /// From the first record.
+    #[must_use]
+    pub fn from_start() -> Self {
+        Self {
+            derivation: None,
+            era: None,
+            lenient: false,
+        }
+    }
+
+    /// From the first record, also through eras of other numbers: what a new era begins with.
+    #[must_use]
+    pub fn across_eras() -> Self {
+        Self {
+            lenient: true,
+            ..Self::from_start()
+        }
+    }
+
+    /// From a snapshot of this version's number.
+    ///
+    /// # Errors
+    /// The snapshot, or a text in force then, is not there or not readable.
+    pub fn from_snapshot(store: &dyn Store, snapshot: &SnapshotRef) -> Result<Self, ReplayFault> {
+        let state = read_snapshot(store, snapshot.seq, &snapshot.digest)?;
+        let texts = texts_of(
+            store,
+            snapshot.seq,
+            state.plant.as_ref(),
+            state.rulebook.as_ref(),
+        )?;
+        let derivation = Derivation::new(&texts, "plant description", state).map_err(|fault| {
+            ReplayFault::Text {
+                seq: snapshot.seq,
+                fault,
+            }
+        })?;
+        Ok(Self {
+            derivation: Some(derivation),
+            era: Some(snapshot.semantics),
+            lenient: false,
+        })
+    }
+
+    /// Derives the next record again.
+    ///
+    /// # Errors
+    /// What it needs is not in the ledger.
+    pub fn step(&mut self, store: &dyn Store, record: &Record) -> Result<Step, ReplayFault> {
+        let body = record::body(record)?;
+        if let Body::Start(start) = &body {
+            let known = self.derivation.take().map(Derivation::into_state);
+            let state = match (known, &start.opens_with) {
+                _ if start.semantics != SEMANTICS && !self.lenient => None,
+                (Some(state), _) => Some(state),
+                (None, Some(digest)) => {
+                    let digest = parse_digest(record.seq, "snapshot", digest)?;
+                    Some(read_snapshot(store, record.seq - 1, &digest)?)
+                }
+                (None, None) if record.seq == 1 => Some(State::default()),
+                (None, None) => None,
+            };
+            self.era = Some(start.semantics);
+            if let Some(state) = state {
+                let texts = texts_of(store, record.seq, Some(&start.plant), Some(&start.rulebook))?;
+                let derivation =
+                    Derivation::new(&texts, "plant description", state).map_err(|fault| {
+                        ReplayFault::Text {
+                            seq: record.seq,
+                            fault,
+                        }
+                    })?;
+                self.derivation = Some(derivation);
+            }
+        }
+        let Some(era) = self.era else {
+            return Err(ReplayFault::NoStart { seq: record.seq });
+        };
+        let Some(derivation) = &mut self.derivation else {
+            return Ok(Step::OtherEra(era));
+        };
+        let payload = record.payload.as_deref().unwrap_or_default();
+        let outcomes: Vec<Outcome> =
+            derivation.derive(record.seq, Timestamp(record.at_us), &body, payload);
+        if era != SEMANTICS {
+            return Ok(Step::OtherEra(era));
+        }
+        let derived = record::text(&outcomes);
+        Ok(if derived == record.outcomes {
+            Step::Same
+        } else {
+            Step::Differs { derived }
+        })
+    }
+
+    /// The line as it stands, if it stands.
+    #[must_use]
+    pub fn derivation(&self) -> Option<&Derivation> {
+        self.derivation.as_ref()
+    }
+
+    /// The line's memory.
+    #[must_use]
+    pub fn into_state(self) -> Option<State> {
+        self.derivation.map(Derivation::into_state)
+    }
+}
+
+fn parse_digest(seq: u64, kind: &'static str, digest: &TextDigest) -> Result<Digest, ReplayFault> {
+    digest.as_str().parse().map_err(|_| ReplayFault::Gone {
+        seq,
+        kind,
+        digest: digest.to_string(),
+    })
+}
+
+fn read_snapshot(store: &dyn Store, seq: u64, digest: &Digest) -> Result<State, ReplayFault> {
+    let gone = || ReplayFault::Gone {
+        seq,
+        kind: "snapshot",
+        digest: digest.to_string(),
+    };
+    let bytes = store.blob(digest)?.ok_or_else(gone)?;
+    serde_json::from_slice(&bytes).map_err(|error| ReplayFault::Snapshot { seq, error })
+}
+
+fn texts_of(
+    store: &dyn Store,
+    seq: u64,
+    plant: Option<&TextDigest>,
+    rulebook: Option<&TextDigest>,
+) -> Result<Texts, ReplayFault> {
+    let text = |kind: &'static str, digest: Option<&TextDigest>| -> Result<String, ReplayFault> {
+        let digest = digest.cloned().unwrap_or_default();
+        let gone = || ReplayFault::Gone {
+            seq,
+            kind,
+            digest: digest.to_string(),
+        };
+        let bytes = store
+            .blob(&parse_digest(seq, kind, &digest)?)?
+            .ok_or_else(gone)?;
+        String::from_utf8(bytes).map_err(|_| gone())
+    };
+    Ok(Texts {
+        plant: text("plant", plant)?,
+        rulebook: text("rulebook", rulebook)?,
+    })
+}

@@ -1,0 +1,216 @@
+//! From messages to records: keys looked up, rows judged once, entries made ready for one commit.
+
+use crate::derive::Derivation;
+use crate::record::{self, Body, MessageBody};
+use chargehand_core::{Outcome, PieceName, Timestamp};
+use chargehand_ledger::{Digest, Entry, Key, Store, StoreError};
+use chargehand_wire::{Key as WireKey, Row};
+use std::collections::HashMap;
+
+/// A message as it came, before it has a place and a time.
+#[derive(Clone, Debug, Default)]
+pub struct Incoming {
+    /// Where it was published.
+    pub topic: String,
+    /// Its bytes.
+    pub payload: Vec<u8>,
+    /// Whether the broker handed out a retained copy.
+    pub retain: bool,
+    /// MQTT 5 response topic.
+    pub response_topic: Option<String>,
+    /// MQTT 5 correlation data.
+    pub correlation: Option<Vec<u8>>,
+    /// MQTT 5 content type.
+    pub content_type: Option<String>,
+    /// MQTT 5 user properties.
+    pub user: Vec<(String, String)>,
+}
+
+/// A row that came again: to be answered, not judged.
+#[derive(Clone, Debug)]
+pub struct Again {
+    /// What it goes by now.
+    pub input: chargehand_core::InputId,
+    /// The piece it names.
+    pub piece: Option<PieceName>,
+    /// The record that holds its original.
+    pub seq: u64,
+}
+
+/// Records made of a batch, not yet durable.
+#[derive(Debug, Default)]
+pub struct Batch {
+    /// For the ledger.
+    pub entries: Vec<Entry>,
+    /// What each led to, in the same order.
+    pub outcomes: Vec<Vec<Outcome>>,
+    /// The messages that made them, in the same order; none for other inputs.
+    pub messages: Vec<Option<MessageBody>>,
+    /// Rows that came again.
+    pub again: Vec<Again>,
+    keys: HashMap<String, (u64, [u8; 32])>,
+}
+
+/// What is known of a row's key.
+enum Known {
+    /// Never seen.
+    Fresh(Option<Key>),
+    /// Seen with the same bytes, in that record.
+    Before(u64),
+    /// Seen with other bytes; the key under which the conflict itself is known.
+    Conflict(Key),
+}
+
+impl Batch {
+    /// The first record's place, after the head.
+    fn next_seq(&self, store: &dyn Store) -> u64 {
+        store.head().seq + 1 + self.entries.len() as u64
+    }
+
+    /// Derives an input that is no message.
+    pub fn take(
+        &mut self,
+        derivation: &mut Derivation,
+        store: &dyn Store,
+        at: Timestamp,
+        body: &Body,
+    ) {
+        let outcomes = derivation.derive(self.next_seq(store), at, body, &[]);
+        self.push(at, record::text(body), None, Vec::new(), outcomes);
+        self.messages.push(None);
+    }
+
+    /// Derives a message, unless every row of it is known already.
+    ///
+    /// # Errors
+    /// The ledger cannot be read.
+    pub fn take_message(
+        &mut self,
+        derivation: &mut Derivation,
+        store: &dyn Store,
+        at: Timestamp,
+        message: Incoming,
+    ) -> Result<(), StoreError> {
+        let mut body = MessageBody {
+            topic: message.topic,
+            retain: message.retain,
+            response_topic: message.response_topic,
+            correlation: message
+                .correlation
+                .as_deref()
+                .map(MessageBody::correlation_text),
+            content_type: message.content_type,
+            user: message.user,
+            known: Vec::new(),
+            conflict: Vec::new(),
+        };
+        let seq = self.next_seq(store);
+        let rows = derivation.read(&body, &message.payload);
+        let mut keys = Vec::with_capacity(rows.len());
+        for (index, row) in rows.iter().enumerate() {
+            match self.known(store, row)? {
+                Known::Fresh(None) => {}
+                Known::Fresh(Some(key)) => self.keep(key, seq, &mut keys),
+                Known::Conflict(key) => {
+                    body.conflict.push(index);
+                    self.keep(key, seq, &mut keys);
+                }
+                Known::Before(original) => {
+                    body.known.push(index);
+                    self.again.push(Again {
+                        input: row.source.input.clone(),
+                        piece: row.piece.clone(),
+                        seq: original,
+                    });
+                }
+            }
+        }
+        if !rows.is_empty() && body.known.len() == rows.len() {
+            return Ok(());
+        }
+        let mentioned: Vec<PieceName> = rows.iter().filter_map(|row| row.piece.clone()).collect();
+        let outcomes = derivation.judge(seq, at, &body, rows);
+        // The tag goes first, as in every other body.
+        let input = Body::Message(body);
+        self.push(
+            at,
+            record::text(&input),
+            Some(message.payload),
+            keys,
+            outcomes,
+        );
+        let entry = self.entries.last_mut().expect("just pushed");
+        entry
+            .mentions
+            .extend(mentioned.into_iter().map(|piece| piece.to_string()));
+        let Body::Message(body) = input else {
+            unreachable!("made three lines above")
+        };
+        self.messages.push(Some(body));
+        Ok(())
+    }
+
+    fn keep(&mut self, key: Key, seq: u64, keys: &mut Vec<Key>) {
+        self.keys.insert(key.key.clone(), (seq, key.content.0));
+        keys.push(key);
+    }
+
+    fn push(
+        &mut self,
+        at: Timestamp,
+        input: String,
+        payload: Option<Vec<u8>>,
+        keys: Vec<Key>,
+        outcomes: Vec<Outcome>,
+    ) {
+        let mut mentions: Vec<String> = Vec::new();
+        for piece in outcomes.iter().filter_map(Outcome::piece) {
+            if !mentions.iter().any(|known| known == piece.as_str()) {
+                mentions.push(piece.to_string());
+            }
+        }
+        self.entries.push(Entry {
+            at_us: at.0,
+            input,
+            payload,
+            outcomes: record::text(&outcomes),
+            keys,
+            mentions,
+        });
+        self.outcomes.push(outcomes);
+    }
+
+    fn known(&self, store: &dyn Store, row: &Row) -> Result<Known, StoreError> {
+        let Some(WireKey { text, content }) = &row.key else {
+            return Ok(Known::Fresh(None));
+        };
+        let key = |key: String| Key {
+            key,
+            content: Digest(*content),
+        };
+        match self.look_up(store, text)? {
+            None => Ok(Known::Fresh(Some(key(text.clone())))),
+            Some((seq, before)) if before == *content => Ok(Known::Before(seq)),
+            Some(_) => {
+                let conflict = conflict_key(text, content);
+                Ok(match self.look_up(store, &conflict)? {
+                    Some((seq, _)) => Known::Before(seq),
+                    None => Known::Conflict(key(conflict)),
+                })
+            }
+        }
+    }
+
+    fn look_up(&self, store: &dyn Store, key: &str) -> Result<Option<(u64, [u8; 32])>, StoreError> {
+        if let Some(found) = self.keys.get(key) {
+            return Ok(Some(*found));
+        }
+        Ok(store.key(key)?.map(|hit| (hit.seq, hit.content.0)))
+    }
+}
+
+/// Under which key a conflict is known itself: the same wrong bytes again are no second conflict.
+#[must_use]
+pub fn conflict_key(key: &str, content: &[u8; 32]) -> String {
+    format!("{key} other:{}", Digest(*content))
+}

@@ -1,0 +1,315 @@
+//! The running daemon: one thread, one connection and one ledger file a line; one network thread for all.
+
+mod clock;
+mod intake;
+mod outbox;
+mod recover;
+mod worker;
+
+pub use clock::{Clock, Machine};
+pub use intake::{Batch, Incoming, conflict_key};
+pub use recover::{RecoverFault, Recovered, recover};
+pub use worker::{LineFault, Worker};
+
+use crate::bus::{self, Network, Waker};
+use crate::config::{self, Settings};
+use crate::derive::Texts;
+use anyhow::{Context, anyhow};
+use chargehand_core::State;
+use chargehand_ledger::Sqlite;
+use chargehand_script::{Rulebook, Source};
+use chargehand_wire::{Mode, Status, Wire};
+use signal_hook::consts::{SIGINT, SIGTERM};
+use signal_hook::iterator::Signals;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, mpsc};
+use std::thread::JoinHandle;
+
+/// What one line is made of, read from its files.
+#[derive(Clone, Debug)]
+pub struct LineFiles {
+    /// What faults call the plant description.
+    pub name: String,
+    /// Plant description and rulebook.
+    pub texts: Texts,
+}
+
+/// The plant description or its rules are wrong: bad configuration, not a fault of the program.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub struct BadConfiguration(pub String);
+
+impl LineFiles {
+    /// Reads a plant description and the rulebook it names.
+    ///
+    /// # Errors
+    /// A file cannot be read, or is wrong.
+    pub fn read(plant: &Path) -> Result<Self, BadConfiguration> {
+        let name = plant.display().to_string();
+        let text = fs::read_to_string(plant).map_err(|error| {
+            BadConfiguration(format!("{name}: {error}: name a plant description"))
+        })?;
+        let described =
+            config::plant(&text, &name).map_err(|faults| BadConfiguration(faults.to_string()))?;
+        let folder = plant
+            .parent()
+            .unwrap_or(Path::new(""))
+            .join(&described.line.rules);
+        let rulebook = read_rulebook(&folder)?.to_text();
+        Ok(Self {
+            name,
+            texts: Texts {
+                plant: text,
+                rulebook,
+            },
+        })
+    }
+}
+
+/// The `.rhai` files of a folder. Subfolders are not read, and that is said.
+fn read_rulebook(folder: &Path) -> Result<Rulebook, BadConfiguration> {
+    let bad = |path: &Path, error: std::io::Error| {
+        BadConfiguration(format!(
+            "{}: {error}: `rules` in the plant description names the rulebook's folder",
+            path.display()
+        ))
+    };
+    let mut sources = Vec::new();
+    for entry in fs::read_dir(folder).map_err(|error| bad(folder, error))? {
+        let path = entry.map_err(|error| bad(folder, error))?.path();
+        if path.is_dir() {
+            tracing::warn!(
+                "{}: a subfolder, not read: a rulebook is one folder",
+                path.display()
+            );
+        } else if path.extension().is_some_and(|ending| ending == "rhai") {
+            let text = fs::read_to_string(&path).map_err(|error| bad(&path, error))?;
+            let file = path
+                .file_name()
+                .map(|name| name.to_string_lossy().into_owned())
+                .unwrap_or_default();
+            sources.push(Source { file, text });
+        }
+    }
+    Ok(Rulebook::of(sources))
+}
+
+/// Lines at work. Dropping it does not stop them; [`Running::stop`] does.
+#[derive(Debug)]
+pub struct Running {
+    stop: Arc<AtomicBool>,
+    lines: Vec<(String, JoinHandle<Result<(), LineFault>>)>,
+    wakers: Vec<Waker>,
+    /// A line that ends says so here.
+    ends: mpsc::Receiver<()>,
+    end: mpsc::Sender<()>,
+    /// Held until the lines have said farewell.
+    network: Network,
+}
+
+impl Running {
+    /// Starts every line. Nothing starts unless everything can.
+    ///
+    /// # Errors
+    /// A description or rulebook is wrong ([`BadConfiguration`]), or a ledger cannot be opened or does
+    /// not derive.
+    pub fn start(
+        lines: &[LineFiles],
+        settings: &Settings,
+        clock: &Arc<dyn Clock>,
+    ) -> anyhow::Result<Self> {
+        let network = Network::start().context("the network thread cannot start")?;
+        let (end, ends) = mpsc::channel();
+        let mut running = Self {
+            stop: Arc::default(),
+            lines: Vec::new(),
+            wakers: Vec::new(),
+            ends,
+            end,
+            network,
+        };
+        let mut ready = Vec::new();
+        for files in lines {
+            ready.push(running.prepare(files, settings, clock)?);
+        }
+        for (base, waker, worker) in ready {
+            let end = EndSignal(running.end.clone());
+            let thread = std::thread::Builder::new()
+                .name(base.clone())
+                .spawn(move || {
+                    let _end = end;
+                    worker()
+                })?;
+            running.lines.push((base, thread));
+            running.wakers.push(waker);
+        }
+        Ok(running)
+    }
+
+    #[expect(
+        clippy::type_complexity,
+        reason = "a name, a waker and a thread's body"
+    )]
+    fn prepare(
+        &self,
+        files: &LineFiles,
+        settings: &Settings,
+        clock: &Arc<dyn Clock>,
+    ) -> anyhow::Result<(
+        String,
+        Waker,
+        Box<dyn FnOnce() -> Result<(), LineFault> + Send>,
+    )> {
+        let plant = config::plant(&files.texts.plant, &files.name)
+            .map_err(|faults| BadConfiguration(faults.to_string()))?;
+        let base = plant.line.base.clone();
+        let path = config::ledger_file(&settings.ledger.folder, &base);
+        let mut store = Sqlite::open(&path, &base)?;
+        let wire =
+            Wire::new(Arc::new(plant)).map_err(|fault| BadConfiguration(fault.to_string()))?;
+        let link = bus::connect(
+            self.network.handle(),
+            self.options(&wire, &base, settings, clock)?,
+        );
+        let waker = link.waker();
+        let (files, clock, stop) = (files.clone(), Arc::clone(clock), Arc::clone(&self.stop));
+        // Checked here, recovered again there: a script engine belongs to the thread it was built on.
+        crate::derive::Derivation::new(&files.texts, &files.name, State::default())
+            .map_err(|fault| BadConfiguration(fault.to_string()))?;
+        let body = move || -> Result<(), LineFault> {
+            let recovered = recover(&mut store, &files.texts, &files.name, clock.now())?;
+            say_start(&recovered, &files.name);
+            Worker::new(recovered.derivation, Box::new(store), link, clock, stop).run()
+        };
+        Ok((base, waker, Box::new(body)))
+    }
+
+    fn options(
+        &self,
+        wire: &Wire,
+        base: &str,
+        settings: &Settings,
+        clock: &Arc<dyn Clock>,
+    ) -> anyhow::Result<bus::Options> {
+        let bus = &settings.bus;
+        let will = wire.status(
+            &State::default(),
+            &Status {
+                condition: Mode::Offline,
+                why: Some("the connection was lost without a farewell"),
+                seq: 0,
+                head: "",
+                at: clock.now(),
+            },
+        );
+        let password = bus
+            .password
+            .as_ref()
+            .map(|password| password.as_str().to_owned())
+            .unwrap_or_default();
+        Ok(bus::Options {
+            host: bus.host.clone(),
+            port: bus.port,
+            client_id: config::client_id(base),
+            user: bus.user.clone().map(|user| (user, password)),
+            nodelay: bus.nodelay,
+            will: (will.topic, will.payload),
+            filters: wire.filters(),
+        })
+    }
+
+    /// Asks every line to finish its batch and end.
+    pub fn stop(&self) {
+        self.stop.store(true, Ordering::Release);
+        self.nudge();
+    }
+
+    /// Makes every line look up.
+    pub fn nudge(&self) {
+        for waker in &self.wakers {
+            waker.wake();
+        }
+    }
+
+    /// Waits for the lines to end: as asked, or all of them once one of them fails.
+    ///
+    /// # Errors
+    /// The first line that ended otherwise than asked.
+    pub fn join(self) -> anyhow::Result<()> {
+        for _ in &self.lines {
+            // A line ends only when asked to, or by a fault: then the others are asked too.
+            let _ = self.ends.recv();
+            self.stop();
+        }
+        let mut ended = Ok(());
+        for (base, thread) in self.lines {
+            let line = match thread.join() {
+                Ok(line) => line.with_context(|| format!("line {base} stopped")),
+                Err(_) => Err(anyhow!(
+                    "line {base} stopped on a broken invariant: a restart derives the truth"
+                )),
+            };
+            ended = ended.and(line);
+        }
+        drop(self.network);
+        ended
+    }
+}
+
+/// Says that a line's thread has ended, also when it panicked.
+struct EndSignal(mpsc::Sender<()>);
+
+impl Drop for EndSignal {
+    fn drop(&mut self) {
+        // Nobody waits any more only when the process is on its way out.
+        let _ = self.0.send(());
+    }
+}
+
+fn say_start(recovered: &Recovered, name: &str) {
+    let plant = recovered.derivation.plant();
+    tracing::info!(
+        "line {}: {} records derived again, all equal",
+        plant.line.base,
+        recovered.replayed
+    );
+    for word in &plant.without_effect {
+        tracing::warn!("{name}: {word}: without effect in this version");
+    }
+    for remark in recovered.derivation.remarks() {
+        tracing::warn!("{remark}");
+    }
+}
+
+/// Runs lines until a signal asks to stop.
+///
+/// # Errors
+/// A line could not start, or ended otherwise than asked.
+pub fn run(plants: &[PathBuf], settings: &Settings) -> anyhow::Result<()> {
+    let lines: Vec<LineFiles> = plants
+        .iter()
+        .map(|plant| LineFiles::read(plant))
+        .collect::<Result<_, _>>()?;
+    let mut signals = Signals::new([SIGTERM, SIGINT])?;
+    let clock: Arc<dyn Clock> = Arc::new(Machine::start());
+    let running = Running::start(&lines, settings, &clock)?;
+    let (handle, stop, wakers) = (
+        signals.handle(),
+        Arc::clone(&running.stop),
+        running.wakers.clone(),
+    );
+    let watch = std::thread::spawn(move || {
+        if signals.forever().next().is_some() {
+            stop.store(true, Ordering::Release);
+            wakers.iter().for_each(Waker::wake);
+        }
+    });
+    let ended = running.join();
+    handle.close();
+    watch
+        .join()
+        .map_err(|_| anyhow!("the signal thread failed"))?;
+    ended
+}

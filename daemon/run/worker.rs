@@ -1,0 +1,611 @@
+//! The line thread's loop: take a batch, derive, commit, PUBACK, publish; and what the line says by
+//! itself, beats and renewals, so that a hung judge stops the beat.
+//!
+//! Nothing leaves before its record is durable. When a commit fails the line is ahead of the disk: it
+//! says so, acknowledges nothing and ends; a restart derives the truth.
+
+use super::clock::Clock;
+use super::intake::{Batch, Incoming};
+use super::outbox::{self, Outbox, Written};
+use crate::bus::{self, AckToken, Confirm, Event, Link};
+use crate::derive::Derivation;
+use crate::record::{self, Body};
+use chargehand_core::{AlarmId, Outcome, SEMANTICS, Span, StationName, Timestamp};
+use chargehand_ledger::{Batch as LedgerBatch, Snapshot, Store, StoreError};
+use chargehand_wire::{Mode, Publish, Status};
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::ControlFlow;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+/// At most so many messages become one commit.
+const BATCH_MAX: usize = 512;
+/// A station that hears no beat for three of these takes silence as held.
+const BEAT: Span = Span::from_secs(1);
+/// After a lost session, what was published in the last minute goes out again.
+const REPEAT: Span = Span::from_secs(60);
+/// So many records after a snapshot comes the next: a restart derives at most so many again.
+const SNAPSHOT_EVERY: u64 = 50_000;
+/// So many snapshots stay, beside those that open an era.
+const SNAPSHOTS_KEPT: usize = 2;
+/// How long an orderly stop waits for the broker to confirm.
+const FAREWELL: Duration = Duration::from_secs(2);
+
+/// One line at work.
+pub struct Worker {
+    derivation: Derivation,
+    store: Box<dyn Store>,
+    link: Link,
+    clock: Arc<dyn Clock>,
+    stop: Arc<AtomicBool>,
+    outbox: Outbox,
+    said: Said,
+    beats: u64,
+    next_beat: Timestamp,
+    snapshot_at: u64,
+    taken: u64,
+}
+
+/// What was last said of the line's state on this connection.
+#[derive(Default)]
+struct Said {
+    gates: BTreeMap<StationName, (u64, Timestamp)>,
+    alarms: BTreeSet<AlarmId>,
+    open_stale: bool,
+    head: u64,
+    refused: Vec<String>,
+    status_stale: bool,
+    unheard: u64,
+}
+
+/// What a look at the bus brought.
+#[derive(Default)]
+struct Look {
+    messages: Vec<(AckToken, Incoming)>,
+    up: Option<(u64, bool)>,
+    closed: bool,
+}
+
+/// Why a line ended other than by being asked to.
+#[derive(Debug, thiserror::Error)]
+pub enum LineFault {
+    /// The ledger could not be written or read.
+    #[error("the ledger failed, so nothing more was acknowledged or said: {0}")]
+    Store(#[from] StoreError),
+    /// The line could not be brought back.
+    #[error(transparent)]
+    Recover(#[from] super::recover::RecoverFault),
+    /// The network thread is gone.
+    #[error(transparent)]
+    Network(#[from] bus::Closed),
+}
+
+impl Worker {
+    /// A recovered line, ready to run.
+    #[must_use]
+    pub fn new(
+        derivation: Derivation,
+        store: Box<dyn Store>,
+        link: Link,
+        clock: Arc<dyn Clock>,
+        stop: Arc<AtomicBool>,
+    ) -> Self {
+        let outbox = Outbox::resume_after(store.published());
+        let snapshot_at = store.head().seq;
+        let next_beat = clock.now();
+        Self {
+            derivation,
+            store,
+            link,
+            clock,
+            stop,
+            outbox,
+            said: Said::default(),
+            beats: 0,
+            next_beat,
+            snapshot_at,
+            taken: 0,
+        }
+    }
+
+    /// Runs until asked to stop.
+    ///
+    /// # Errors
+    /// The ledger or the network failed.
+    pub fn run(mut self) -> Result<(), LineFault> {
+        let ended = self.rounds();
+        match &ended {
+            Ok(()) => tracing::info!(
+                "line {}: stopping as asked",
+                self.derivation.plant().line.base
+            ),
+            Err(fault) => tracing::error!("line {}: {fault}", self.derivation.plant().line.base),
+        }
+        let why = ended.as_ref().err().map(ToString::to_string);
+        self.farewell(why.as_deref());
+        ended
+    }
+
+    fn rounds(&mut self) -> Result<(), LineFault> {
+        while !self.stop.load(Ordering::Acquire) {
+            let look = self.look();
+            if look.closed {
+                return Err(bus::Closed.into());
+            }
+            let now = self.clock.now();
+            self.work(look, now)?;
+            self.catch_up()?;
+            self.say_states(now)?;
+            self.keep_time(now)?;
+            if self.outbox.generation.is_some() {
+                self.clock.kept(now, self.taken);
+            }
+        }
+        Ok(self.store.set_published(self.outbox.confirmed())?)
+    }
+
+    /// Waits for something to do, then takes what is there without waiting for more.
+    fn look(&mut self) -> Look {
+        let mut look = Look::default();
+        let mut event = self.link.recv(self.deadline());
+        while let Some(found) = event {
+            self.sort(found, &mut look);
+            if look.messages.len() >= BATCH_MAX || look.closed {
+                break;
+            }
+            event = self.link.try_recv();
+        }
+        look
+    }
+
+    fn deadline(&self) -> Option<Instant> {
+        if self.outbox.generation.is_some() && self.outbox.cursor() < self.store.head().seq {
+            return Some(Instant::now());
+        }
+        let due = self.derivation.line().poll_timeout();
+        self.clock
+            .when(due.map_or(self.next_beat, |due| due.min(self.next_beat)))
+    }
+
+    fn sort(&mut self, event: Event, look: &mut Look) {
+        let base = &self.derivation.plant().line.base;
+        match event {
+            Event::Message(message) => look.messages.push((
+                message.ack,
+                Incoming {
+                    topic: message.topic,
+                    payload: message.payload,
+                    retain: message.retain,
+                    response_topic: message.properties.response_topic,
+                    correlation: message.properties.correlation_data,
+                    content_type: message.properties.content_type,
+                    user: message.properties.user,
+                },
+            )),
+            Event::Up {
+                generation,
+                session_present,
+                ..
+            } => {
+                tracing::info!(
+                    "line {base}: connected, session {}present",
+                    if session_present { "" } else { "not " }
+                );
+                look.up = Some((generation, session_present));
+            }
+            Event::Confirmed {
+                generation,
+                tag,
+                reason,
+            } if self.outbox.generation == Some(generation) => {
+                match reason {
+                    Confirm::Success => {}
+                    Confirm::NoSubscriber => self.said.unheard += 1,
+                    Confirm::Refused(why) => {
+                        tracing::error!(
+                            "line {base}: the broker refused a message of record {tag}: {why}; check its access list"
+                        );
+                        self.said
+                            .refused
+                            .push(format!("a message of record {tag} was refused: {why}"));
+                        self.said.status_stale = true;
+                    }
+                }
+                self.outbox.answered(tag);
+            }
+            Event::Down { generation, why } | Event::TakenOver { generation, why } => {
+                tracing::warn!("line {base}: no connection: {why}");
+                if self.outbox.generation == Some(generation) {
+                    self.outbox.disconnect();
+                }
+                // An Up before it in the same look belongs to the same connection.
+                if look.up.is_some_and(|(up, _)| up == generation) {
+                    look.up = None;
+                }
+            }
+            Event::Refused { filter, reason } => {
+                tracing::error!(
+                    "line {base}: the broker refused the subscription to {filter}: {reason}; check its access list"
+                );
+                self.said
+                    .refused
+                    .push(format!("subscription to {filter} refused: {reason}"));
+                self.said.status_stale = true;
+            }
+            Event::Closed => look.closed = true,
+            Event::Confirmed { .. } | Event::Subscribed { .. } | Event::Nudge => {}
+        }
+    }
+
+    /// Derives a look, commits it, acknowledges it, and answers it.
+    fn work(&mut self, look: Look, now: Timestamp) -> Result<(), LineFault> {
+        let mut batch = Batch::default();
+        let store = &*self.store;
+        if let Some(by) = self.clock.step() {
+            batch.take(&mut self.derivation, store, now, &Body::Clock { by_us: by });
+        }
+        if self
+            .derivation
+            .line()
+            .poll_timeout()
+            .is_some_and(|due| due <= now)
+        {
+            batch.take(&mut self.derivation, store, now, &Body::Due);
+        }
+        if look.up.is_some_and(|(_, session_present)| !session_present) {
+            batch.take(&mut self.derivation, store, now, &Body::Session);
+        }
+        self.taken += look.messages.len() as u64;
+        let mut tokens = Vec::with_capacity(look.messages.len());
+        for (token, message) in look.messages {
+            tokens.push(token);
+            batch.take_message(&mut self.derivation, store, now, message)?;
+        }
+        let before = store.head().seq;
+        if !batch.entries.is_empty() {
+            self.commit(&batch)?;
+        }
+        self.link.ack(tokens);
+        if let Some((generation, session_present)) = look.up {
+            self.greet(generation, session_present, now)?;
+        }
+        self.note_changes(&batch);
+        self.hand_over(&batch, before)?;
+        self.answer_again(&batch)
+    }
+
+    /// Inputs and outcomes of a batch: one transaction, flushed once.
+    fn commit(&mut self, batch: &Batch) -> Result<(), LineFault> {
+        let head = self.store.head().seq + batch.entries.len() as u64;
+        let due = head - self.snapshot_at >= SNAPSHOT_EVERY;
+        let snapshot = due.then(|| self.snapshot(head));
+        self.store.append(LedgerBatch {
+            entries: &batch.entries,
+            blobs: &[],
+            snapshot,
+            published: self.outbox.confirmed(),
+        })?;
+        if due {
+            self.snapshot_at = head;
+            self.store.prune_snapshots(SNAPSHOTS_KEPT)?;
+        }
+        Ok(())
+    }
+
+    fn snapshot(&self, seq: u64) -> Snapshot {
+        let bytes = record::text(self.derivation.line().state()).into_bytes();
+        Snapshot {
+            seq,
+            semantics: SEMANTICS,
+            kept: false,
+            bytes,
+        }
+    }
+
+    /// A new connection: resume behind what is confirmed; after a lost session further back.
+    fn greet(
+        &mut self,
+        generation: u64,
+        session_present: bool,
+        now: Timestamp,
+    ) -> Result<(), LineFault> {
+        let mut after = self.outbox.confirmed();
+        if !session_present {
+            after = after.min(self.last_before(Timestamp(now.0 - REPEAT.0))?);
+        }
+        self.outbox.connect(generation, after);
+        let refused = std::mem::take(&mut self.said.refused);
+        self.said = Said {
+            refused,
+            open_stale: true,
+            status_stale: true,
+            ..Said::default()
+        };
+        self.next_beat = now;
+        let past: Vec<AlarmId> = self
+            .derivation
+            .line()
+            .state()
+            .alarms_past
+            .iter()
+            .cloned()
+            .collect();
+        for alarm in past {
+            let seq = self.store.head().seq;
+            let publish = self
+                .derivation
+                .wire()
+                .alarm_cleared(alarm.as_str(), seq, now);
+            self.publish(publish, None)?;
+        }
+        let active = self.derivation.line().state().alarms.keys().cloned();
+        self.said.alarms = active.collect();
+        Ok(())
+    }
+
+    /// The last record before a time: times never run backwards in a ledger.
+    fn last_before(&self, at: Timestamp) -> Result<u64, StoreError> {
+        let (mut low, mut high) = (0, self.store.head().seq);
+        while low < high {
+            let middle = low + (high - low).div_ceil(2);
+            match self.store.record(middle)? {
+                Some(record) if record.at_us < at.0 => low = middle,
+                _ => high = middle - 1,
+            }
+        }
+        Ok(low)
+    }
+
+    /// Hands over a batch's messages, unless older ones are still to be handed over from the ledger.
+    fn hand_over(&mut self, batch: &Batch, before: u64) -> Result<(), LineFault> {
+        if self.outbox.generation.is_none() || self.outbox.cursor() != before {
+            return Ok(());
+        }
+        for (index, outcomes) in batch.outcomes.iter().enumerate() {
+            let entry = &batch.entries[index];
+            let written = Written {
+                seq: before + 1 + index as u64,
+                at: Timestamp(entry.at_us),
+                message: batch.messages[index].as_ref(),
+                payload: entry.payload.as_deref().unwrap_or_default(),
+            };
+            let publishes = outbox::messages(self.derivation.wire(), &written, outcomes);
+            self.hand(written.seq, publishes)?;
+        }
+        Ok(())
+    }
+
+    /// Hands over a part of what the ledger holds and this connection has not been given.
+    fn catch_up(&mut self) -> Result<(), LineFault> {
+        let head = self.store.head().seq;
+        if self.outbox.generation.is_none() || self.outbox.cursor() >= head {
+            return Ok(());
+        }
+        let from = self.outbox.cursor() + 1;
+        let to = head.min(from + BATCH_MAX as u64 - 1);
+        let mut found = Vec::new();
+        self.store.read(from, to, &mut |record| {
+            let publishes =
+                outbox::stored_messages(self.derivation.wire(), self.derivation.line(), &record);
+            found.push((record.seq, publishes));
+            ControlFlow::Continue(())
+        })?;
+        for (seq, publishes) in found {
+            self.hand(seq, publishes)?;
+        }
+        Ok(())
+    }
+
+    fn hand(&mut self, seq: u64, publishes: Vec<Publish>) -> Result<(), LineFault> {
+        self.outbox.handed(
+            seq,
+            u32::try_from(publishes.len()).expect("a record has few messages"),
+        );
+        for publish in publishes {
+            self.publish(publish, Some(seq))?;
+        }
+        Ok(())
+    }
+
+    fn answer_again(&mut self, batch: &Batch) -> Result<(), LineFault> {
+        for again in &batch.again {
+            let publishes = outbox::again(
+                self.derivation.wire(),
+                self.derivation.line(),
+                &*self.store,
+                again,
+            )?;
+            for publish in publishes {
+                self.publish(publish, None)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn publish(&self, publish: Publish, tag: Option<u64>) -> Result<(), LineFault> {
+        let Some(generation) = self.outbox.generation else {
+            return Ok(());
+        };
+        Ok(self.link.publish(on_the_bus(publish, generation, tag))?)
+    }
+
+    /// Which retained topics say something else now.
+    fn note_changes(&mut self, batch: &Batch) {
+        for outcome in batch.outcomes.iter().flatten() {
+            match outcome {
+                Outcome::Hold(_) | Outcome::Freed(_) => self.said.open_stale = true,
+                Outcome::Alarm(alarm) => {
+                    self.said.alarms.insert(alarm.id.clone());
+                    self.said.open_stale = true;
+                }
+                Outcome::Cleared { alarm } => {
+                    self.said.alarms.insert(alarm.clone());
+                    self.said.open_stale = true;
+                }
+                Outcome::InForce(_) => self.said.status_stale = true,
+                _ => {}
+            }
+        }
+    }
+
+    /// Gates and alarms are said as soon as they change: stations and people act on them.
+    fn say_states(&mut self, now: Timestamp) -> Result<(), LineFault> {
+        if self.outbox.generation.is_none() {
+            return Ok(());
+        }
+        let renew = Span(self.derivation.plant().line.valid.0 / 3);
+        let line = self.derivation.line();
+        let mut publishes = Vec::new();
+        for station in self
+            .derivation
+            .plant()
+            .stations
+            .iter()
+            .filter(|station| station.gate.is_some())
+        {
+            let Some(view) = line.hold_view(station.name.as_str()) else {
+                continue;
+            };
+            let said = self.said.gates.get(&station.name);
+            let fresh = said.is_some_and(|(seq, at)| {
+                *seq == view.seq && (!view.holds.is_empty() || (now - *at).0 < renew.0)
+            });
+            if !fresh {
+                self.said
+                    .gates
+                    .insert(station.name.clone(), (view.seq, now));
+                publishes.push(
+                    self.derivation
+                        .wire()
+                        .hold(station.name.as_str(), &view, now),
+                );
+            }
+        }
+        let seq = line.state().seq;
+        for id in std::mem::take(&mut self.said.alarms) {
+            publishes.push(match line.state().alarms.get(&id) {
+                Some(alarm) => self.derivation.wire().alarm(alarm, now),
+                None => self.derivation.wire().alarm_cleared(id.as_str(), seq, now),
+            });
+        }
+        for publish in publishes {
+            self.publish(publish, None)?;
+        }
+        Ok(())
+    }
+
+    /// Beats, and at the same pace what need not be said more often.
+    fn keep_time(&mut self, now: Timestamp) -> Result<(), LineFault> {
+        if now < self.next_beat {
+            return Ok(());
+        }
+        self.next_beat = now + BEAT;
+        if self.outbox.generation.is_none() {
+            return Ok(());
+        }
+        self.beats += 1;
+        let head = self.store.head();
+        let state = self.derivation.line().state();
+        let wire = self.derivation.wire();
+        let mut publishes: Vec<Publish> = Vec::new();
+        if std::mem::take(&mut self.said.status_stale) {
+            publishes.push(self.status(Mode::Online, None, now));
+        }
+        for station in &self.derivation.plant().stations {
+            let taken = state.taken.get(&station.name);
+            publishes.push(wire.beat(station.name.as_str(), taken, self.beats, head.seq, now));
+        }
+        if std::mem::take(&mut self.said.open_stale) {
+            publishes.push(wire.open(state, now));
+        }
+        if self.said.head != head.seq {
+            self.said.head = head.seq;
+            publishes.push(wire.head(head.seq, &head.chain.to_string(), now));
+        }
+        for publish in publishes {
+            self.publish(publish, None)?;
+        }
+        Ok(())
+    }
+
+    fn status(&self, mode: Mode, fault: Option<&str>, now: Timestamp) -> Publish {
+        let plant = self.derivation.plant();
+        let mut why: Vec<String> = fault.into_iter().map(ToOwned::to_owned).collect();
+        why.extend(self.said.refused.iter().cloned());
+        if !plant.without_effect.is_empty() {
+            why.push(format!(
+                "without effect in this version: {}",
+                plant.without_effect.join(", ")
+            ));
+        }
+        let why = why.join("; ");
+        let mode = if mode == Mode::Online && !self.said.refused.is_empty() {
+            Mode::Degraded
+        } else {
+            mode
+        };
+        let head = self.store.head();
+        self.derivation.wire().status(
+            self.derivation.line().state(),
+            &Status {
+                condition: mode,
+                why: (!why.is_empty()).then_some(why.as_str()),
+                seq: head.seq,
+                head: &head.chain.to_string(),
+                at: now,
+            },
+        )
+    }
+
+    /// The last words: the state as it stands, `offline`, and a snapshot where the ledger still takes one.
+    fn farewell(mut self, fault: Option<&str>) {
+        let now = self.clock.now();
+        if fault.is_none() {
+            self.link.flush(FAREWELL);
+            while let Some(event) = self.link.try_recv() {
+                // What came in and was not taken is not acknowledged: it comes again.
+                self.sort(event, &mut Look::default());
+            }
+            let seq = self.store.head().seq;
+            let kept = self.store.append(LedgerBatch {
+                entries: &[],
+                blobs: &[],
+                snapshot: Some(self.snapshot(seq)),
+                published: self.outbox.confirmed(),
+            });
+            if let Err(fault) =
+                kept.and_then(|_| self.store.prune_snapshots(SNAPSHOTS_KEPT).map(drop))
+            {
+                tracing::warn!(
+                    "no snapshot at the stop, the next start derives more again: {fault}"
+                );
+            }
+        }
+        let last = self.status(Mode::Offline, fault, now);
+        let last = self
+            .outbox
+            .generation
+            .map(|generation| on_the_bus(last, generation, None));
+        if last.is_some() && !self.link.close(last) {
+            tracing::warn!(
+                "the broker did not confirm our farewell; its will says `offline` for us"
+            );
+        }
+    }
+}
+
+fn on_the_bus(publish: Publish, generation: u64, tag: Option<u64>) -> bus::Publish {
+    bus::Publish {
+        generation,
+        topic: publish.topic,
+        payload: publish.payload,
+        retain: publish.retain,
+        qos: publish.qos,
+        tag,
+        expiry_s: publish.expiry_s,
+        content_type: Some("application/json"),
+        correlation: publish.correlation,
+        user: publish.attributes,
+    }
+}

@@ -1,0 +1,203 @@
+//! `chargehand trace`: one piece's story out of the ledger: what was measured, which rule decided what
+//! and why, what was held, who released.
+
+use crate::config;
+use crate::record::{self, Body};
+use chargehand_core::{Outcome, Timestamp};
+use chargehand_ledger::{Digest, Record, Sqlite, Store};
+use chargehand_wire::Wire;
+use serde::Serialize;
+use std::fmt;
+use std::path::Path;
+use std::sync::Arc;
+
+/// One piece's story.
+#[derive(Clone, Debug, Serialize)]
+pub struct Trace {
+    /// The piece.
+    pub piece: String,
+    /// The line.
+    pub line: String,
+    /// Every record that names it, in order.
+    pub steps: Vec<TraceStep>,
+}
+
+/// One record of the story.
+#[derive(Clone, Debug, Serialize)]
+pub struct TraceStep {
+    /// Its place in the ledger.
+    pub seq: u64,
+    /// Its time, as the plant's clock reads.
+    pub at: String,
+    /// The topic of the message, or what else the input was.
+    pub input: String,
+    /// The message as it came.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub message: Option<String>,
+    /// What followed for this piece.
+    pub outcomes: Vec<Outcome>,
+}
+
+/// Collects a piece's story.
+///
+/// # Errors
+/// The ledger cannot be read.
+pub fn trace(path: &Path, piece: &str) -> anyhow::Result<Trace> {
+    let store = Sqlite::open_read_only(path)?;
+    let clock = PlantClock::of(&store);
+    let mut steps = Vec::new();
+    for seq in store.mentions(piece)? {
+        let Some(record) = store.record(seq)? else {
+            continue;
+        };
+        steps.push(step(&record, piece, &clock)?);
+    }
+    Ok(Trace {
+        piece: piece.to_owned(),
+        line: store.line().to_owned(),
+        steps,
+    })
+}
+
+fn step(record: &Record, piece: &str, clock: &PlantClock) -> anyhow::Result<TraceStep> {
+    let input = match record::body(record)? {
+        Body::Message(message) => message.topic,
+        Body::Start(_) => "start".into(),
+        Body::Session => "session".into(),
+        Body::Clock { .. } => "clock".into(),
+        Body::Due => "due".into(),
+    };
+    let about = |outcome: &Outcome| outcome.piece().is_some_and(|named| named.as_str() == piece);
+    Ok(TraceStep {
+        seq: record.seq,
+        at: clock.print(Timestamp(record.at_us)),
+        input,
+        message: record
+            .payload
+            .as_ref()
+            .map(|bytes| String::from_utf8_lossy(bytes).into_owned()),
+        outcomes: record::outcomes(record)?
+            .into_iter()
+            .filter(about)
+            .collect(),
+    })
+}
+
+/// Prints times as the plant's description says; UTC where the ledger holds none yet.
+struct PlantClock(Option<Wire>);
+
+impl PlantClock {
+    fn of(store: &Sqlite) -> Self {
+        Self(Self::wire(store))
+    }
+
+    fn wire(store: &Sqlite) -> Option<Wire> {
+        let first = record::body(&store.record(1).ok()??).ok()?;
+        let Body::Start(start) = first else {
+            return None;
+        };
+        let digest: Digest = start.plant.as_str().parse().ok()?;
+        let text = String::from_utf8(store.blob(&digest).ok()??).ok()?;
+        Wire::new(Arc::new(config::plant(&text, "plant").ok()?)).ok()
+    }
+
+    fn print(&self, at: Timestamp) -> String {
+        match &self.0 {
+            Some(wire) => wire.print(at),
+            None => format!("{} us since 1970", at.0),
+        }
+    }
+}
+
+impl fmt::Display for Trace {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "piece {} on line {}", self.piece, self.line)?;
+        for step in &self.steps {
+            writeln!(f, "\n{}  record {}  {}", step.at, step.seq, step.input)?;
+            for outcome in &step.outcomes {
+                writeln!(f, "  {}", Told(outcome))?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// An outcome in plain words.
+struct Told<'a>(&'a Outcome);
+
+impl fmt::Display for Told<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.0 {
+            Outcome::Born { station, .. } => write!(f, "came into being at {station}"),
+            Outcome::Judged(judged) => {
+                write!(f, "measured {} = {}", judged.characteristic, judged.value)?;
+                if let Some(gauge) = &judged.gauge {
+                    write!(
+                        f,
+                        " by {gauge}{}",
+                        if judged.gauge_healthy {
+                            ""
+                        } else {
+                            " (in doubt)"
+                        }
+                    )?;
+                }
+                if judged.attempt > 1 {
+                    write!(f, ", attempt {}", judged.attempt)?;
+                }
+                if judged.said.is_empty() {
+                    write!(f, "; no rule objected")?;
+                }
+                for said in &judged.said {
+                    let word = said.word.map_or("nothing", |word| word.as_str());
+                    write!(f, "\n    {} said {word}: {}", said.rule, said.text)?;
+                }
+                Ok(())
+            }
+            Outcome::Disposition(disposition) => {
+                write!(f, "decided {}", disposition.word)?;
+                if let Some(route) = &disposition.route {
+                    write!(f, " to {route}")?;
+                }
+                match &disposition.act_at {
+                    Some(gate) => write!(f, ", to be done at {gate}")?,
+                    None => write!(f, ", with no gate left to do it")?,
+                }
+                if disposition.late {
+                    write!(f, " (it came late)")?;
+                }
+                for reason in &disposition.reasons {
+                    write!(f, "\n    because {}: {}", reason.rule, reason.text)?;
+                }
+                Ok(())
+            }
+            Outcome::Hold(hold) => write!(
+                f,
+                "hold {} (class {}) by {}: {}",
+                hold.id, hold.class, hold.rule, hold.reason
+            ),
+            Outcome::Freed(freed) => {
+                write!(
+                    f,
+                    "hold {} released by {} as {}: {}",
+                    freed.hold, freed.by, freed.role, freed.reason
+                )?;
+                freed
+                    .second
+                    .iter()
+                    .try_for_each(|second| write!(f, " (second person {second})"))
+            }
+            Outcome::Rejected(rejected) => write!(
+                f,
+                "not usable, {} at {:?}: {}",
+                rejected.reason, rejected.at, rejected.text
+            ),
+            Outcome::Noted { text, .. } => write!(f, "{text}"),
+            Outcome::Reply(reply) => write!(f, "{} {}: {}", reply.verb, reply.result, reply.text),
+            Outcome::InForce(_)
+            | Outcome::Alarm(_)
+            | Outcome::Cleared { .. }
+            | Outcome::Gauge { .. } => Ok(()),
+        }
+    }
+}

@@ -1,0 +1,393 @@
+//! `chargehand verify`: derives a whole ledger again and names the first record that differs. Tells
+//! damage of the file, a broken chain, altered outcomes, a missing tail and another era apart.
+
+use crate::record::{self, Body, MessageBody};
+use crate::replay::{Replay, ReplayFault, Step};
+use crate::run::conflict_key;
+use chargehand_core::SEMANTICS;
+use chargehand_ledger::audit::{self, Depth};
+use chargehand_ledger::{Digest, Head, Record, Sqlite, Store, StoreError};
+use serde::Serialize;
+use std::fmt;
+use std::ops::ControlFlow;
+use std::path::Path;
+
+/// What verifying a ledger showed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Report {
+    /// The line the ledger is of.
+    pub line: String,
+    /// Its last record.
+    pub seq: u64,
+    /// The chain there.
+    pub head: String,
+    /// Records derived again, all equal, before a finding if there is one.
+    pub derived: u64,
+    /// Records of eras this version does not derive: their chain was checked.
+    pub chained_only: u64,
+    /// The `semantics` numbers found and from which record each holds.
+    pub eras: Vec<(u64, u32)>,
+    /// The first thing that is wrong.
+    pub finding: Option<Finding>,
+}
+
+/// What is wrong.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum Finding {
+    /// The file itself is damaged.
+    Damaged {
+        /// What the database says.
+        text: String,
+    },
+    /// A record is not what was chained.
+    Chain {
+        /// Which, where one can be named.
+        seq: Option<u64>,
+        /// How.
+        text: String,
+    },
+    /// A record's outcomes are not what its input leads to.
+    Derivation {
+        /// Which.
+        seq: u64,
+        /// As it stands.
+        stands: String,
+        /// As derived.
+        derived: String,
+    },
+    /// A record, or what was in force, cannot be derived.
+    Underivable {
+        /// Which.
+        seq: Option<u64>,
+        /// Why.
+        text: String,
+    },
+    /// The index of keys or names is not what the records make.
+    Index {
+        /// The record, where one can be named.
+        seq: Option<u64>,
+        /// How.
+        text: String,
+    },
+    /// The ledger does not hold the head it should.
+    Head {
+        /// The record asked for.
+        seq: u64,
+        /// What was found there.
+        text: String,
+    },
+}
+
+impl Report {
+    /// Whether nothing is wrong.
+    #[must_use]
+    pub fn clean(&self) -> bool {
+        self.finding.is_none()
+    }
+}
+
+/// Verifies a ledger, read beside a running daemon if there is one. `head` is one seen outside the
+/// machine: its record and digest must still be there.
+///
+/// # Errors
+/// The file is no ledger, or absent.
+pub fn verify(path: &Path, head: Option<(u64, Digest)>) -> Result<Report, StoreError> {
+    let store = match Sqlite::open_read_only(path) {
+        Err(StoreError::Damaged { .. }) if path.is_file() => {
+            return Ok(damaged(
+                audit::integrity(path, Depth::Full).err().map_or_else(
+                    || "it opens as no ledger".to_owned(),
+                    |fault| fault.to_string(),
+                ),
+            ));
+        }
+        other => other?,
+    };
+    let end = store.head();
+    let mut report = Report {
+        line: store.line().to_owned(),
+        seq: end.seq,
+        head: end.chain.to_string(),
+        derived: 0,
+        chained_only: 0,
+        eras: Vec::new(),
+        finding: None,
+    };
+    report.finding = match integrity(path) {
+        Some(finding) => Some(finding),
+        None => records(&store, &mut report),
+    };
+    if report.finding.is_none() {
+        report.finding = head.and_then(|(seq, digest)| missing_head(&store, end, seq, digest));
+    }
+    Ok(report)
+}
+
+fn damaged(text: String) -> Report {
+    Report {
+        line: String::new(),
+        seq: 0,
+        head: String::new(),
+        derived: 0,
+        chained_only: 0,
+        eras: Vec::new(),
+        finding: Some(Finding::Damaged { text }),
+    }
+}
+
+fn integrity(path: &Path) -> Option<Finding> {
+    audit::integrity(path, Depth::Full)
+        .err()
+        .map(|fault| Finding::Damaged {
+            text: fault.to_string(),
+        })
+}
+
+fn of_store(fault: &StoreError) -> Finding {
+    match fault {
+        StoreError::Chain { seq, .. } => Finding::Chain {
+            seq: Some(*seq),
+            text: fault.to_string(),
+        },
+        StoreError::Blob { .. } => Finding::Chain {
+            seq: None,
+            text: fault.to_string(),
+        },
+        _ => Finding::Damaged {
+            text: fault.to_string(),
+        },
+    }
+}
+
+/// Chain, derivation and indexes in one pass.
+fn records(store: &Sqlite, report: &mut Report) -> Option<Finding> {
+    if let Err(fault) = audit::check_blobs(store) {
+        return Some(of_store(&fault));
+    }
+    let mut walk = Walk {
+        store,
+        replay: Replay::from_start(),
+        keys: 0,
+        mentions: 0,
+        report,
+    };
+    let mut finding = None;
+    let chained = audit::check_chain(store, &mut |record| match walk.record(record) {
+        None => ControlFlow::Continue(()),
+        found => {
+            finding = found;
+            ControlFlow::Break(())
+        }
+    });
+    let counts = (walk.keys, walk.mentions);
+    if let Err(fault) = chained {
+        return Some(of_store(&fault));
+    }
+    finding.or_else(|| surplus(store, counts, report.chained_only > 0))
+}
+
+/// Keys and names beyond those the records make. Only a ledger derived whole can tell.
+fn surplus(store: &Sqlite, counts: (u64, u64), partly: bool) -> Option<Finding> {
+    let kept = store
+        .key_count()
+        .and_then(|keys| Ok((keys, store.mention_count()?)));
+    match kept {
+        Err(fault) => Some(of_store(&fault)),
+        Ok(kept) if partly || kept == counts => None,
+        Ok((keys, names)) => Some(Finding::Index {
+            seq: None,
+            text: format!(
+                "{keys} keys and {names} names are indexed, the records make {} and {}",
+                counts.0, counts.1
+            ),
+        }),
+    }
+}
+
+/// A pass over the records.
+struct Walk<'w> {
+    store: &'w Sqlite,
+    replay: Replay,
+    keys: u64,
+    mentions: u64,
+    report: &'w mut Report,
+}
+
+impl Walk<'_> {
+    fn record(&mut self, record: &Record) -> Option<Finding> {
+        let body = match record::body(record) {
+            Ok(body) => body,
+            Err(fault) => {
+                return Some(Finding::Underivable {
+                    seq: Some(record.seq),
+                    text: fault.to_string(),
+                });
+            }
+        };
+        if let Body::Start(start) = &body
+            && self
+                .report
+                .eras
+                .last()
+                .is_none_or(|(_, semantics)| *semantics != start.semantics)
+        {
+            self.report.eras.push((record.seq, start.semantics));
+        }
+        match self.replay.step(self.store, record) {
+            Ok(Step::OtherEra(_)) => {
+                self.report.chained_only += 1;
+                return None;
+            }
+            Ok(Step::Same) => self.report.derived += 1,
+            Ok(Step::Differs { derived }) => {
+                return Some(Finding::Derivation {
+                    seq: record.seq,
+                    stands: record.outcomes.clone(),
+                    derived,
+                });
+            }
+            Err(ReplayFault::Store(fault)) => return Some(of_store(&fault)),
+            Err(fault) => {
+                return Some(Finding::Underivable {
+                    seq: Some(record.seq),
+                    text: fault.to_string(),
+                });
+            }
+        }
+        match &body {
+            Body::Message(message) => self.indexes(record, message),
+            _ => self.names(record, Vec::new()),
+        }
+    }
+
+    /// Every row's key leads to the record that brought it.
+    fn indexes(&mut self, record: &Record, message: &MessageBody) -> Option<Finding> {
+        let derivation = self.replay.derivation()?;
+        let rows = derivation.read(message, record.payload.as_deref().unwrap_or_default());
+        let mut named = Vec::new();
+        for (index, row) in rows.iter().enumerate() {
+            named.extend(row.piece.iter().map(ToString::to_string));
+            let Some(key) = &row.key else { continue };
+            let (conflict, known) = (
+                message.conflict.contains(&index),
+                message.known.contains(&index),
+            );
+            let text = if conflict {
+                conflict_key(&key.text, &key.content)
+            } else {
+                key.text.clone()
+            };
+            let hit = match self.store.key(&text) {
+                Ok(hit) => hit,
+                Err(fault) => return Some(of_store(&fault)),
+            };
+            let fits = match hit {
+                Some(hit) if known => hit.seq <= record.seq,
+                Some(hit) => hit.seq == record.seq && hit.content.0 == key.content,
+                // A known conflict is indexed as a conflict.
+                None => known,
+            };
+            if !fits {
+                let text = format!("the key {text:?} does not lead to record {}", record.seq);
+                return Some(Finding::Index {
+                    seq: Some(record.seq),
+                    text,
+                });
+            }
+            self.keys += u64::from(!known);
+        }
+        self.names(record, named)
+    }
+
+    /// Every piece named in the record leads to it.
+    fn names(&mut self, record: &Record, mut named: Vec<String>) -> Option<Finding> {
+        let outcomes = match record::outcomes(record) {
+            Ok(outcomes) => outcomes,
+            Err(fault) => {
+                return Some(Finding::Underivable {
+                    seq: Some(record.seq),
+                    text: fault.to_string(),
+                });
+            }
+        };
+        named.extend(
+            outcomes
+                .iter()
+                .filter_map(|outcome| outcome.piece())
+                .map(ToString::to_string),
+        );
+        named.sort_unstable();
+        named.dedup();
+        self.mentions += named.len() as u64;
+        None
+    }
+}
+
+fn missing_head(store: &Sqlite, end: Head, seq: u64, digest: Digest) -> Option<Finding> {
+    let found = |text: String| Some(Finding::Head { seq, text });
+    if seq > end.seq {
+        return found(format!(
+            "the ledger ends at record {}: its tail from {} on is missing",
+            end.seq,
+            end.seq + 1
+        ));
+    }
+    match store.record(seq) {
+        Ok(Some(record)) if record.chain == digest => None,
+        Ok(Some(record)) => found(format!(
+            "record {seq} has {}, wanted {digest}: this is another ledger, or it was rewritten",
+            record.chain
+        )),
+        Ok(None) => found(format!("there is no record {seq}")),
+        Err(fault) => Some(of_store(&fault)),
+    }
+}
+
+impl fmt::Display for Report {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if !self.line.is_empty() {
+            writeln!(
+                f,
+                "line {}: {} records, head {}:{}",
+                self.line, self.seq, self.seq, self.head
+            )?;
+            writeln!(f, "derived again, byte for byte: {}", self.derived)?;
+        }
+        for (seq, semantics) in &self.eras {
+            let ours = if *semantics == SEMANTICS {
+                "derived by this version"
+            } else {
+                "not derived by this version: its chain was checked"
+            };
+            writeln!(f, "from record {seq}: semantics {semantics}, {ours}")?;
+        }
+        match &self.finding {
+            None => write!(f, "clean"),
+            Some(finding) => write!(f, "{finding}"),
+        }
+    }
+}
+
+impl fmt::Display for Finding {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Damaged { text } => write!(f, "DAMAGED FILE: {text}"),
+            Self::Chain { text, .. } => write!(f, "CHAIN BROKEN: {text}"),
+            Self::Derivation {
+                seq,
+                stands,
+                derived,
+            } => write!(
+                f,
+                "RECORD {seq} DERIVES OTHERWISE: its outcomes were altered, or this program has a fault\n  stands:  {stands}\n  derived: {derived}"
+            ),
+            Self::Underivable { text, .. } => write!(f, "CANNOT BE DERIVED: {text}"),
+            Self::Index { text, .. } => write!(
+                f,
+                "INDEX DIFFERS: {text}; the records themselves are as chained"
+            ),
+            Self::Head { seq, text } => write!(f, "HEAD {seq} NOT FOUND: {text}"),
+        }
+    }
+}
