@@ -4,13 +4,14 @@ mod cli;
 
 use anyhow::Context as _;
 use chargehand::config::Settings;
-use chargehand::run::BadConfiguration;
+use chargehand::run::{BadConfiguration, STACK};
 use clap::Parser;
 use cli::{Arguments, Command};
 use serde::Serialize;
 use std::fmt::Display;
 use std::io::{self, Write as _};
 use std::process::ExitCode;
+use std::thread::Builder;
 use tracing_subscriber::EnvFilter;
 
 /// As asked, a fault or a difference found, bad arguments or configuration.
@@ -27,7 +28,16 @@ fn main() -> ExitCode {
         .with_writer(io::stderr)
         .with_target(false)
         .init();
-    ExitCode::from(match perform(arguments.command) {
+    // Whatever derives wants a deep stack, and the main thread's is what the system gives it.
+    let worker = Builder::new()
+        .stack_size(STACK)
+        .spawn(move || perform(arguments.command));
+    let done = worker.context("no thread to work on").and_then(|worker| {
+        worker
+            .join()
+            .unwrap_or_else(|_| Err(anyhow::anyhow!("stopped on a broken invariant, see above")))
+    });
+    ExitCode::from(match done {
         Ok(code) => code,
         Err(fault) => {
             let bad = fault.downcast_ref::<BadConfiguration>().is_some();

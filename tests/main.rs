@@ -1,1 +1,3 @@
-//! Whole-program tests.
+//! Whole-program tests: a real broker, the real program, and kills. One binary.
+
+mod support;

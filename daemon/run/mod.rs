@@ -27,6 +27,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, mpsc};
 use std::thread::JoinHandle;
 
+/// Stack of a thread that derives, in bytes: the deepest legal rule fits. Only what is used is taken.
+pub const STACK: usize = 64 * 1024 * 1024;
+
 /// What one line is made of, read from its files.
 #[derive(Clone, Debug)]
 pub struct LineFiles {
@@ -138,6 +141,7 @@ impl Running {
             let end = EndSignal(running.end.clone());
             let thread = std::thread::Builder::new()
                 .name(base.clone())
+                .stack_size(STACK)
                 .spawn(move || {
                     let _end = end;
                     worker()

@@ -40,6 +40,8 @@ pub struct Worker {
     clock: Arc<dyn Clock>,
     stop: Arc<AtomicBool>,
     outbox: Outbox,
+    /// Connected, and not yet subscribed.
+    joining: Option<(u64, bool)>,
     said: Said,
     beats: u64,
     next_beat: Timestamp,
@@ -101,6 +103,7 @@ impl Worker {
             clock,
             stop,
             outbox,
+            joining: None,
             said: Said::default(),
             beats: 0,
             next_beat,
@@ -192,7 +195,14 @@ impl Worker {
                     "line {base}: connected, session {}present",
                     if session_present { "" } else { "not " }
                 );
-                look.up = Some((generation, session_present));
+                self.joining = Some((generation, session_present));
+            }
+            Event::Subscribed { generation } => {
+                // Only now does nothing that is sent to us go missing.
+                look.up = self
+                    .joining
+                    .take()
+                    .filter(|(joining, _)| *joining == generation);
             }
             Event::Confirmed {
                 generation,
@@ -220,9 +230,8 @@ impl Worker {
                     self.outbox.disconnect();
                 }
                 // An Up before it in the same look belongs to the same connection.
-                if look.up.is_some_and(|(up, _)| up == generation) {
-                    look.up = None;
-                }
+                self.joining = None;
+                look.up = look.up.filter(|(up, _)| *up != generation);
             }
             Event::Refused { filter, reason } => {
                 tracing::error!(
@@ -234,7 +243,7 @@ impl Worker {
                 self.said.status_stale = true;
             }
             Event::Closed => look.closed = true,
-            Event::Confirmed { .. } | Event::Subscribed { .. } | Event::Nudge => {}
+            Event::Confirmed { .. } | Event::Nudge => {}
         }
     }
 
