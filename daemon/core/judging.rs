@@ -13,7 +13,7 @@ use crate::line::Line;
 use crate::names::{ClassName, GaugeName, HoldId, InputId, PieceName, RuleName, StratumName};
 use crate::outcome::{Disposition, Judged, OpenHold, Outcome, Reason, RejectReason, Said, Told};
 use crate::piece::{Judgement, Piece};
-use crate::plant::{Characteristic, Gate, Of, Plant, Station, Word};
+use crate::plant::{Characteristic, Gate, GateKind, Of, Plant, Station, Word};
 use alloc::borrow::ToOwned;
 use alloc::format;
 use alloc::string::{String, ToString};
@@ -436,7 +436,11 @@ impl<J: Judge> Line<J> {
             station.gate.as_ref().map(|gate| (station, gate))
         };
         let act_at = own.or_else(|| next_gate(&plant, &self.state.pieces[name]));
-        let word = self.settle(name, act_at);
+        let word = match self.settle(name, act_at) {
+            // Positive release: this gate opens on complete evidence only, and that part does not exist yet.
+            Word::Accept if own.is_some_and(|(_, gate)| gate.kind == GateKind::Final) => Word::Unevaluated,
+            word => word,
+        };
         self.tell(name, station, act_at, word, late, input);
         if let (Word::Accept, Some((_, gate))) = (word, own) {
             let piece = self.piece_mut(name);
@@ -488,15 +492,18 @@ impl<J: Judge> Line<J> {
                 .collect(),
             input: input.clone(),
             rulebook: self.state.rulebook.clone().unwrap_or_default(),
+            again: false,
         };
         let told = Told {
             seq: self.state.seq,
             index: u32::try_from(self.outcomes.len() + 1).expect("a record has few outcomes"),
         };
+        let act_at = disposition.act_at.clone();
         self.outcomes.push(Outcome::Disposition(disposition));
         let piece = self.piece_mut(name);
         piece.told = Some(told);
         piece.word = Some(word);
+        piece.act_at = act_at;
     }
 
     fn reasons(&self, piece: &Piece, word: Word) -> Vec<Reason> {
@@ -524,7 +531,11 @@ impl<J: Judge> Line<J> {
                 .collect(),
             Word::Unevaluated if piece.gaps.is_empty() => Vec::from([Reason {
                 rule: "engine:evidence".into(),
-                text: "no usable reading yet".into(),
+                text: if piece.points.is_empty() {
+                    "no usable reading yet".into()
+                } else {
+                    "the final gate wants complete evidence, which this version cannot show".into()
+                },
             }]),
             Word::Unevaluated => piece
                 .gaps

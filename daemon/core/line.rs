@@ -385,7 +385,13 @@ impl<J: Judge> Line<J> {
             .meet(&name, station, &event.strata, &event.input)
             .is_some()
         {
+            let before = self.state.pieces[&name].clone();
             self.answer(&name, station, &event.input);
+            let now = &self.state.pieces[&name];
+            let unchanged = before.told.is_some() && before.word == now.word && before.act_at == now.act_at;
+            if let Some(Outcome::Disposition(disposition)) = self.outcomes.last_mut() {
+                disposition.again = unchanged;
+            }
         }
     }
 

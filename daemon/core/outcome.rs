@@ -161,6 +161,9 @@ pub struct Disposition {
     pub input: InputId,
     /// The rulebook in force.
     pub rulebook: TextDigest,
+    /// Said before, to an arrival: nothing changed since.
+    #[serde(default, skip_serializing_if = "core::ops::Not::not")]
+    pub again: bool,
 }
 
 /// Where a disposition stands in the ledger: the record, and its place among the outcomes.

@@ -41,9 +41,12 @@ pub struct Piece {
     /// The disposition in force.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub told: Option<Told>,
-    /// Its word and lane, to know when they change.
+    /// Its word, to know when it changes.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub word: Option<Word>,
+    /// The gate it was to act at.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub act_at: Option<StationName>,
 }
 
 /// One characteristic at one station, and what the newest usable value of it led to.

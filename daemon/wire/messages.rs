@@ -153,7 +153,7 @@ impl Wire {
                 .collect(),
             input: again.unwrap_or(&disposition.input).as_str(),
             rulebook: disposition.rulebook.as_str(),
-            again: again.is_some(),
+            again: disposition.again || again.is_some(),
             at: &at,
         };
         let about = || About {
