@@ -32,8 +32,8 @@ pub enum Input {
     Unusable(Unusable),
     /// A message under a key that other bytes used before.
     Conflict(Conflict),
-    /// A retained copy handed out by the broker: old news.
-    Retained(Retained),
+    /// A message that is only recorded: a retained copy, or one of a part this version does not have.
+    Recorded(Recorded),
 }
 
 /// A start of the daemon, and what was in force from then on.
@@ -109,13 +109,13 @@ pub struct Conflict {
     pub piece: Option<PieceName>,
 }
 
-/// A retained copy.
+/// A message that is only recorded.
 #[derive(Clone, Debug)]
-pub struct Retained {
+pub struct Recorded {
     /// Where it came from.
     pub source: Source,
-    /// Set for a request: it is refused, whatever it asks.
-    pub request: Option<(String, String)>,
+    /// Why nothing follows from it.
+    pub why: String,
 }
 
 /// A measurement of a piece, or of a station.

@@ -359,32 +359,25 @@ impl<J: Judge> Line<J> {
     /// Opens a hold, or says again what an open one of the same rule and origin says.
     pub(crate) fn open_hold(&mut self, of: HoldOf, wish: Wish) -> HoldId {
         let state = &mut self.state;
-        let same = |hold: &&mut Hold| {
+        let candidates = match &of {
+            HoldOf::Piece(name) => state.pieces.get(name).map(|piece| &piece.holds),
+            HoldOf::Station(_) | HoldOf::Stratum(..) => Some(&state.wide),
+        };
+        let same = |id: &&HoldId| {
+            let hold = &state.holds[*id];
             hold.of == of && hold.rule == wish.rule && hold.origin == wish.origin
         };
-        let existing = match &of {
-            HoldOf::Piece(name) => {
-                let ids = state
-                    .pieces
-                    .get(name)
-                    .map(|piece| piece.holds.clone())
-                    .unwrap_or_default();
-                state
-                    .holds
-                    .iter_mut()
-                    .filter(|(id, _)| ids.contains(*id))
-                    .map(|(_, hold)| hold)
-                    .find(same)
-            }
-            HoldOf::Station(_) | HoldOf::Stratum(..) => state.holds.values_mut().find(same),
-        };
-        if let Some(hold) = existing {
+        let existing = candidates.and_then(|ids| ids.iter().find(same)).cloned();
+        if let Some(id) = existing {
+            let hold = state.holds.get_mut(&id).expect("found a line above");
             if hold.reason != wish.reason {
                 hold.reason = wish.reason;
                 hold.seq = state.seq;
-                self.outcomes.push(Outcome::Hold(hold.clone()));
+                let (of, said) = (hold.of.clone(), Outcome::Hold(hold.clone()));
+                self.outcomes.push(said);
+                self.gates_changed(&of);
             }
-            return hold.id.clone();
+            return id;
         }
         state.holds_opened += 1;
         let hold = Hold {
@@ -399,10 +392,15 @@ impl<J: Judge> Line<J> {
             ready: false,
             asked_by: None,
         };
-        if let HoldOf::Piece(name) = &hold.of
-            && let Some(piece) = state.pieces.get_mut(name)
-        {
-            piece.holds.insert(hold.id.clone());
+        match &hold.of {
+            HoldOf::Piece(name) => {
+                if let Some(piece) = state.pieces.get_mut(name) {
+                    piece.holds.insert(hold.id.clone());
+                }
+            }
+            HoldOf::Station(_) | HoldOf::Stratum(..) => {
+                state.wide.insert(hold.id.clone());
+            }
         }
         let id = hold.id.clone();
         self.outcomes.push(Outcome::Hold(hold.clone()));
@@ -438,7 +436,9 @@ impl<J: Judge> Line<J> {
         let act_at = own.or_else(|| next_gate(&plant, &self.state.pieces[name]));
         let word = match self.settle(name, act_at) {
             // Positive release: this gate opens on complete evidence only, and that part does not exist yet.
-            Word::Accept if own.is_some_and(|(_, gate)| gate.kind == GateKind::Final) => Word::Unevaluated,
+            Word::Accept if own.is_some_and(|(_, gate)| gate.kind == GateKind::Final) => {
+                Word::Unevaluated
+            }
             word => word,
         };
         self.tell(name, station, act_at, word, late, input);
@@ -556,8 +556,7 @@ impl<J: Judge> Line<J> {
         let strata = &self.state.pieces[name].strata;
         let wider: Vec<Wish> = self
             .state
-            .holds
-            .values()
+            .wide_holds()
             .filter(|hold| match &hold.of {
                 HoldOf::Piece(_) => false,
                 HoldOf::Station(held) => *held == station.name,

@@ -36,8 +36,8 @@ pub use alarm::{Alarm, Ends, Priority};
 pub use gauge::GaugeState;
 pub use hold::{Hold, HoldOf, HoldView};
 pub use input::{
-    Conflict, Event, EventKind, Fault, Had, Input, Measured, PlaceHold, Reading, Release, Request,
-    RequestKind, Retained, Source, SourceKind, Start, Taken, Unusable,
+    Conflict, Event, EventKind, Fault, Had, Input, Measured, PlaceHold, Reading, Recorded, Release,
+    Request, RequestKind, Source, SourceKind, Start, Taken, Unusable,
 };
 pub use judge::{Facts, Fallback, Judge, Opinion, RuleFault, Verdict};
 pub use legality::legal;

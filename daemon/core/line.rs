@@ -9,11 +9,11 @@ use crate::alarm::{Ends, Occurrence, Priority};
 use crate::gauge::Check;
 use crate::hold::{Hold, HoldOf, HoldView};
 use crate::input::{
-    Conflict, Event, EventKind, Fault, Input, Retained, Source, SourceKind, Start, Unusable,
+    Conflict, Event, EventKind, Fault, Input, Recorded, Source, SourceKind, Start, Unusable,
 };
 use crate::judge::Judge;
 use crate::names::{GaugeName, InputId, PieceName, RuleName, StationName};
-use crate::outcome::{InForce, Outcome, RejectReason, Rejected, Reply, ReplyResult, Told};
+use crate::outcome::{InForce, Outcome, RejectReason, Rejected, Told};
 use crate::piece::{Gap, Piece};
 use crate::plant::{Plant, Station};
 use crate::state::State;
@@ -92,7 +92,7 @@ impl<J: Judge> Line<J> {
                 Input::Request(request) => self.on_request(&request),
                 Input::Unusable(unusable) => self.on_unusable(unusable),
                 Input::Conflict(conflict) => self.on_conflict(conflict),
-                Input::Retained(retained) => self.on_retained(retained),
+                Input::Recorded(recorded) => self.on_recorded(&recorded),
             }
         }
         mem::take(&mut self.outcomes)
@@ -115,16 +115,12 @@ impl<J: Judge> Line<J> {
     #[must_use]
     pub fn hold_view(&self, station: &str) -> Option<HoldView<'_>> {
         let gate = self.plant.station(station)?.gate.as_ref()?;
-        let holds: Vec<&Hold> = self
-            .state
-            .holds
-            .values()
-            .filter(|hold| match &hold.of {
-                HoldOf::Piece(_) => false,
-                HoldOf::Station(held) => held.as_str() == station,
-                HoldOf::Stratum(..) => true,
-            })
-            .collect();
+        let concerns = |hold: &&Hold| match &hold.of {
+            HoldOf::Piece(_) => false,
+            HoldOf::Station(held) => held.as_str() == station,
+            HoldOf::Stratum(..) => true,
+        };
+        let holds: Vec<&Hold> = self.state.wide_holds().filter(concerns).collect();
         // More than one value held cannot be said in one word: then the whole gate is.
         let only = holds.first().and_then(|first| match &first.of {
             HoldOf::Stratum(name, value) if holds.iter().all(|hold| hold.of == first.of) => {
@@ -288,23 +284,10 @@ impl<J: Judge> Line<J> {
         }
     }
 
-    fn on_retained(&mut self, retained: Retained) {
-        let Retained { source, request } = retained;
-        match request {
-            Some((id, verb)) => self.outcomes.push(Outcome::Reply(Reply {
-                request: InputId::from(id),
-                verb,
-                result: ReplyResult::Refused,
-                text: "retained: a request must be made now, send it without the retain flag"
-                    .into(),
-                hold: None,
-                seen: None,
-            })),
-            None => self.outcomes.push(Outcome::Noted {
-                text: format!("{}: a retained copy, old news, not judged", source.input),
-                piece: None,
-            }),
-        }
+    fn on_recorded(&mut self, recorded: &Recorded) {
+        let Recorded { source, why } = recorded;
+        self.note_taken(source.station.as_ref(), source.kind, &source.input);
+        self.note(format!("{}: {why}", source.input), None);
     }
 
     fn on_event(&mut self, event: &Event) {
@@ -388,7 +371,8 @@ impl<J: Judge> Line<J> {
             let before = self.state.pieces[&name].clone();
             self.answer(&name, station, &event.input);
             let now = &self.state.pieces[&name];
-            let unchanged = before.told.is_some() && before.word == now.word && before.act_at == now.act_at;
+            let unchanged =
+                before.told.is_some() && before.word == now.word && before.act_at == now.act_at;
             if let Some(Outcome::Disposition(disposition)) = self.outcomes.last_mut() {
                 disposition.again = unchanged;
             }

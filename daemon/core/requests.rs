@@ -5,13 +5,12 @@ use crate::input::{PlaceHold, Release, Request, RequestKind, SourceKind};
 use crate::judge::Judge;
 use crate::judging::default_class;
 use crate::line::Line;
-use crate::names::{HoldId, PieceName, RoleName, RuleName};
+use crate::names::{HoldId, RoleName, RuleName};
 use crate::outcome::{Freed, Outcome, Reply, ReplyResult};
 use crate::plant::Scope;
 use alloc::format;
 use alloc::string::String;
 use alloc::sync::Arc;
-use alloc::vec::Vec;
 
 /// What came of a request, before it is a reply.
 struct Answer {
@@ -127,6 +126,7 @@ impl<J: Judge> Line<J> {
 
     fn free(&mut self, freed: Freed) {
         self.state.holds.remove(&freed.hold);
+        self.state.wide.remove(&freed.hold);
         if let HoldOf::Piece(name) = &freed.of
             && let Some(piece) = self.state.pieces.get_mut(name)
         {
@@ -208,21 +208,6 @@ impl<J: Judge> Line<J> {
             }
             _ => Err("`of` names nothing that fits its scope: one piece, one station, or one stratum and its value".into()),
         }
-    }
-
-    /// Every piece with an open hold, in order of birth.
-    #[must_use]
-    pub fn held_pieces(&self) -> Vec<&PieceName> {
-        let mut held: Vec<(u64, &PieceName)> = self
-            .state
-            .holds
-            .values()
-            .filter_map(|hold| hold.of.piece())
-            .filter_map(|name| Some((self.state.pieces.get(name)?.born, name)))
-            .collect();
-        held.sort_unstable();
-        held.dedup();
-        held.into_iter().map(|(_, name)| name).collect()
     }
 }
 

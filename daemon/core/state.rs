@@ -38,6 +38,8 @@ pub struct State {
     pub forget_from: u64,
     /// Open holds.
     pub holds: BTreeMap<HoldId, Hold>,
+    /// Those of them that hold more than one piece: few, and asked for at every reading.
+    pub wide: BTreeSet<HoldId>,
     /// Holds ever opened.
     pub holds_opened: u64,
     /// Gauges that were ever checked or adjusted.
@@ -50,4 +52,11 @@ pub struct State {
     pub taken: BTreeMap<StationName, Taken>,
     /// The last change of each gate's hold state.
     pub gates: BTreeMap<StationName, u64>,
+}
+
+impl State {
+    /// Open holds of more than one piece, in the order they were opened.
+    pub(crate) fn wide_holds(&self) -> impl Iterator<Item = &Hold> {
+        self.wide.iter().filter_map(|id| self.holds.get(id))
+    }
 }

@@ -3,8 +3,8 @@
 use crate::json::{self, Members, Unreadable};
 use crate::{Key, Message, PAYLOAD_MAX, Row, Wire, digest, digest_text, events, reading, requests};
 use chargehand_core::{
-    Fault, Input, InputId, PieceName, RejectReason, Retained, Source, SourceKind, Station,
-    StationName, TopicMap, Unusable,
+    Fault, Input, InputId, PieceName, Recorded, RejectReason, Request, RequestKind, RoleName,
+    Source, SourceKind, Station, StationName, TopicMap, Unusable,
 };
 use serde_json::value::RawValue;
 
@@ -17,6 +17,8 @@ enum Place<'p> {
         verb: String,
         role: Option<String>,
     },
+    /// A laboratory's results.
+    Lab,
     /// A station's topic, of a station that is none.
     Stranger(String),
     /// Nothing of ours: a filter wider than the contract.
@@ -51,6 +53,7 @@ impl Wire {
         }
         match place {
             Place::Mapped(station, map) => self.read_mapped(message, station, map),
+            Place::Lab => vec![self.lab(message, &place)],
             Place::Stranger(ref name) => {
                 let text = format!(
                     "no station {name} is declared: check the topic, or declare it in the plant description"
@@ -90,7 +93,9 @@ impl Wire {
             }
             Place::Event(station) => events::event(station, &self.plant, &members, message.payload),
             Place::Request { verb, role } => requests::request(verb, role.as_deref(), &members),
-            Place::Mapped(..) | Place::Stranger(_) | Place::Other => unreachable!("not canonical"),
+            Place::Mapped(..) | Place::Lab | Place::Stranger(_) | Place::Other => {
+                unreachable!("not canonical")
+            }
         };
         match row {
             Ok(found) => Row {
@@ -250,26 +255,55 @@ impl Wire {
         }
     }
 
+    /// Old news handed out by the broker. A request must be made now: it is refused, whatever it asks.
     fn retained(&self, message: Message<'_>, place: &Place<'_>) -> Row {
         let members = json::object(message.payload).unwrap_or_default();
         let input = identity(&members).map_or_else(
             || digest_text(&digest(message.payload)),
             |known| known.input,
         );
-        let source = source(place, InputId::from(input.clone()));
-        let request = match place {
-            Place::Request { verb, .. } => Some((input, verb.clone())),
-            _ => None,
+        let source = source(place, InputId::from(input));
+        let input = match place {
+            Place::Request { verb, role } => Input::Request(Request {
+                input: source.input.clone(),
+                verb: verb.clone(),
+                role: role.as_deref().map(RoleName::from),
+                by: String::new(),
+                reason: String::new(),
+                kind: RequestKind::Refused {
+                    text: "retained: a request is made now, send it without the retain flag".into(),
+                },
+            }),
+            _ => Input::Recorded(Recorded {
+                source: Source {
+                    station: None,
+                    ..source.clone()
+                },
+                why: "a retained copy, old news, not judged".into(),
+            }),
         };
-        let input = Input::Retained(Retained {
-            source: source.clone(),
-            request,
-        });
         Row {
             key: None,
             source,
             piece: None,
             input,
+        }
+    }
+
+    fn lab(&self, message: Message<'_>, place: &Place<'_>) -> Row {
+        let members = json::object(message.payload).unwrap_or_default();
+        let digest = digest_text(&digest(message.payload));
+        let Identity { key, input } = identity(&members).unwrap_or_else(|| Identity {
+            key: format!("d:{digest}"),
+            input: digest,
+        });
+        let source = source(place, InputId::from(input));
+        let why = "a laboratory result, recorded; without effect in this version".into();
+        Row {
+            key: Some(self.key(message.topic, &key, message.payload)),
+            source: source.clone(),
+            piece: None,
+            input: Input::Recorded(Recorded { source, why }),
         }
     }
 
@@ -282,6 +316,7 @@ impl Wire {
                     verb: verb.to_owned(),
                     role: role.map(str::to_owned),
                 },
+                (Some("lab"), Some("reading"), None, None) => Place::Lab,
                 (Some(name), Some(kind @ ("reading" | "event")), None, None) => {
                     match plant.station(name) {
                         Some(station) if kind == "reading" => Place::Reading(station),
@@ -308,7 +343,7 @@ fn source(place: &Place<'_>, input: InputId) -> Source {
         }
         Place::Event(station) => (Some(*station), SourceKind::Event),
         Place::Request { .. } => (None, SourceKind::Request),
-        Place::Stranger(_) | Place::Other => (None, SourceKind::Other),
+        Place::Lab | Place::Stranger(_) | Place::Other => (None, SourceKind::Other),
     };
     let station: Option<StationName> = station.map(|station| station.name.clone());
     Source {
