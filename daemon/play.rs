@@ -46,8 +46,10 @@ impl fmt::Display for Played {
             "played in {:.1} s; the ledger is kept. To try next:",
             self.took.as_secs_f64()
         )?;
-        writeln!(f, "  chargehand trace --ledger {ledger} P000263")?;
-        write!(f, "  chargehand verify --ledger {ledger}")
+        // As it was called: it need not be on the path.
+        let program = std::env::args().next().unwrap_or_else(|| "chargehand".into());
+        writeln!(f, "  {program} trace --ledger {ledger} P000263")?;
+        write!(f, "  {program} verify --ledger {ledger}")
     }
 }
 

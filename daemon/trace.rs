@@ -11,6 +11,9 @@ use std::fmt;
 use std::path::Path;
 use std::sync::Arc;
 
+/// So much of a digest tells rulebooks apart by eye; `--json` has it whole.
+const DIGEST_SHOWN: usize = "sha256:".len() + 12;
+
 /// One piece's story.
 #[derive(Clone, Debug, Serialize)]
 pub struct Trace {
@@ -166,6 +169,8 @@ impl fmt::Display for Told<'_> {
                 if disposition.late {
                     write!(f, " (it came late)")?;
                 }
+                let rulebook = disposition.rulebook.as_str();
+                write!(f, ", by rulebook {}", rulebook.get(..DIGEST_SHOWN).unwrap_or(rulebook))?;
                 for reason in &disposition.reasons {
                     write!(f, "\n    because {}: {}", reason.rule, reason.text)?;
                 }

@@ -15,7 +15,7 @@ use crate::judge::Judge;
 use crate::names::{GaugeName, InputId, PieceName, RuleName, StationName};
 use crate::outcome::{InForce, Outcome, RejectReason, Rejected, Told};
 use crate::piece::{Gap, Piece};
-use crate::plant::{Plant, Station};
+use crate::plant::{Condition, Plant, Station};
 use crate::state::State;
 use crate::time::{Span, Timestamp};
 use alloc::format;
@@ -263,7 +263,8 @@ impl<J: Judge> Line<J> {
         self.reject_whole(source, piece, fault, &rule);
     }
 
-    /// Rejects a whole message; a piece of ours that it names is answered.
+    /// Rejects a whole message; a piece that it names is answered. A reading that cannot be used leaves
+    /// the piece without evidence, and so does any message that contradicts one before.
     fn reject_whole(
         &mut self,
         source: Source,
@@ -271,15 +272,24 @@ impl<J: Judge> Line<J> {
         fault: Fault,
         rule: &RuleName,
     ) {
-        let known = piece.filter(|name| self.state.pieces.contains_key(name.as_str()));
         let text = fault.text.clone();
-        self.reject(source.input.clone(), known.clone(), fault);
+        let lacks = source.kind == SourceKind::Reading || fault.reason == RejectReason::Conflict;
+        self.reject(source.input.clone(), piece.clone(), fault);
         let plant = Arc::clone(&self.plant);
-        if let (Some(name), Some(station)) = (
-            known,
-            source.station.and_then(|name| plant.station(name.as_str())),
-        ) {
-            self.miss(&name, station, None, rule, text);
+        let at = source
+            .station
+            .as_ref()
+            .and_then(|name| plant.station(name.as_str()));
+        let (Some(name), Some(station)) = (piece, at) else {
+            return;
+        };
+        let known = self.state.pieces.contains_key(&name);
+        if known || (lacks && station.condition == Condition::AsCast) {
+            // Known, or born here: never an unknown name.
+            self.meet(&name, station, &[], &source.input);
+            if lacks {
+                self.miss(&name, station, None, rule, text);
+            }
             self.answer(&name, station, &source.input);
         }
     }
