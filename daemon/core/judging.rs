@@ -260,10 +260,17 @@ impl<J: Judge> Line<J> {
             attempt: reading.attempt,
             said,
         }));
-        self.piece_mut(name)
+        let standing = &mut self
+            .piece_mut(name)
             .measured(&station.name, &characteristic.name)
-            .asks
-            .extend(asks);
+            .asks;
+        // Said again it is the same wish, in its newest words.
+        standing.retain(|old| {
+            !asks
+                .iter()
+                .any(|new| new.rule == old.rule && new.word == old.word)
+        });
+        standing.extend(asks);
         if !gauge_healthy {
             let gauge = gauge.map_or("none", GaugeName::as_str);
             let text = match self.plant.gauge(gauge) {
@@ -365,7 +372,11 @@ impl<J: Judge> Line<J> {
         };
         let same = |id: &&HoldId| {
             let hold = &state.holds[*id];
-            hold.of == of && hold.rule == wish.rule && hold.origin == wish.origin
+            hold.of == of
+                && hold.rule == wish.rule
+                && hold.origin == wish.origin
+                // Another class is released by others.
+                && hold.class == wish.class
         };
         let existing = candidates.and_then(|ids| ids.iter().find(same)).cloned();
         if let Some(id) = existing {
@@ -373,6 +384,8 @@ impl<J: Judge> Line<J> {
             if hold.reason != wish.reason {
                 hold.reason = wish.reason;
                 hold.seq = state.seq;
+                // Who agreed to the release had not seen this.
+                hold.asked_by = None;
                 let (of, said) = (hold.of.clone(), Outcome::Hold(hold.clone()));
                 self.outcomes.push(said);
                 self.gates_changed(&of);
@@ -434,13 +447,7 @@ impl<J: Judge> Line<J> {
             station.gate.as_ref().map(|gate| (station, gate))
         };
         let act_at = own.or_else(|| next_gate(&plant, &self.state.pieces[name]));
-        let word = match self.settle(name, act_at) {
-            // Positive release: this gate opens on complete evidence only, and that part does not exist yet.
-            Word::Accept if own.is_some_and(|(_, gate)| gate.kind == GateKind::Final) => {
-                Word::Unevaluated
-            }
-            word => word,
-        };
+        let word = self.settle(name, act_at);
         self.tell(name, station, act_at, word, late, input);
         if let (Word::Accept, Some((_, gate))) = (word, own) {
             let piece = self.piece_mut(name);
@@ -607,6 +614,9 @@ impl<J: Judge> Line<J> {
             Word::Unevaluated
         } else if asks().any(|word| word == Word::Regrade) {
             Word::Regrade
+        } else if act_at.is_some_and(|(_, gate)| gate.kind == GateKind::Final) {
+            // Positive release: this gate opens on complete evidence only, and that part does not exist yet.
+            Word::Unevaluated
         } else {
             Word::Accept
         }
@@ -743,7 +753,11 @@ fn outside(characteristic: &Characteristic, value: i64) -> Option<String> {
 
 /// The next gate that can still stop the piece, from where it was last seen.
 fn next_gate<'p>(plant: &'p Plant, piece: &Piece) -> Option<(&'p Station, &'p Gate)> {
-    plant.gate_where(|_, gate| {
-        gate.place >= piece.place && piece.passed.is_none_or(|passed| gate.place > passed)
+    plant.gate_where(|station, gate| {
+        // A gate down the belt from its station stands at the door of what follows: a piece reported from
+        // behind that door has gone through it.
+        let ahead = gate.place > piece.place
+            || (gate.place == piece.place && station.place == gate.place);
+        ahead && piece.passed.is_none_or(|passed| gate.place > passed)
     })
 }

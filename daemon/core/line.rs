@@ -381,8 +381,10 @@ impl<J: Judge> Line<J> {
             let before = self.state.pieces[&name].clone();
             self.answer(&name, station, &event.input);
             let now = &self.state.pieces[&name];
-            let unchanged =
-                before.told.is_some() && before.word == now.word && before.act_at == now.act_at;
+            let unchanged = before.told.is_some()
+                && before.word == now.word
+                && before.act_at == now.act_at
+                && before.holds == now.holds;
             if let Some(Outcome::Disposition(disposition)) = self.outcomes.last_mut() {
                 disposition.again = unchanged;
             }
@@ -592,7 +594,8 @@ impl<J: Judge> Line<J> {
     /// Memory is bounded: beyond the count kept, the oldest pieces without an open hold are forgotten.
     fn forget(&mut self) {
         let state = &mut self.state;
-        if state.pieces.len() <= self.plant.line.pieces_kept.max(1) {
+        let kept = self.plant.line.pieces_kept.max(1);
+        if state.pieces.len() <= kept {
             return;
         }
         let oldest: Vec<(u64, PieceName)> = state
@@ -610,7 +613,9 @@ impl<J: Judge> Line<J> {
             {
                 state.pieces.remove(&name);
                 state.births.remove(&born);
-                return;
+                if state.pieces.len() <= kept {
+                    return;
+                }
             }
         }
     }

@@ -131,6 +131,8 @@ impl<J: Judge> Line<J> {
             && let Some(piece) = self.state.pieces.get_mut(name)
         {
             piece.holds.remove(&freed.hold);
+            // Looked past while it was held; it can be forgotten now.
+            self.state.forget_from = self.state.forget_from.min(piece.born);
         }
         self.gates_changed(&freed.of);
         self.outcomes.push(Outcome::Freed(freed));

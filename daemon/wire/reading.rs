@@ -51,6 +51,8 @@ struct Parts<'a> {
     values: Vec<Named<'a>>,
     /// `#row`, where the message has rows.
     row: String,
+    /// Whether that belongs to the key: the number is the whole message's, and its rows share it.
+    numbered_by_row: bool,
 }
 
 /// A reading as the contract writes it.
@@ -73,6 +75,8 @@ pub(crate) fn canonical(
         Ok(members
             .0
             .into_iter()
+            // A stratum sent as null is one not told; a value sent as null is one that is missing.
+            .filter(|(_, value)| name == "values" || !json::is_null(value))
             .map(|(key, value)| {
                 let at = format!("/{name}/{key}");
                 (key, value, at)
@@ -95,6 +99,7 @@ pub(crate) fn canonical(
         strata: inner("strata")?,
         values: inner("values")?,
         row: String::new(),
+        numbered_by_row: false,
     };
     reading(station, plant, &parts, payload, |_| Manner::default())
 }
@@ -129,6 +134,13 @@ pub(crate) fn mapped(
     let member =
         |name: &str| -> Member<'_> { lookup(name).map(|(value, at)| (value, Cow::Owned(at))) };
     let bare = |name: &str| lookup(name).map(|(value, _)| value);
+    let in_row = |name: &str| {
+        let wanted = map.map.get(name);
+        wanted.is_some_and(|wanted| {
+            json::point(row, &wanted.pointer).is_some_and(|value| !json::is_null(value))
+        })
+    };
+    let own_number = in_row("id") || (bare("id").is_none() && in_row("seq"));
     let strata = map.map.keys().filter_map(|name| {
         let stratum = name.strip_prefix("strata/")?;
         let (value, at) = lookup(name)?;
@@ -156,6 +168,7 @@ pub(crate) fn mapped(
         row: place
             .map(|(_, index)| format!("#{index}"))
             .unwrap_or_default(),
+        numbered_by_row: place.is_some() && !own_number,
     };
     let manner = |characteristic: &Characteristic| Manner {
         decimal_comma: map.decimal_comma,
@@ -254,7 +267,15 @@ fn reading<'m>(
             "no values: send at least one".into(),
         ));
     }
-    let Identity { key, input } = identity.unwrap_or_else(|| by_content(parts, payload));
+    let numbered = identity.map(|identity| Identity {
+        key: if parts.numbered_by_row {
+            format!("{}{}", identity.key, parts.row)
+        } else {
+            identity.key
+        },
+        input: identity.input,
+    });
+    let Identity { key, input } = numbered.unwrap_or_else(|| by_content(parts, payload));
     let input = InputId::from(format!("{input}{}", parts.row));
     Ok(Found {
         identity: key,
