@@ -47,7 +47,9 @@ impl fmt::Display for Played {
             self.took.as_secs_f64()
         )?;
         // As it was called: it need not be on the path.
-        let program = std::env::args().next().unwrap_or_else(|| "chargehand".into());
+        let program = std::env::args()
+            .next()
+            .unwrap_or_else(|| "chargehand".into());
         writeln!(f, "  {program} trace --ledger {ledger} P000263")?;
         write!(f, "  {program} verify --ledger {ledger}")
     }
@@ -63,6 +65,10 @@ struct Stepped {
 impl Clock for Stepped {
     fn now(&self) -> Timestamp {
         Timestamp(self.now.load(Ordering::Acquire))
+    }
+
+    fn not_before(&self, _at: Timestamp) {
+        // Every played day has a fresh ledger.
     }
 
     fn when(&self, at: Timestamp) -> Option<Instant> {
@@ -134,7 +140,7 @@ async fn day(seed: u64, folder: &Path) -> anyhow::Result<Score> {
             folder: folder.to_owned(),
         },
     };
-    let handed: Arc<dyn Clock> = Arc::clone(&clock) as Arc<dyn Clock>;
+    let handed = || Arc::clone(&clock) as Arc<dyn Clock>;
     let running = Running::start(&[files()], &settings, &handed)?;
     while let Some(instant) = stations.next_instant() {
         clock.now.store(instant, Ordering::Release);

@@ -72,8 +72,8 @@ pub enum ReplayFault {
 pub struct Replay {
     derivation: Option<Derivation>,
     era: Option<u32>,
-    /// Derive records of other eras too, for their state; they are never compared.
-    lenient: bool,
+    /// Derive and compare records of other eras too.
+    all_eras: bool,
 }
 
 impl Replay {
@@ -83,20 +83,21 @@ impl Replay {
         Self {
             derivation: None,
             era: None,
-            lenient: false,
+            all_eras: false,
         }
     }
 
-    /// From the first record, also through eras of other numbers: what a new era begins with.
+    /// Derives and compares records of other numbers too: what goes on from a ledger must know that it
+    /// holds what was said, by whatever version.
     #[must_use]
-    pub fn across_eras() -> Self {
+    pub fn across_eras(self) -> Self {
         Self {
-            lenient: true,
-            ..Self::from_start()
+            all_eras: true,
+            ..self
         }
     }
 
-    /// From a snapshot of this version's number.
+    /// From a snapshot.
     ///
     /// # Errors
     /// The snapshot, or a text in force then, is not there or not readable.
@@ -117,7 +118,7 @@ impl Replay {
         Ok(Self {
             derivation: Some(derivation),
             era: Some(snapshot.semantics),
-            lenient: false,
+            all_eras: false,
         })
     }
 
@@ -130,7 +131,7 @@ impl Replay {
         if let Body::Start(start) = &body {
             let known = self.derivation.take().map(Derivation::into_state);
             let state = match (known, &start.opens_with) {
-                _ if start.semantics != SEMANTICS && !self.lenient => None,
+                _ if start.semantics != SEMANTICS && !self.all_eras => None,
                 (Some(state), _) => Some(state),
                 (None, Some(digest)) => {
                     let digest = parse_digest(record.seq, "snapshot", digest)?;
@@ -155,21 +156,25 @@ impl Replay {
         let Some(era) = self.era else {
             return Err(ReplayFault::NoStart { seq: record.seq });
         };
-        let Some(derivation) = &mut self.derivation else {
-            return Ok(Step::OtherEra(era));
+        let derivation = match &mut self.derivation {
+            Some(derivation) if era == SEMANTICS || self.all_eras => derivation,
+            _ => return Ok(Step::OtherEra(era)),
         };
         let payload = record.payload.as_deref().unwrap_or_default();
         let outcomes: Vec<Outcome> =
             derivation.derive(record.seq, Timestamp(record.at_us), &body, payload);
-        if era != SEMANTICS {
-            return Ok(Step::OtherEra(era));
-        }
         let derived = record::text(&outcomes);
         Ok(if derived == record.outcomes {
             Step::Same
         } else {
             Step::Differs { derived }
         })
+    }
+
+    /// The era of the last record.
+    #[must_use]
+    pub fn era(&self) -> Option<u32> {
+        self.era
     }
 
     /// The line as it stands, if it stands.

@@ -3,7 +3,7 @@
 
 use crate::config;
 use crate::record::{self, Body};
-use chargehand_core::{Outcome, Timestamp};
+use chargehand_core::{Had, Outcome, Timestamp};
 use chargehand_ledger::{Digest, Record, Sqlite, Store};
 use chargehand_wire::Wire;
 use serde::Serialize;
@@ -86,7 +86,7 @@ fn step(record: &Record, piece: &str, clock: &PlantClock) -> anyhow::Result<Trac
     })
 }
 
-/// Prints times as the plant's description says; UTC where the ledger holds none yet.
+/// Prints times as the plant's description says; the bare count where the ledger holds none yet.
 struct PlantClock(Option<Wire>);
 
 impl PlantClock {
@@ -134,6 +134,11 @@ impl fmt::Display for Told<'_> {
             Outcome::Born { station, .. } => write!(f, "came into being at {station}"),
             Outcome::Judged(judged) => {
                 write!(f, "measured {} = {}", judged.characteristic, judged.value)?;
+                match judged.had {
+                    Had::Plain => {}
+                    Had::Converted => write!(f, " (converted)")?,
+                    Had::Parsed => write!(f, " (parsed)")?,
+                }
                 if let Some(gauge) = &judged.gauge {
                     write!(
                         f,
@@ -144,6 +149,11 @@ impl fmt::Display for Told<'_> {
                             " (in doubt)"
                         }
                     )?;
+                }
+                match judged.had {
+                    Had::Plain => {}
+                    Had::Converted => write!(f, " (converted from another unit)")?,
+                    Had::Parsed => write!(f, " (parsed from a text)")?,
                 }
                 if judged.attempt > 1 {
                     write!(f, ", attempt {}", judged.attempt)?;
@@ -170,7 +180,11 @@ impl fmt::Display for Told<'_> {
                     write!(f, " (it came late)")?;
                 }
                 let rulebook = disposition.rulebook.as_str();
-                write!(f, ", by rulebook {}", rulebook.get(..DIGEST_SHOWN).unwrap_or(rulebook))?;
+                write!(
+                    f,
+                    ", by rulebook {}",
+                    rulebook.get(..DIGEST_SHOWN).unwrap_or(rulebook)
+                )?;
                 for reason in &disposition.reasons {
                     write!(f, "\n    because {}: {}", reason.rule, reason.text)?;
                 }

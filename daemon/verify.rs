@@ -6,8 +6,9 @@ use crate::replay::{Replay, ReplayFault, Step};
 use crate::run::conflict_key;
 use chargehand_core::SEMANTICS;
 use chargehand_ledger::audit::{self, Depth};
-use chargehand_ledger::{Digest, Head, Record, Sqlite, Store, StoreError};
+use chargehand_ledger::{Digest, Head, KeyHit, Record, Sqlite, Store, StoreError};
 use serde::Serialize;
+use std::collections::BTreeMap;
 use std::fmt;
 use std::ops::ControlFlow;
 use std::path::Path;
@@ -61,6 +62,13 @@ pub enum Finding {
         /// Which.
         seq: Option<u64>,
         /// Why.
+        text: String,
+    },
+    /// A snapshot is not the state that its records lead to: a restart would go on from something else.
+    Snapshot {
+        /// The last record it includes.
+        seq: u64,
+        /// How.
         text: String,
     },
     /// The index of keys or names is not what the records make.
@@ -165,8 +173,18 @@ fn records(store: &Sqlite, report: &mut Report) -> Option<Finding> {
     if let Err(fault) = audit::check_blobs(store) {
         return Some(of_store(&fault));
     }
+    let snapshots = match store.snapshots() {
+        Ok(snapshots) => snapshots,
+        Err(fault) => return Some(of_store(&fault)),
+    };
+    let ours = snapshots
+        .into_iter()
+        .filter(|snapshot| snapshot.semantics == SEMANTICS);
     let mut walk = Walk {
         store,
+        snapshots: ours
+            .map(|snapshot| (snapshot.seq, snapshot.digest))
+            .collect(),
         replay: Replay::from_start(),
         keys: 0,
         mentions: 0,
@@ -208,6 +226,7 @@ fn surplus(store: &Sqlite, counts: (u64, u64), partly: bool) -> Option<Finding> 
 /// A pass over the records.
 struct Walk<'w> {
     store: &'w Sqlite,
+    snapshots: BTreeMap<u64, Digest>,
     replay: Replay,
     keys: u64,
     mentions: u64,
@@ -255,10 +274,24 @@ impl Walk<'_> {
                 });
             }
         }
+        if let Some(finding) = self.snapshot(record.seq) {
+            return Some(finding);
+        }
         match &body {
             Body::Message(message) => self.indexes(record, message),
             _ => self.names(record, Vec::new()),
         }
+    }
+
+    /// A snapshot is the state after its record, byte for byte.
+    fn snapshot(&self, seq: u64) -> Option<Finding> {
+        let kept = self.snapshots.get(&seq)?;
+        let state = record::text(self.replay.derivation()?.line().state());
+        let derived = Digest::of(state.as_bytes());
+        (*kept != derived).then(|| Finding::Snapshot {
+            seq,
+            text: format!("it is {kept}, the records lead to {derived}; take it out, a restart then derives more again"),
+        })
     }
 
     /// Every row's key leads to the record that brought it.
@@ -273,23 +306,28 @@ impl Walk<'_> {
                 message.conflict.contains(&index),
                 message.known.contains(&index),
             );
-            let text = if conflict {
-                conflict_key(&key.text, &key.content)
-            } else {
-                key.text.clone()
-            };
-            let hit = match self.store.key(&text) {
-                Ok(hit) => hit,
+            let other = conflict_key(&key.text, &key.content);
+            let hits = self
+                .store
+                .key(&key.text)
+                .and_then(|own| Ok((own, self.store.key(&other)?)));
+            let (own, other) = match hits {
+                Ok(hits) => hits,
                 Err(fault) => return Some(of_store(&fault)),
             };
-            let fits = match hit {
-                Some(hit) if known => hit.seq <= record.seq,
-                Some(hit) => hit.seq == record.seq && hit.content.0 == key.content,
-                // A known conflict is indexed as a conflict.
-                None => known,
+            let earlier = |hit: Option<KeyHit>| hit.filter(|hit| hit.seq <= record.seq);
+            let fits = if conflict {
+                // Somebody else's bytes came first under that key.
+                earlier(own).is_some_and(|hit| hit.content.0 != key.content)
+                    && other.is_some_and(|hit| hit.seq == record.seq)
+            } else if known {
+                earlier(own).is_some_and(|hit| hit.content.0 == key.content)
+                    || earlier(other).is_some()
+            } else {
+                own.is_some_and(|hit| hit.seq == record.seq && hit.content.0 == key.content)
             };
             if !fits {
-                let text = format!("the key {text:?} does not lead to record {}", record.seq);
+                let text = format!("the key {:?} does not lead to record {}", key.text, record.seq);
                 return Some(Finding::Index {
                     seq: Some(record.seq),
                     text,
@@ -320,6 +358,19 @@ impl Walk<'_> {
         named.sort_unstable();
         named.dedup();
         self.mentions += named.len() as u64;
+        for name in named {
+            match self.store.mentions(&name) {
+                Ok(found) if found.contains(&record.seq) => {}
+                Ok(_) => {
+                    let text = format!("the name {name:?} does not lead to record {}", record.seq);
+                    return Some(Finding::Index {
+                        seq: Some(record.seq),
+                        text,
+                    });
+                }
+                Err(fault) => return Some(of_store(&fault)),
+            }
+        }
         None
     }
 }
@@ -383,6 +434,9 @@ impl fmt::Display for Finding {
                 "RECORD {seq} DERIVES OTHERWISE: its outcomes were altered, or this program has a fault\n  stands:  {stands}\n  derived: {derived}"
             ),
             Self::Underivable { text, .. } => write!(f, "CANNOT BE DERIVED: {text}"),
+            Self::Snapshot { seq, text } => {
+                write!(f, "SNAPSHOT AFTER RECORD {seq} DIFFERS: {text}")
+            }
             Self::Index { text, .. } => write!(
                 f,
                 "INDEX DIFFERS: {text}; the records themselves are as chained"

@@ -19,6 +19,7 @@ extern crate alloc;
 mod alarm;
 mod gauge;
 mod hold;
+mod holding;
 mod input;
 mod judge;
 mod judging;
@@ -29,6 +30,7 @@ mod outcome;
 mod piece;
 mod plant;
 mod requests;
+mod settling;
 mod state;
 mod time;
 
@@ -50,7 +52,7 @@ pub use outcome::{
     Disposition, Freed, InForce, Judged, OpenHold, Outcome, Reason, RejectReason, Rejected, Reply,
     ReplyResult, Said, Told,
 };
-pub use piece::{Gap, Judgement, Piece, Point};
+pub use piece::{Ask, Gap, Piece, Point};
 pub use plant::{
     Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, LineDescription, Map, Of,
     Permission, Plant, Role, Scope, Since1970, Standard, Station, Stratum, TopicMap, Word,

@@ -15,7 +15,7 @@ use crate::judge::Judge;
 use crate::names::{GaugeName, InputId, PieceName, RuleName, StationName};
 use crate::outcome::{InForce, Outcome, RejectReason, Rejected, Told};
 use crate::piece::{Gap, Piece};
-use crate::plant::{Condition, Plant, Station};
+use crate::plant::{Condition, Of, Plant, Station};
 use crate::state::State;
 use crate::time::{Span, Timestamp};
 use alloc::format;
@@ -151,6 +151,9 @@ impl<J: Judge> Line<J> {
         state.plant = Some(start.plant.clone());
         state.rulebook = Some(start.rulebook.clone());
         state.forget_from = 0;
+        if plant_new {
+            replace(state, &self.plant);
+        }
         for station in self
             .plant
             .stations
@@ -231,11 +234,11 @@ impl<J: Judge> Line<J> {
 
     fn on_conflict(&mut self, conflict: Conflict) {
         let Conflict { source, piece } = conflict;
-        let of = source
-            .station
-            .as_ref()
-            .map_or("request", StationName::as_str)
-            .to_string();
+        let of = match (&source.station, source.kind) {
+            (Some(station), _) => station.to_string(),
+            (None, SourceKind::Request) => "request".into(),
+            (None, _) => "line".into(),
+        };
         let text = format!(
             "{of}: {} came again with other bytes: give a corrected reading a number of its own and attempt + 1",
             source.input
@@ -283,15 +286,28 @@ impl<J: Judge> Line<J> {
         let (Some(name), Some(station)) = (piece, at) else {
             return;
         };
-        let known = self.state.pieces.contains_key(&name);
-        if known || (lacks && station.condition == Condition::AsCast) {
-            // Known, or born here: never an unknown name.
-            self.meet(&name, station, &[], &source.input);
-            if lacks {
-                self.miss(&name, station, None, rule, text);
+        if !self.state.pieces.contains_key(&name) {
+            // Born here, or nobody's: a name out of half a message moves no piece down the belt.
+            if !lacks || station.condition != Condition::AsCast {
+                return;
             }
-            self.answer(&name, station, &source.input);
+            self.bear(&name, station);
         }
+        if lacks {
+            self.miss(
+                &name,
+                station,
+                Gap {
+                    station: station.name.clone(),
+                    characteristic: None,
+                    attempt: 0,
+                    anywhere: false,
+                    rule: rule.clone(),
+                    text,
+                },
+            );
+        }
+        self.answer(&name, station, &source.input);
     }
 
     fn on_recorded(&mut self, recorded: &Recorded) {
@@ -520,7 +536,9 @@ impl<J: Judge> Line<J> {
         Ends::Quiet(self.state.now + self.plant.line.quiet)
     }
 
-    pub(crate) fn raise(&mut self, occurrence: Occurrence<'_>) {
+    pub(crate) fn raise(&mut self, mut occurrence: Occurrence<'_>) {
+        // It becomes one topic level, and a rule's file can be called anything.
+        occurrence.id = occurrence.id.replace(['/', '+', '#', ' '], "-");
         let before = self.state.alarms.get(occurrence.id.as_str());
         let alarm = occurrence.onto(before, self.state.now, self.state.seq);
         self.outcomes.push(Outcome::Alarm(alarm.clone()));
@@ -555,21 +573,16 @@ impl<J: Judge> Line<J> {
             .unwrap_or_else(|| panic!("{name} was met and is not there"))
     }
 
-    pub(crate) fn miss(
-        &mut self,
-        name: &PieceName,
-        station: &Station,
-        characteristic: Option<&crate::names::CharacteristicName>,
-        rule: &RuleName,
-        text: String,
-    ) {
-        let gap = Gap {
-            station: station.name.clone(),
-            characteristic: characteristic.cloned(),
-            rule: rule.clone(),
-            text,
-        };
-        self.piece_mut(name).missed(gap);
+    /// Evidence of the piece came from the station and cannot be used.
+    pub(crate) fn miss(&mut self, name: &PieceName, station: &Station, gap: Gap) {
+        let measures = station
+            .characteristics
+            .iter()
+            .any(|known| known.of == Of::Piece);
+        self.piece_mut(name).missed(Gap {
+            anywhere: !measures,
+            ..gap
+        });
     }
 
     /// A piece comes into being, and perhaps an old one is forgotten.
@@ -591,16 +604,15 @@ impl<J: Judge> Line<J> {
         self.forget();
     }
 
-    /// Memory is bounded: beyond the count kept, the oldest pieces without an open hold are forgotten.
+    /// Memory is bounded: pieces born before the newest `pieces_kept` are forgotten, unless something
+    /// about them is still open.
     fn forget(&mut self) {
         let state = &mut self.state;
-        let kept = self.plant.line.pieces_kept.max(1);
-        if state.pieces.len() <= kept {
-            return;
-        }
+        let kept = u64::try_from(self.plant.line.pieces_kept.max(1)).unwrap_or(u64::MAX);
+        let end = state.born.saturating_sub(kept).saturating_add(1);
         let oldest: Vec<(u64, PieceName)> = state
             .births
-            .range(state.forget_from..state.born)
+            .range(state.forget_from.min(end)..end)
             .take(FORGET_LOOK)
             .map(|(born, name)| (*born, name.clone()))
             .collect();
@@ -609,14 +621,38 @@ impl<J: Judge> Line<J> {
             if state
                 .pieces
                 .get(&name)
-                .is_some_and(|piece| piece.holds.is_empty())
+                .is_some_and(|piece| !piece.has_open_matter())
             {
                 state.pieces.remove(&name);
                 state.births.remove(&born);
-                if state.pieces.len() <= kept {
-                    return;
-                }
             }
         }
     }
+}
+
+/// Under another description stations may stand elsewhere, or be gone.
+fn replace(state: &mut State, plant: &Plant) {
+    for piece in state.pieces.values_mut() {
+        if let Some(station) = plant.station(piece.seen.as_str()) {
+            piece.place = station.place;
+        }
+        piece.passed = None;
+    }
+    let gate = |name: &StationName| {
+        plant
+            .station(name.as_str())
+            .is_some_and(|known| known.gate.is_some())
+    };
+    let gone: Vec<StationName> = state
+        .gates
+        .keys()
+        .filter(|name| !gate(name))
+        .cloned()
+        .collect();
+    for name in gone {
+        state.gates.remove(&name);
+        state.standing.remove(&name);
+        state.gates_past.insert(name);
+    }
+    state.gates_past.retain(|name| !gate(name));
 }

@@ -1,6 +1,6 @@
 //! What the line knows of one piece.
 
-use crate::names::{CharacteristicName, HoldId, RuleName, StationName, StratumName};
+use crate::names::{CharacteristicName, GaugeName, HoldId, RuleName, StationName, StratumName};
 use crate::outcome::Told;
 use crate::plant::Word;
 use alloc::collections::{BTreeMap, BTreeSet};
@@ -17,7 +17,7 @@ pub struct Piece {
     pub seen: StationName,
     /// That station's place.
     pub place: i64,
-    /// The gate it was last let pass, by place.
+    /// The place of the last gate it was let pass.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub passed: Option<i64>,
     /// Whether its birth was told by an event of its own.
@@ -56,21 +56,29 @@ pub struct Point {
     pub station: StationName,
     /// What.
     pub characteristic: CharacteristicName,
+    /// The newest measurement of it.
+    pub attempt: u32,
+    /// Why that was out of tolerance, where a rule's route stands in the place of a hold.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub outside: Option<String>,
     /// What rules still ask for.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub asks: Vec<Judgement>,
+    pub asks: Vec<Ask>,
 }
 
 /// What one rule asks for, other than a hold, which is a record of its own.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Judgement {
+pub struct Ask {
     /// What it asks.
     pub word: Word,
     /// Which rule.
     pub rule: RuleName,
     /// Why.
     pub text: String,
-    /// Whether the gauge could be believed then.
+    /// The gauge it was measured with, where one is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gauge: Option<GaugeName>,
+    /// Whether that could be believed then.
     pub gauge_healthy: bool,
 }
 
@@ -82,6 +90,11 @@ pub struct Gap {
     /// What, where that is known.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub characteristic: Option<CharacteristicName>,
+    /// Which measurement of it; 0 where that could not be read.
+    pub attempt: u32,
+    /// Whether any later usable reading ends it, because that station measures nothing of pieces.
+    #[serde(default)]
+    pub anywhere: bool,
     /// The engine's duty that says so.
     pub rule: RuleName,
     /// Why.
@@ -89,35 +102,77 @@ pub struct Gap {
 }
 
 impl Piece {
-    /// A usable value came: what it decided before and what was missing there is over. Routes that
-    /// cannot be taken back stay, since no later reading downgrades anything.
+    /// Whether something about it is still to be settled: such a piece is not forgotten.
+    pub(crate) fn has_open_matter(&self) -> bool {
+        !self.holds.is_empty()
+            || !self.gaps.is_empty()
+            || self.ambiguous.is_some()
+            || self.points.iter().any(|point| !point.asks.is_empty())
+    }
+
+    /// Whatever rules still ask for.
+    pub(crate) fn asks(&self) -> impl Iterator<Item = &Ask> {
+        self.points.iter().flat_map(|point| &point.asks)
+    }
+
+    /// A usable value came. What it led to before and what was missing there is over, unless a later
+    /// attempt had come already: that one stands, and the earlier may only add to it. Routes stay in any
+    /// case, since no later reading downgrades anything.
     pub(crate) fn measured(
         &mut self,
         station: &StationName,
         characteristic: &CharacteristicName,
-    ) -> &mut Point {
-        self.gaps.retain(|gap| {
-            gap.station != *station
-                || gap
-                    .characteristic
-                    .as_ref()
-                    .is_some_and(|known| known != characteristic)
-        });
-        let found = self
-            .points
-            .iter()
-            .position(|point| point.station == *station && point.characteristic == *characteristic);
-        let index = found.unwrap_or_else(|| {
+        attempt: u32,
+        outside: Option<String>,
+        mut asks: Vec<Ask>,
+    ) {
+        let about = |gap: &Gap| {
+            gap.anywhere
+                || (gap.station == *station
+                    && gap
+                        .characteristic
+                        .as_ref()
+                        .is_none_or(|known| known == characteristic))
+        };
+        let index = self.point(station, characteristic);
+        let newest = self.points[index].attempt <= attempt
+            && !self
+                .gaps
+                .iter()
+                .any(|gap| about(gap) && gap.attempt > attempt);
+        if newest {
+            self.gaps.retain(|gap| !about(gap));
+        } else {
+            asks.retain(|ask| ask.word.is_route());
+        }
+        let point = &mut self.points[index];
+        if newest {
+            point.attempt = attempt;
+            point.outside = outside;
+            point.asks.retain(|ask| ask.word.is_route());
+        }
+        // Said again it is the same wish, in its newest words.
+        let again = |old: &Ask| {
+            asks.iter()
+                .any(|new| new.rule == old.rule && new.word == old.word)
+        };
+        point.asks.retain(|old| !again(old));
+        point.asks.extend(asks);
+    }
+
+    fn point(&mut self, station: &StationName, characteristic: &CharacteristicName) -> usize {
+        let same =
+            |point: &Point| point.station == *station && point.characteristic == *characteristic;
+        self.points.iter().position(same).unwrap_or_else(|| {
             self.points.push(Point {
                 station: station.clone(),
                 characteristic: characteristic.clone(),
+                attempt: 0,
+                outside: None,
                 asks: Vec::new(),
             });
             self.points.len() - 1
-        });
-        let point = &mut self.points[index];
-        point.asks.retain(|ask| ask.word.is_route());
-        point
+        })
     }
 
     /// Evidence came that cannot be used.

@@ -3,13 +3,13 @@
 use crate::hold::{HoldOf, Wish};
 use crate::input::{PlaceHold, Release, Request, RequestKind, SourceKind};
 use crate::judge::Judge;
-use crate::judging::default_class;
 use crate::line::Line;
-use crate::names::{HoldId, RoleName, RuleName};
+use crate::names::{HoldId, InputId, RoleName, RuleName};
 use crate::outcome::{Freed, Outcome, Reply, ReplyResult};
 use crate::plant::Scope;
+use crate::settling::default_class;
 use alloc::format;
-use alloc::string::String;
+use alloc::string::{String, ToString};
 use alloc::sync::Arc;
 
 /// What came of a request, before it is a reply.
@@ -152,19 +152,40 @@ impl<J: Judge> Line<J> {
         let wish = Wish {
             rule: RuleName::from(format!("person:{}", request.by)),
             class,
-            origin: String::new(),
+            // Two requests are two reasons to hold: each is freed by itself.
+            origin: request.input.to_string(),
             reason: request.reason.clone(),
         };
         let id = self.open_hold(of.clone(), wish);
-        let text = format!("{id} is open{remark}");
+        let mut text = format!("{id} is open{remark}");
         match of {
-            HoldOf::Piece(name) => self.announce(&name, &request.input),
-            HoldOf::Station(_) | HoldOf::Stratum(..) => {}
+            HoldOf::Piece(name) => {
+                if !self.announce(&name, &request.input) {
+                    text.push_str("; no gate is left that could stop the piece");
+                }
+            }
+            HoldOf::Station(_) | HoldOf::Stratum(..) => self.cover_standing(&request.input),
         }
         Answer {
             result: ReplyResult::Done,
             text,
             hold: Some(id),
+        }
+    }
+
+    /// A piece that was let pass a moment ago may still stand at a gate that is held now.
+    fn cover_standing(&mut self, input: &InputId) {
+        let plant = Arc::clone(&self.plant);
+        for (gate, name) in self.state.standing.clone() {
+            let stands = self
+                .state
+                .pieces
+                .get(&name)
+                .is_some_and(|piece| piece.seen == gate);
+            if let Some(station) = plant.station(gate.as_str()).filter(|_| stands) {
+                self.cover(&name, station);
+                self.announce(&name, input);
+            }
         }
     }
 

@@ -52,6 +52,10 @@ pub struct State {
     pub taken: BTreeMap<StationName, Taken>,
     /// The last change of each gate's hold state.
     pub gates: BTreeMap<StationName, u64>,
+    /// Gates that are not any more: their topics must be clear.
+    pub gates_past: BTreeSet<StationName>,
+    /// The piece last answered at each gate: it may still stand there.
+    pub standing: BTreeMap<StationName, PieceName>,
 }
 
 impl State {

@@ -35,6 +35,10 @@ pub struct Again {
     pub piece: Option<PieceName>,
     /// The record that holds its original.
     pub seq: u64,
+    /// Where this copy of a request wants its reply.
+    pub response_topic: Option<String>,
+    /// What it wants to see again in it.
+    pub correlation: Option<Vec<u8>>,
 }
 
 /// Records made of a batch, not yet durable.
@@ -121,6 +125,8 @@ impl Batch {
                         input: row.source.input.clone(),
                         piece: row.piece.clone(),
                         seq: original,
+                        response_topic: body.response_topic.clone(),
+                        correlation: message.correlation.clone(),
                     });
                 }
             }

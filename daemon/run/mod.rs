@@ -121,7 +121,7 @@ impl Running {
     pub fn start(
         lines: &[LineFiles],
         settings: &Settings,
-        clock: &Arc<dyn Clock>,
+        clocks: &dyn Fn() -> Arc<dyn Clock>,
     ) -> anyhow::Result<Self> {
         let network = Network::start().context("the network thread cannot start")?;
         let (end, ends) = mpsc::channel();
@@ -135,7 +135,7 @@ impl Running {
         };
         let mut ready = Vec::new();
         for files in lines {
-            ready.push(running.prepare(files, settings, clock)?);
+            ready.push(running.prepare(files, settings, clocks())?);
         }
         for (base, waker, worker) in ready {
             let end = EndSignal(running.end.clone());
@@ -160,7 +160,7 @@ impl Running {
         &self,
         files: &LineFiles,
         settings: &Settings,
-        clock: &Arc<dyn Clock>,
+        clock: Arc<dyn Clock>,
     ) -> anyhow::Result<(
         String,
         Waker,
@@ -175,15 +175,12 @@ impl Running {
             Wire::new(Arc::new(plant)).map_err(|fault| BadConfiguration(fault.to_string()))?;
         let link = bus::connect(
             self.network.handle(),
-            self.options(&wire, &base, settings, clock)?,
+            self.options(&wire, &base, settings, &clock),
         );
         let waker = link.waker();
-        let (files, clock, stop) = (files.clone(), Arc::clone(clock), Arc::clone(&self.stop));
-        // Checked here, recovered again there: a script engine belongs to the thread it was built on.
-        crate::derive::Derivation::new(&files.texts, &files.name, State::default())
-            .map_err(|fault| BadConfiguration(fault.to_string()))?;
+        let (files, stop) = (files.clone(), Arc::clone(&self.stop));
         let body = move || -> Result<(), LineFault> {
-            let recovered = recover(&mut store, &files.texts, &files.name, clock.now())?;
+            let recovered = recover(&mut store, &files.texts, &files.name, &*clock)?;
             say_start(&recovered, &files.name);
             Worker::new(recovered.derivation, Box::new(store), link, clock, stop).run()
         };
@@ -196,7 +193,7 @@ impl Running {
         base: &str,
         settings: &Settings,
         clock: &Arc<dyn Clock>,
-    ) -> anyhow::Result<bus::Options> {
+    ) -> bus::Options {
         let bus = &settings.bus;
         let will = wire.status(
             &State::default(),
@@ -213,7 +210,7 @@ impl Running {
             .as_ref()
             .map(|password| password.as_str().to_owned())
             .unwrap_or_default();
-        Ok(bus::Options {
+        bus::Options {
             host: bus.host.clone(),
             port: bus.port,
             client_id: config::client_id(base),
@@ -221,7 +218,7 @@ impl Running {
             nodelay: bus.nodelay,
             will: (will.topic, will.payload),
             filters: wire.filters(),
-        })
+        }
     }
 
     /// Asks every line to finish its batch and end.
@@ -297,8 +294,8 @@ pub fn run(plants: &[PathBuf], settings: &Settings) -> anyhow::Result<()> {
         .map(|plant| LineFiles::read(plant))
         .collect::<Result<_, _>>()?;
     let mut signals = Signals::new([SIGTERM, SIGINT])?;
-    let clock: Arc<dyn Clock> = Arc::new(Machine::start());
-    let running = Running::start(&lines, settings, &clock)?;
+    let clocks = || Arc::new(Machine::start()) as Arc<dyn Clock>;
+    let running = Running::start(&lines, settings, &clocks)?;
     let (handle, stop, wakers) = (
         signals.handle(),
         Arc::clone(&running.stop),

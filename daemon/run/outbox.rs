@@ -2,10 +2,11 @@
 //! connections: after each connect, encoding resumes in the ledger behind what is confirmed.
 
 use crate::record::{self, Body, MessageBody};
-use chargehand_core::{Line, Outcome, Told};
+use chargehand_core::{Line, Outcome, Timestamp, Told};
 use chargehand_ledger::{Record, Store, StoreError};
 use chargehand_script::Rules;
 use chargehand_wire::{Heading, Publish, Wire};
+use std::cell::OnceCell;
 use std::collections::BTreeMap;
 
 /// What is under way on the present connection.
@@ -83,7 +84,7 @@ pub struct Written<'a> {
     /// Its place.
     pub seq: u64,
     /// Its time.
-    pub at: chargehand_core::Timestamp,
+    pub at: Timestamp,
     /// The message it records.
     pub message: Option<&'a MessageBody>,
     /// The message's bytes.
@@ -110,33 +111,34 @@ pub fn again(
     store: &dyn Store,
     again: &super::intake::Again,
 ) -> Result<Vec<Publish>, StoreError> {
-    let Some(original) = store.record(again.seq)? else {
+    let Some(original) = Stored::read(store, again.seq)? else {
         return Ok(Vec::new());
     };
     let mut publishes = Vec::new();
     let mut answered = None;
-    let outcomes = readable(&original);
-    each(&original, |heading| {
-        for (index, outcome) in (1..).zip(&outcomes) {
-            match outcome {
-                Outcome::Rejected(rejected) if rejected.input == again.input => {
-                    publishes.extend(wire.messages(heading, index, outcome, Some(&again.input)));
-                }
-                Outcome::Reply(reply) if reply.request == again.input => {
-                    publishes.extend(wire.messages(heading, index, outcome, Some(&again.input)));
-                }
-                Outcome::Disposition(disposition)
-                    if Some(&disposition.piece) == again.piece.as_ref() =>
-                {
+    // A reply goes where this copy of the request wants it.
+    let mut heading = original.heading();
+    heading.response_topic = again.response_topic.as_deref();
+    heading.correlation = again.correlation.as_deref();
+    for (index, outcome) in (1..).zip(&original.outcomes) {
+        let said_again = match outcome {
+            Outcome::Rejected(rejected) => rejected.input == again.input,
+            Outcome::Reply(reply) => reply.request == again.input,
+            Outcome::Disposition(disposition) => {
+                if Some(&disposition.piece) == again.piece.as_ref() {
                     answered = Some(Told {
-                        seq: original.seq,
+                        seq: again.seq,
                         index,
                     });
                 }
-                _ => {}
+                false
             }
+            _ => false,
+        };
+        if said_again {
+            publishes.extend(wire.messages(&heading, index, outcome, Some(&again.input)));
         }
-    });
+    }
     let Some(first) = answered else {
         return Ok(publishes);
     };
@@ -145,62 +147,90 @@ pub fn again(
         .as_ref()
         .and_then(|piece| line.told(piece.as_str()))
         .unwrap_or(first);
-    let Some(record) = store.record(present.seq)? else {
-        return Ok(publishes);
-    };
-    let outcomes = readable(&record);
-    let index = present.index as usize;
-    if let Some(outcome) = index.checked_sub(1).and_then(|index| outcomes.get(index)) {
-        each(&record, |heading| {
-            publishes.extend(wire.messages(heading, present.index, outcome, Some(&again.input)))
-        });
+    if let Some(stored) = Stored::read(store, present.seq)?
+        && let Some(outcome) = (present.index as usize)
+            .checked_sub(1)
+            .and_then(|index| stored.outcomes.get(index))
+    {
+        publishes.extend(wire.messages(
+            &stored.heading(),
+            present.index,
+            outcome,
+            Some(&again.input),
+        ));
     }
     Ok(publishes)
 }
 
-fn readable(record: &Record) -> Vec<Outcome> {
-    record::outcomes(record).unwrap_or_else(|fault| panic!("{fault}"))
-}
-
-/// Calls back with a stored record's heading.
-fn each(record: &Record, mut with: impl FnMut(&Heading<'_>)) {
-    let body = record::body(record).unwrap_or_else(|fault| panic!("{fault}"));
-    let message = match &body {
-        Body::Message(message) => Some(message),
-        _ => None,
-    };
-    let written = Written {
-        seq: record.seq,
-        at: chargehand_core::Timestamp(record.at_us),
-        message,
-        payload: record.payload.as_deref().unwrap_or_default(),
-    };
-    let correlation = message.and_then(MessageBody::correlation_bytes);
-    with(&heading(&written, correlation.as_deref()));
-}
-
 /// A stored record's messages, the superseded left out: a piece's present disposition has a later place.
-pub fn stored_messages(wire: &Wire, line: &Line<Rules>, record: &Record) -> Vec<Publish> {
-    let mut publishes = Vec::new();
-    let outcomes = readable(record);
-    each(record, |heading| {
-        for (index, outcome) in (1..).zip(&outcomes) {
-            if let Outcome::Disposition(disposition) = outcome {
-                let own = Told {
-                    seq: record.seq,
-                    index,
-                };
-                if line
-                    .told(disposition.piece.as_str())
-                    .is_some_and(|told| told != own)
-                {
-                    continue;
-                }
-            }
-            publishes.extend(wire.messages(heading, index, outcome, None));
+pub fn stored_messages(wire: &Wire, line: &Line<Rules>, record: Record) -> Vec<Publish> {
+    let Some(stored) = Stored::of(record) else {
+        return Vec::new();
+    };
+    let superseded = |index: u32, outcome: &Outcome| match outcome {
+        Outcome::Disposition(disposition) => {
+            let own = Told {
+                seq: stored.record.seq,
+                index,
+            };
+            line.told(disposition.piece.as_str())
+                .is_some_and(|told| told != own)
         }
-    });
-    publishes
+        _ => false,
+    };
+    let heading = stored.heading();
+    (1..)
+        .zip(&stored.outcomes)
+        .filter(|(index, outcome)| !superseded(*index, outcome))
+        .flat_map(|(index, outcome)| wire.messages(&heading, index, outcome, None))
+        .collect()
+}
+
+/// A record read back.
+struct Stored {
+    record: Record,
+    message: Option<MessageBody>,
+    correlation: Option<Vec<u8>>,
+    outcomes: Vec<Outcome>,
+}
+
+impl Stored {
+    fn read(store: &dyn Store, seq: u64) -> Result<Option<Self>, StoreError> {
+        Ok(store.record(seq)?.and_then(Self::of))
+    }
+
+    /// None for a record of another version that reads otherwise: it cannot be said again.
+    fn of(record: Record) -> Option<Self> {
+        let read = record::body(&record).and_then(|body| Ok((body, record::outcomes(&record)?)));
+        let (body, outcomes) = match read {
+            Ok(read) => read,
+            Err(fault) => {
+                tracing::warn!("not said again: {fault}");
+                return None;
+            }
+        };
+        let message = match body {
+            Body::Message(message) => Some(message),
+            _ => None,
+        };
+        let correlation = message.as_ref().and_then(MessageBody::correlation_bytes);
+        Some(Self {
+            record,
+            message,
+            correlation,
+            outcomes,
+        })
+    }
+
+    fn heading(&self) -> Heading<'_> {
+        let written = Written {
+            seq: self.record.seq,
+            at: Timestamp(self.record.at_us),
+            message: self.message.as_ref(),
+            payload: self.record.payload.as_deref().unwrap_or_default(),
+        };
+        heading(&written, self.correlation.as_deref())
+    }
 }
 
 fn heading<'a>(written: &Written<'a>, correlation: Option<&'a [u8]>) -> Heading<'a> {
@@ -213,5 +243,6 @@ fn heading<'a>(written: &Written<'a>, correlation: Option<&'a [u8]>) -> Heading<
             .message
             .and_then(|message| message.response_topic.as_deref()),
         correlation,
+        digest: OnceCell::new(),
     }
 }

@@ -1,10 +1,11 @@
 //! From the ledger to a line that goes on: newest snapshot, the tail derived again and compared, and
 //! the record of this start.
 
+use super::clock::Clock;
 use crate::derive::{Derivation, TextFault, Texts};
 use crate::record::{self, Body};
 use crate::replay::{Replay, ReplayFault, Step};
-use chargehand_core::{SEMANTICS, State, Timestamp};
+use chargehand_core::{SEMANTICS, State};
 use chargehand_ledger::{Batch, Blob, Digest, Entry, Head, Snapshot, Store, StoreError, audit};
 use std::ops::ControlFlow;
 
@@ -26,6 +27,22 @@ pub enum RecoverFault {
         /// The first such record.
         seq: u64,
     },
+    /// A record of another version derives otherwise in this one.
+    #[error(
+        "record {seq} was written under semantics {era} and derives otherwise under {ours}: \
+start the version that wrote it once more and stop it in order, so that it leaves its state; then start this one", ours = SEMANTICS
+    )]
+    OtherEra {
+        /// The first such record.
+        seq: u64,
+        /// The number it was written under.
+        era: u32,
+    },
+    /// The ledger leads to no state.
+    #[error(
+        "the ledger leads to no state this version can read: start the version that wrote it, or restore a copy"
+    )]
+    NoState,
     /// The new texts cannot be put in force.
     #[error("{0}")]
     Text(#[from] TextFault),
@@ -48,14 +65,15 @@ pub fn recover(
     store: &mut dyn Store,
     texts: &Texts,
     name: &str,
-    now: Timestamp,
+    clock: &dyn Clock,
 ) -> Result<Recovered, RecoverFault> {
     // What is to be put in force is checked first: a wrong text must not cost a replay.
     Derivation::new(texts, name, State::default())?;
     let before = store.head();
     let (state, replayed, new_era) = state_at_head(store)?;
     // An input is never older than the one before it.
-    let now = now.max(state.now);
+    clock.not_before(state.now);
+    let now = clock.now();
     let opening = new_era.then(|| record::text(&state));
     let opens_with = opening.as_ref().map(|text| Digest::of(text.as_bytes()));
     let mut derivation = Derivation::new(texts, name, state)?;
@@ -97,57 +115,59 @@ fn blob(kind: &str, text: &str) -> Blob {
 }
 
 /// The state after the last record, how many records were derived for it, and whether a new era begins.
+/// The newest snapshot that can be read is where it starts, whatever version left it: a state is what was
+/// said, not what this version would have said.
 fn state_at_head(store: &dyn Store) -> Result<(State, u64, bool), RecoverFault> {
-    let head = store.head();
-    if head == Head::EMPTY {
+    if store.head() == Head::EMPTY {
         return Ok((State::default(), 0, false));
     }
-    for snapshot in store
-        .snapshots()?
-        .iter()
-        .filter(|snapshot| snapshot.semantics == SEMANTICS)
-    {
+    for snapshot in &store.snapshots()? {
         match Replay::from_snapshot(store, snapshot) {
             Ok(replay) => return follow(store, replay, snapshot.seq),
             // An older one, or the whole ledger, gives the same state.
             Err(fault) => tracing::warn!("a snapshot cannot be used, going further back: {fault}"),
         }
     }
-    let first = store
-        .record(1)?
-        .map(|record| record::body(&record))
-        .transpose()
-        .map_err(ReplayFault::from)?;
-    match first {
-        Some(Body::Start(start)) if start.semantics == SEMANTICS => {
-            follow(store, Replay::from_start(), 0)
-        }
-        _ => follow(store, Replay::across_eras(), 0),
-    }
+    follow(store, Replay::from_start(), 0)
 }
 
 fn follow(
     store: &dyn Store,
-    mut replay: Replay,
+    replay: Replay,
     after: u64,
 ) -> Result<(State, u64, bool), RecoverFault> {
-    let (mut replayed, mut fault, mut other_era) = (0, None, false);
+    let mut replay = replay.across_eras();
+    let (mut replayed, mut fault) = (0, None);
     audit::check_chain_after(store, after, &mut |record| {
         match replay.step(store, record) {
-            Ok(Step::Same) => other_era = false,
-            Ok(Step::OtherEra(_)) => other_era = true,
-            Ok(Step::Differs { .. }) => fault = Some(RecoverFault::Differs { seq: record.seq }),
+            Ok(Step::Same) => replayed += 1,
+            Ok(Step::OtherEra(era)) => {
+                fault = Some(RecoverFault::OtherEra {
+                    seq: record.seq,
+                    era,
+                })
+            }
+            Ok(Step::Differs { .. }) => {
+                fault = Some(match replay.era() {
+                    Some(era) if era != SEMANTICS => RecoverFault::OtherEra {
+                        seq: record.seq,
+                        era,
+                    },
+                    _ => RecoverFault::Differs { seq: record.seq },
+                });
+            }
             Err(found) => fault = Some(found.into()),
         }
-        replayed += 1;
         if fault.is_some() {
             ControlFlow::Break(())
         } else {
             ControlFlow::Continue(())
         }
     })?;
-    match fault {
-        Some(fault) => Err(fault),
-        None => Ok((replay.into_state().unwrap_or_default(), replayed, other_era)),
+    if let Some(fault) = fault {
+        return Err(fault);
     }
+    let new_era = replay.era() != Some(SEMANTICS);
+    let state = replay.into_state().ok_or(RecoverFault::NoState)?;
+    Ok((state, replayed, new_era))
 }

@@ -29,6 +29,8 @@ const REPEAT: Span = Span::from_secs(60);
 const SNAPSHOT_EVERY: u64 = 50_000;
 /// So many snapshots stay, beside those that open an era.
 const SNAPSHOTS_KEPT: usize = 2;
+/// Tag of what is a state, not a record's message.
+const STATE: u64 = u64::MAX;
 /// How long an orderly stop waits for the broker to confirm.
 const FAREWELL: Duration = Duration::from_secs(2);
 
@@ -41,7 +43,11 @@ pub struct Worker {
     stop: Arc<AtomicBool>,
     outbox: Outbox,
     /// Connected, and not yet subscribed.
-    joining: Option<(u64, bool)>,
+    joining: Option<u64>,
+    /// The broker had no session of ours, and nothing was repeated since.
+    repeat: bool,
+    /// When the last connection ended.
+    left_at: Timestamp,
     said: Said,
     beats: u64,
     next_beat: Timestamp,
@@ -56,8 +62,10 @@ struct Said {
     alarms: BTreeSet<AlarmId>,
     open_stale: bool,
     head: u64,
-    refused: Vec<String>,
+    /// What the broker refused on this connection, and why.
+    refused: BTreeMap<String, String>,
     status_stale: bool,
+    /// Answers that reached no subscriber.
     unheard: u64,
 }
 
@@ -65,7 +73,10 @@ struct Said {
 #[derive(Default)]
 struct Look {
     messages: Vec<(AckToken, Incoming)>,
-    up: Option<(u64, bool)>,
+    /// The broker answered a new connection: whether it has our session.
+    session: Option<bool>,
+    /// A connection on which everything is subscribed.
+    up: Option<u64>,
     closed: bool,
 }
 
@@ -94,7 +105,15 @@ impl Worker {
         stop: Arc<AtomicBool>,
     ) -> Self {
         let outbox = Outbox::resume_after(store.published());
-        let snapshot_at = store.head().seq;
+        let head = store.head().seq;
+        // The last record before this start was written while there may have been a connection.
+        let before = store.record(head.saturating_sub(1)).ok().flatten();
+        let left_at = before.map_or(clock.now(), |record| Timestamp(record.at_us));
+        let snapshot_at = store
+            .snapshots()
+            .ok()
+            .and_then(|all| Some(all.first()?.seq))
+            .unwrap_or(0);
         let next_beat = clock.now();
         Self {
             derivation,
@@ -104,6 +123,8 @@ impl Worker {
             stop,
             outbox,
             joining: None,
+            repeat: false,
+            left_at,
             said: Said::default(),
             beats: 0,
             next_beat,
@@ -191,60 +212,65 @@ impl Worker {
                 session_present,
                 ..
             } => {
-                tracing::info!(
-                    "line {base}: connected, session {}present",
-                    if session_present { "" } else { "not " }
-                );
-                self.joining = Some((generation, session_present));
+                let word = if session_present { "" } else { "not " };
+                tracing::info!("line {base}: connected, session {word}present");
+                self.joining = Some(generation);
+                look.session = Some(session_present);
             }
+            // Only now does nothing that is sent to us go missing.
             Event::Subscribed { generation } => {
-                // Only now does nothing that is sent to us go missing.
                 look.up = self
                     .joining
-                    .take()
-                    .filter(|(joining, _)| *joining == generation);
+                    .take_if(|joining| *joining == generation)
+                    .or(look.up);
             }
             Event::Confirmed {
                 generation,
                 tag,
                 reason,
-            } if self.outbox.generation == Some(generation) => {
-                match reason {
-                    Confirm::Success => {}
-                    Confirm::NoSubscriber => self.said.unheard += 1,
-                    Confirm::Refused(why) => {
-                        tracing::error!(
-                            "line {base}: the broker refused a message of record {tag}: {why}; check its access list"
-                        );
-                        self.said
-                            .refused
-                            .push(format!("a message of record {tag} was refused: {why}"));
-                        self.said.status_stale = true;
-                    }
-                }
-                self.outbox.answered(tag);
-            }
+            } if self.outbox.generation == Some(generation) => self.confirmed(tag, reason),
             Event::Down { generation, why } | Event::TakenOver { generation, why } => {
                 tracing::warn!("line {base}: no connection: {why}");
                 if self.outbox.generation == Some(generation) {
                     self.outbox.disconnect();
+                    self.left_at = self.clock.now();
                 }
-                // An Up before it in the same look belongs to the same connection.
                 self.joining = None;
-                look.up = look.up.filter(|(up, _)| *up != generation);
+                look.up = look.up.filter(|up| *up != generation);
             }
             Event::Refused { filter, reason } => {
                 tracing::error!(
                     "line {base}: the broker refused the subscription to {filter}: {reason}; check its access list"
                 );
-                self.said
-                    .refused
-                    .push(format!("subscription to {filter} refused: {reason}"));
-                self.said.status_stale = true;
+                self.refused(format!("the subscription to {filter}"), reason);
             }
             Event::Closed => look.closed = true,
             Event::Confirmed { .. } | Event::Nudge => {}
         }
+    }
+
+    fn confirmed(&mut self, tag: u64, reason: Confirm) {
+        match reason {
+            Confirm::Success => {}
+            Confirm::NoSubscriber => {
+                self.said.unheard += 1;
+                self.said.status_stale |= self.said.unheard == 1;
+            }
+            Confirm::Refused(why) => {
+                let base = &self.derivation.plant().line.base;
+                let what = if tag == STATE { "a state" } else { "an answer" };
+                tracing::error!(
+                    "line {base}: the broker refused {what} (record {tag}): {why}; check its access list"
+                );
+                self.refused(what.to_owned(), why);
+            }
+        }
+        self.outbox.answered(tag);
+    }
+
+    /// Said once a kind, not once a message.
+    fn refused(&mut self, what: String, why: String) {
+        self.said.status_stale |= self.said.refused.insert(what, why).is_none();
     }
 
     /// Derives a look, commits it, acknowledges it, and answers it.
@@ -262,8 +288,11 @@ impl Worker {
         {
             batch.take(&mut self.derivation, store, now, &Body::Due);
         }
-        if look.up.is_some_and(|(_, session_present)| !session_present) {
-            batch.take(&mut self.derivation, store, now, &Body::Session);
+        if let Some(present) = look.session {
+            self.repeat |= !present;
+            if !present || self.derivation.line().state().sessions == 0 {
+                batch.take(&mut self.derivation, store, now, &Body::Session);
+            }
         }
         self.taken += look.messages.len() as u64;
         let mut tokens = Vec::with_capacity(look.messages.len());
@@ -276,8 +305,8 @@ impl Worker {
             self.commit(&batch)?;
         }
         self.link.ack(tokens);
-        if let Some((generation, session_present)) = look.up {
-            self.greet(generation, session_present, now)?;
+        if let Some(generation) = look.up {
+            self.greet(generation, now)?;
         }
         self.note_changes(&batch);
         self.hand_over(&batch, before)?;
@@ -313,43 +342,38 @@ impl Worker {
     }
 
     /// A new connection: resume behind what is confirmed; after a lost session further back.
-    fn greet(
-        &mut self,
-        generation: u64,
-        session_present: bool,
-        now: Timestamp,
-    ) -> Result<(), LineFault> {
+    fn greet(&mut self, generation: u64, now: Timestamp) -> Result<(), LineFault> {
         let mut after = self.outbox.confirmed();
-        if !session_present {
-            after = after.min(self.last_before(Timestamp(now.0 - REPEAT.0))?);
+        if std::mem::take(&mut self.repeat) {
+            after = after.min(self.last_before(Timestamp(self.left_at.0 - REPEAT.0))?);
         }
         self.outbox.connect(generation, after);
         let refused = std::mem::take(&mut self.said.refused);
+        let state = self.derivation.line().state();
         self.said = Said {
-            refused,
+            // Subscriptions are refused before a connection is greeted; answers were on the last one.
+            refused: refused
+                .into_iter()
+                .filter(|(what, _)| what.starts_with("the subscription"))
+                .collect(),
+            alarms: state.alarms.keys().cloned().collect(),
             open_stale: true,
             status_stale: true,
             ..Said::default()
         };
         self.next_beat = now;
-        let past: Vec<AlarmId> = self
-            .derivation
-            .line()
-            .state()
+        let (wire, seq) = (self.derivation.wire(), self.store.head().seq);
+        let alarms = state
             .alarms_past
             .iter()
-            .cloned()
-            .collect();
-        for alarm in past {
-            let seq = self.store.head().seq;
-            let publish = self
-                .derivation
-                .wire()
-                .alarm_cleared(alarm.as_str(), seq, now);
-            self.publish(publish, None)?;
+            .map(|alarm| wire.alarm_cleared(alarm.as_str(), seq, now));
+        let gates = state
+            .gates_past
+            .iter()
+            .map(|gate| wire.hold_cleared(gate.as_str(), seq, now));
+        for publish in alarms.chain(gates) {
+            self.publish(publish, STATE)?;
         }
-        let active = self.derivation.line().state().alarms.keys().cloned();
-        self.said.alarms = active.collect();
         Ok(())
     }
 
@@ -395,9 +419,10 @@ impl Worker {
         let to = head.min(from + BATCH_MAX as u64 - 1);
         let mut found = Vec::new();
         self.store.read(from, to, &mut |record| {
+            let seq = record.seq;
             let publishes =
-                outbox::stored_messages(self.derivation.wire(), self.derivation.line(), &record);
-            found.push((record.seq, publishes));
+                outbox::stored_messages(self.derivation.wire(), self.derivation.line(), record);
+            found.push((seq, publishes));
             ControlFlow::Continue(())
         })?;
         for (seq, publishes) in found {
@@ -412,7 +437,7 @@ impl Worker {
             u32::try_from(publishes.len()).expect("a record has few messages"),
         );
         for publish in publishes {
-            self.publish(publish, Some(seq))?;
+            self.publish(publish, seq)?;
         }
         Ok(())
     }
@@ -426,13 +451,13 @@ impl Worker {
                 again,
             )?;
             for publish in publishes {
-                self.publish(publish, None)?;
+                self.publish(publish, STATE)?;
             }
         }
         Ok(())
     }
 
-    fn publish(&self, publish: Publish, tag: Option<u64>) -> Result<(), LineFault> {
+    fn publish(&self, publish: Publish, tag: u64) -> Result<(), LineFault> {
         let Some(generation) = self.outbox.generation else {
             return Ok(());
         };
@@ -499,7 +524,7 @@ impl Worker {
             });
         }
         for publish in publishes {
-            self.publish(publish, None)?;
+            self.publish(publish, STATE)?;
         }
         Ok(())
     }
@@ -533,7 +558,7 @@ impl Worker {
             publishes.push(wire.head(head.seq, &head.chain.to_string(), now));
         }
         for publish in publishes {
-            self.publish(publish, None)?;
+            self.publish(publish, STATE)?;
         }
         Ok(())
     }
@@ -541,7 +566,17 @@ impl Worker {
     fn status(&self, mode: Mode, fault: Option<&str>, now: Timestamp) -> Publish {
         let plant = self.derivation.plant();
         let mut why: Vec<String> = fault.into_iter().map(ToOwned::to_owned).collect();
-        why.extend(self.said.refused.iter().cloned());
+        why.extend(
+            self.said
+                .refused
+                .iter()
+                .map(|(what, why)| format!("the broker refused {what}: {why}")),
+        );
+        if self.said.unheard > 0 {
+            why.push(
+                "answers reached no subscriber: is the station connected, and subscribed?".into(),
+            );
+        }
         if !plant.without_effect.is_empty() {
             why.push(format!(
                 "without effect in this version: {}",
@@ -595,7 +630,7 @@ impl Worker {
         let last = self
             .outbox
             .generation
-            .map(|generation| on_the_bus(last, generation, None));
+            .map(|generation| on_the_bus(last, generation, STATE));
         if last.is_some() && !self.link.close(last) {
             tracing::warn!(
                 "the broker did not confirm our farewell; its will says `offline` for us"
@@ -604,14 +639,15 @@ impl Worker {
     }
 }
 
-fn on_the_bus(publish: Publish, generation: u64, tag: Option<u64>) -> bus::Publish {
+fn on_the_bus(publish: Publish, generation: u64, tag: u64) -> bus::Publish {
     bus::Publish {
         generation,
         topic: publish.topic,
         payload: publish.payload,
         retain: publish.retain,
         qos: publish.qos,
-        tag,
+        // A beat that is lost is followed by the next.
+        tag: (publish.qos > 0).then_some(tag),
         expiry_s: publish.expiry_s,
         content_type: Some("application/json"),
         correlation: publish.correlation,

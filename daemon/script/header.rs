@@ -10,7 +10,7 @@ use crate::fault::{Complaint, suggest};
 use crate::operators::describe;
 use crate::quantity::{Quantity, Subject, literal};
 use crate::words;
-use chargehand_core::{Characteristic, Fallback, Plant, Station};
+use chargehand_core::{Characteristic, Fallback, Of, Plant, Station};
 use chargehand_measure::Decimal;
 use rhai::{Dynamic, Engine, FLOAT, INT, ImmutableString, NativeCallContext, Position};
 use std::cell::RefCell;
@@ -259,6 +259,17 @@ impl Draft {
                 at,
                 format!("no '{name}' is measured at {}", station.name),
                 remedy,
+            );
+        }
+        // A verdict is about a piece, and such a value names none: the rule would never be asked.
+        if characteristic.is_some_and(|known| known.of == Of::Station) {
+            self.fault(
+                at,
+                format!(
+                    "'{name}' at {} belongs to the station, not to a piece",
+                    station.name
+                ),
+                "rules about a station's own values are not in this version: take the rule out",
             );
         }
         characteristic

@@ -198,6 +198,10 @@ fn check_standard(
             .flat_map(|station| &station.characteristics)
     };
     let (name, value) = values.0.first().ok_or_else(missing)?;
+    if values.0.len() > 1 {
+        let text = "more than one value: a check standard is one, send an event for each";
+        return Err(refuse(RejectReason::Unreadable, "/values", text.into()));
+    }
     let at = format!("/values/{name}");
     let characteristic = everywhere()
         .filter(measures)

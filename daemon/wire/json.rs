@@ -4,7 +4,11 @@
 use serde::de::{Deserialize, Deserializer, Error, MapAccess, Visitor};
 use serde_json::value::RawValue;
 use std::borrow::Cow;
+use std::collections::BTreeSet;
 use std::fmt;
+
+/// How many members an object may have.
+const MEMBERS_MAX: usize = 1000;
 
 /// An object's members in order, values unread. A name that comes twice is an error.
 #[derive(Debug, Default)]
@@ -31,8 +35,14 @@ impl<'de: 'a, 'a> Deserialize<'de> for Members<'a> {
             }
             fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
                 let mut members: Vec<(Cow<'de, str>, &'de RawValue)> = Vec::new();
+                let mut names = BTreeSet::new();
                 while let Some(name) = map.next_key::<Name<'de>>()? {
-                    if members.iter().any(|(known, _)| *known == name.0) {
+                    if members.len() == MEMBERS_MAX {
+                        return Err(A::Error::custom(format_args!(
+                            "more than {MEMBERS_MAX} members"
+                        )));
+                    }
+                    if !names.insert(name.0.clone()) {
                         return Err(A::Error::custom(format_args!(
                             "the member {:?} comes twice",
                             name.0
@@ -156,10 +166,16 @@ pub(crate) fn name(value: &RawValue) -> Result<Cow<'_, str>, &'static str> {
     if name.len() > 128 {
         return Err("longer than 128 bytes");
     }
-    if name.chars().any(char::is_control) {
-        return Err("a text with control characters");
+    if !name.chars().all(speakable) {
+        return Err("a text with control characters, or others MQTT forbids");
     }
     Ok(name)
+}
+
+/// Whether a broker takes the character in a text of the protocol (MQTT 5.0, section 1.5.4): no control
+/// characters, and none of Unicode's non-characters.
+pub(crate) fn speakable(c: char) -> bool {
+    !c.is_control() && !matches!(c, '\u{fdd0}'..='\u{fdef}') && u32::from(c) & 0xfffe != 0xfffe
 }
 
 /// A whole number from 0.

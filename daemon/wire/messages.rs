@@ -12,6 +12,8 @@ use std::borrow::Cow;
 const REASONS_MAX: usize = 3;
 const OPEN_MAX: usize = 5;
 const TEXT_MAX: usize = 80;
+/// How long the text of a rejection or a reply may be.
+const SENTENCE_MAX: usize = 240;
 /// How many bytes of an unusable message its rejection repeats.
 const BYTES_MAX: usize = 256;
 
@@ -76,7 +78,7 @@ struct RejectedBody<'a> {
     piece: Option<&'a str>,
     bytes: String,
     length: usize,
-    digest: String,
+    digest: &'a str,
     seq: u64,
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     again: bool,
@@ -188,7 +190,7 @@ impl Wire {
         let body = ReplyBody {
             request: reply.request.as_str(),
             result: reply.result.as_str(),
-            text: &reply.text,
+            text: &shorten(&reply.text),
             hold: reply.hold.as_ref().map(|hold| hold.as_str()),
             seen: reply.seen,
             again: again.is_some(),
@@ -238,11 +240,13 @@ impl Wire {
             input: rejected.input.as_str(),
             reason: rejected.reason.as_str(),
             at_member: &rejected.at,
-            text: &rejected.text,
+            text: &shorten(&rejected.text),
             piece: rejected.piece.as_ref().map(|piece| piece.as_str()),
             bytes: STANDARD.encode(head),
             length: heading.payload.len(),
-            digest: digest_text(&digest(heading.payload)),
+            digest: heading
+                .digest
+                .get_or_init(|| digest_text(&digest(heading.payload))),
             seq: heading.seq,
             again: again.is_some(),
             at: &at,
@@ -272,16 +276,20 @@ impl Wire {
 
 /// A text as long as a controller reads.
 pub(crate) fn cut(text: &str) -> Cow<'_, str> {
-    match text.char_indices().nth(TEXT_MAX) {
-        None => Cow::Borrowed(text),
-        Some(_) => {
-            let end = text
-                .char_indices()
-                .nth(TEXT_MAX - 1)
-                .map_or(text.len(), |(end, _)| end);
-            Cow::Owned(format!("{}…", &text[..end]))
-        }
+    within(text, TEXT_MAX)
+}
+
+/// A sentence that repeats what somebody sent, which may be long.
+fn shorten(text: &str) -> Cow<'_, str> {
+    within(text, SENTENCE_MAX)
+}
+
+fn within(text: &str, characters: usize) -> Cow<'_, str> {
+    if text.chars().nth(characters).is_none() {
+        return Cow::Borrowed(text);
     }
+    let kept: String = text.chars().take(characters - 1).collect();
+    Cow::Owned(format!("{kept}…"))
 }
 
 #[cfg(test)]

@@ -1,9 +1,11 @@
 //! One message of ours, as it leaves.
 
+use crate::json::speakable;
 use serde::Serialize;
+use std::cell::OnceCell;
 
 /// Where a record stands and what message it came from: what its outcomes need to be written.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Heading<'a> {
     /// The record's place in the ledger.
     pub seq: u64,
@@ -17,6 +19,8 @@ pub struct Heading<'a> {
     pub response_topic: Option<&'a str>,
     /// MQTT 5 correlation data of the message.
     pub correlation: Option<&'a [u8]>,
+    /// Digest of the message's bytes, once something asked for it.
+    pub digest: OnceCell<String>,
 }
 
 /// One message to publish.
@@ -61,7 +65,11 @@ impl Publish {
             ("time", about.time),
         ];
         if let Some(subject) = about.subject {
-            attributes.push(("subject", subject.to_owned()));
+            // A ledger may hold names from before they were checked.
+            attributes.push((
+                "subject",
+                subject.chars().filter(|c| speakable(*c)).collect(),
+            ));
         }
         Self {
             topic,

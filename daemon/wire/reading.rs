@@ -6,12 +6,14 @@ use crate::time::{self, TimeFault};
 use crate::value::{self, Manner};
 use crate::{digest, digest_text};
 use chargehand_core::{
-    Characteristic, Fault, GaugeName, Input, InputId, Map, Of, PieceName, Plant, Reading,
-    RejectReason, Since1970, Source, SourceKind, Station, StratumName, Timestamp, TopicMap,
+    Characteristic, Fault, GaugeName, Input, InputId, Of, PieceName, Plant, Reading, RejectReason,
+    Since1970, Source, SourceKind, Station, StratumName, Timestamp, TopicMap,
 };
 use jiff::tz::TimeZone;
 use serde_json::value::RawValue;
 use std::borrow::Cow;
+use std::cell::OnceCell;
+use std::collections::BTreeMap;
 
 /// A message or row that could be used, at least in part.
 pub(crate) struct Found {
@@ -101,46 +103,77 @@ pub(crate) fn canonical(
         row: String::new(),
         numbered_by_row: false,
     };
-    reading(station, plant, &parts, payload, |_| Manner::default())
+    reading(
+        station,
+        plant,
+        &parts,
+        || digest_text(&digest(payload)),
+        |_| Manner::default(),
+    )
+}
+
+/// A station's own message, read once for all of its rows.
+pub(crate) struct Whole<'a> {
+    station: &'a Station,
+    plant: &'a Plant,
+    map: &'a TopicMap,
+    /// What each mapped pointer leads to from the message itself.
+    found: BTreeMap<&'a str, &'a RawValue>,
+    zone: Option<TimeZone>,
+    payload: &'a [u8],
+    digest: OnceCell<String>,
+}
+
+impl<'a> Whole<'a> {
+    pub fn new(
+        station: &'a Station,
+        plant: &'a Plant,
+        map: &'a TopicMap,
+        whole: &'a RawValue,
+        payload: &'a [u8],
+    ) -> Self {
+        let found = map.map.iter().filter_map(|(name, wanted)| {
+            Some((name.as_str(), json::point(whole, &wanted.pointer)?))
+        });
+        Self {
+            station,
+            plant,
+            map,
+            found: found.collect(),
+            zone: map.zone.as_deref().and_then(|name| time::zone(name).ok()),
+            payload,
+            digest: OnceCell::new(),
+        }
+    }
+
+    /// The digest of its bytes.
+    pub fn digest(&self) -> &str {
+        self.digest
+            .get_or_init(|| digest_text(&digest(self.payload)))
+    }
 }
 
 /// A reading out of a station's own message; members are looked for in the row, then in the message.
-pub(crate) fn mapped(
-    station: &Station,
-    plant: &Plant,
-    map: &TopicMap,
-    row: &RawValue,
-    whole: &RawValue,
-    place: Option<(&str, usize)>,
-) -> MappedRow {
-    let find = |wanted: &Map| -> Option<(&RawValue, String)> {
-        let in_row = || {
-            let prefix = place
-                .map(|(pointer, index)| format!("{pointer}/{index}"))
-                .unwrap_or_default();
-            json::point(row, &wanted.pointer)
-                .map(|value| (value, format!("{prefix}{}", wanted.pointer)))
-        };
-        in_row().or_else(|| {
-            json::point(whole, &wanted.pointer).map(|value| (value, wanted.pointer.clone()))
-        })
+/// Without a place the message is the row.
+pub(crate) fn mapped(whole: &Whole<'_>, row: Option<(&RawValue, &str, usize)>) -> MappedRow {
+    let Whole { station, map, .. } = *whole;
+    let in_row = |name: &str| -> Option<(&RawValue, String)> {
+        let (row, pointer, index) = row?;
+        let wanted = &map.map.get(name)?.pointer;
+        Some((
+            json::point(row, wanted)?,
+            format!("{pointer}/{index}{wanted}"),
+        ))
     };
-    let lookup = |name: &str| {
-        map.map
-            .get(name)
-            .and_then(find)
-            .filter(|(value, _)| !json::is_null(value))
+    let find = |name: &str| -> Option<(&RawValue, String)> {
+        in_row(name).or_else(|| Some((*whole.found.get(name)?, map.map.get(name)?.pointer.clone())))
     };
+    let lookup = |name: &str| find(name).filter(|(value, _)| !json::is_null(value));
     let member =
         |name: &str| -> Member<'_> { lookup(name).map(|(value, at)| (value, Cow::Owned(at))) };
     let bare = |name: &str| lookup(name).map(|(value, _)| value);
-    let in_row = |name: &str| {
-        let wanted = map.map.get(name);
-        wanted.is_some_and(|wanted| {
-            json::point(row, &wanted.pointer).is_some_and(|value| !json::is_null(value))
-        })
-    };
-    let own_number = in_row("id") || (bare("id").is_none() && in_row("seq"));
+    let numbered = |name: &str| in_row(name).is_some_and(|(value, _)| !json::is_null(value));
+    let own_number = numbered("id") || (bare("id").is_none() && numbered("seq"));
     let strata = map.map.keys().filter_map(|name| {
         let stratum = name.strip_prefix("strata/")?;
         let (value, at) = lookup(name)?;
@@ -150,7 +183,7 @@ pub(crate) fn mapped(
         let name = characteristic.name.as_str();
         let wanted = map.map.get(name)?;
         // A mapped characteristic that is not there is missing, and said to be.
-        let (value, at) = find(wanted).unwrap_or((absent(), wanted.pointer.clone()));
+        let (value, at) = find(name).unwrap_or((absent(), wanted.pointer.clone()));
         Some((Cow::Borrowed(name), value, at))
     });
     let parts = Parts {
@@ -160,15 +193,15 @@ pub(crate) fn mapped(
         piece: member("piece"),
         at: member("at"),
         since_1970: map.map.get("at").and_then(|at| at.since_1970),
-        zone: map.zone.as_deref().and_then(|name| time::zone(name).ok()),
+        zone: whole.zone.clone(),
         gauge: member("gauge"),
         attempt: member("attempt"),
         strata: strata.collect(),
         values: values.collect(),
-        row: place
-            .map(|(_, index)| format!("#{index}"))
+        row: row
+            .map(|(_, _, index)| format!("#{index}"))
             .unwrap_or_default(),
-        numbered_by_row: place.is_some() && !own_number,
+        numbered_by_row: row.is_some() && !own_number,
     };
     let manner = |characteristic: &Characteristic| Manner {
         decimal_comma: map.decimal_comma,
@@ -181,12 +214,17 @@ pub(crate) fn mapped(
         .as_ref()
         .and_then(|(piece, _)| json::name(piece).ok())
         .map(|name| PieceName::from(&*name));
-    let bytes = whole.get().as_bytes();
     MappedRow {
-        row: reading(station, plant, &parts, bytes, manner),
+        row: reading(
+            station,
+            whole.plant,
+            &parts,
+            || whole.digest().to_owned(),
+            manner,
+        ),
         piece,
         identity,
-        index: place.map(|(_, index)| index),
+        index: row.map(|(_, _, index)| index),
     }
 }
 
@@ -198,7 +236,7 @@ fn reading<'m>(
     station: &Station,
     plant: &Plant,
     parts: &Parts<'_>,
-    payload: &[u8],
+    digest_of_message: impl Fn() -> String,
     manner: impl Fn(&Characteristic) -> Manner<'m>,
 ) -> Result<Found, Fault> {
     let piece = parts
@@ -275,7 +313,8 @@ fn reading<'m>(
         },
         input: identity.input,
     });
-    let Identity { key, input } = numbered.unwrap_or_else(|| by_content(parts, payload));
+    let Identity { key, input } =
+        numbered.unwrap_or_else(|| by_content(parts, digest_of_message()));
     let input = InputId::from(format!("{input}{}", parts.row));
     Ok(Found {
         identity: key,
@@ -300,7 +339,7 @@ fn reading<'m>(
 }
 
 /// What a reading without any number of its own goes by: piece, time and values.
-fn by_content(parts: &Parts<'_>, payload: &[u8]) -> Identity {
+fn by_content(parts: &Parts<'_>, input: String) -> Identity {
     let mut text = String::new();
     for member in [&parts.piece, &parts.at].into_iter().flatten() {
         text.push_str(member.0.get());
@@ -314,7 +353,7 @@ fn by_content(parts: &Parts<'_>, payload: &[u8]) -> Identity {
     }
     Identity {
         key: format!("d:{}", digest_text(&digest(text.as_bytes()))),
-        input: digest_text(&digest(payload)),
+        input,
     }
 }
 

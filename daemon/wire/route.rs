@@ -1,12 +1,16 @@
 //! From a topic to the kind of message that stands on it, and from a message to its rows.
 
 use crate::json::{self, Members, Unreadable};
+use crate::reading::Whole;
 use crate::{Key, Message, PAYLOAD_MAX, Row, Wire, digest, digest_text, events, reading, requests};
 use chargehand_core::{
     Fault, Input, InputId, PieceName, Recorded, RejectReason, Request, RequestKind, RoleName,
     Source, SourceKind, Station, StationName, TopicMap, Unusable,
 };
 use serde_json::value::RawValue;
+
+/// How many rows one message may have: each is judged and answered before the next beat.
+const ROWS_MAX: usize = 500;
 
 /// What a topic is for.
 enum Place<'p> {
@@ -119,9 +123,9 @@ impl Wire {
             Ok(whole) => whole,
             Err(error) => return vec![self.unreadable(message, &place, error)],
         };
+        let read = Whole::new(station, &self.plant, map, whole, message.payload);
         let Some(pieces) = &map.pieces else {
-            let found = reading::mapped(station, &self.plant, map, whole, whole, None);
-            return vec![self.mapped_row(message, &place, found, message.payload)];
+            return vec![self.mapped_row(message, &place, &read, None, message.payload)];
         };
         // The description's check saw to it that the pointer ends in `/*`.
         let pointer = pieces.strip_suffix("/*").unwrap_or(pieces);
@@ -138,19 +142,25 @@ impl Wire {
             };
             return vec![self.unusable(message, &place, fault, None)];
         };
+        if rows.len() > ROWS_MAX {
+            let text = format!(
+                "{} rows, and at most {ROWS_MAX} are taken: send fewer in one message",
+                rows.len()
+            );
+            let fault = Fault {
+                reason: RejectReason::TooLarge,
+                at: pointer.into(),
+                text,
+                characteristic: None,
+            };
+            return vec![self.unusable(message, &place, fault, None)];
+        }
         rows.into_iter()
             .enumerate()
             .filter(|(_, row)| !json::is_null(row))
             .map(|(index, row)| {
-                let found = reading::mapped(
-                    station,
-                    &self.plant,
-                    map,
-                    row,
-                    whole,
-                    Some((pointer, index)),
-                );
-                self.mapped_row(message, &place, found, row.get().as_bytes())
+                let bytes = row.get().as_bytes();
+                self.mapped_row(message, &place, &read, Some((row, pointer, index)), bytes)
             })
             .collect()
     }
@@ -159,9 +169,11 @@ impl Wire {
         &self,
         message: Message<'_>,
         place: &Place<'_>,
-        found: reading::MappedRow,
+        whole: &Whole<'_>,
+        row: Option<(&RawValue, &str, usize)>,
         bytes: &[u8],
     ) -> Row {
+        let found = reading::mapped(whole, row);
         match found.row {
             Ok(row) => Row {
                 key: Some(self.key(message.topic, &row.identity, bytes)),
@@ -170,18 +182,15 @@ impl Wire {
                 input: row.input,
             },
             Err(fault) => {
-                let input = found.identity.unwrap_or_else(|| {
-                    let row = found
-                        .index
-                        .map(|index| format!("#{index}"))
-                        .unwrap_or_default();
-                    format!("{}{row}", digest_text(&digest(message.payload)))
-                });
-                let key = self.key(
-                    message.topic,
-                    &format!("d:{}", digest_text(&digest(bytes))),
-                    bytes,
-                );
+                let index = found
+                    .index
+                    .map(|index| format!("#{index}"))
+                    .unwrap_or_default();
+                let input = found
+                    .identity
+                    .unwrap_or_else(|| format!("{}{index}", whole.digest()));
+                let identity = format!("d:{}", digest_text(&digest(bytes)));
+                let key = self.key(message.topic, &identity, bytes);
                 self.rejecting(place, fault, found.piece, input, key)
             }
         }

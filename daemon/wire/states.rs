@@ -233,6 +233,15 @@ impl Wire {
         publish
     }
 
+    /// A gate that is not any more: its topic is cleared.
+    #[must_use]
+    pub fn hold_cleared(&self, station: &str, seq: u64, now: Timestamp) -> Publish {
+        let topic = format!("{}{station}/hold", self.prefix);
+        let mut publish = self.state_of(topic, "hold", station, seq, now, &());
+        publish.payload.clear();
+        publish
+    }
+
     /// An active alarm.
     #[must_use]
     pub fn alarm(&self, alarm: &Alarm, now: Timestamp) -> Publish {

@@ -198,7 +198,10 @@ fn number(
             ));
         }
         Some(b'"') => {
-            let text = json::text(value).ok_or_else(|| unreadable(below, "not a text"))?;
+            // One trailing NUL is a fixed buffer's and is cut; a second one is a torn message.
+            let text = json::text(value)
+                .filter(|text| !text.ends_with('\0'))
+                .ok_or_else(|| unreadable(below, "not a text"))?;
             if text.trim_matches([' ', '\t']).is_empty() {
                 return Err(missing());
             }

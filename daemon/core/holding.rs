@@ -1,0 +1,117 @@
+//! Opening holds: one record a rule and origin, said again it updates; a piece that stands at a held gate
+//! gets a record of its own.
+
+use crate::hold::{Hold, HoldOf, Wish};
+use crate::judge::Judge;
+use crate::line::Line;
+use crate::names::{HoldId, PieceName};
+use crate::outcome::Outcome;
+use crate::piece::Piece;
+use crate::plant::Station;
+use alloc::format;
+use alloc::string::ToString;
+use alloc::vec::Vec;
+
+impl<J: Judge> Line<J> {
+    /// Opens a hold, or says again what an open one of the same rule and origin says.
+    pub(crate) fn open_hold(&mut self, of: HoldOf, wish: Wish) -> HoldId {
+        let state = &mut self.state;
+        let candidates = match &of {
+            HoldOf::Piece(name) => state.pieces.get(name).map(|piece| &piece.holds),
+            HoldOf::Station(_) | HoldOf::Stratum(..) => Some(&state.wide),
+        };
+        let same = |id: &&HoldId| {
+            let hold = &state.holds[*id];
+            hold.of == of
+                && hold.rule == wish.rule
+                && hold.origin == wish.origin
+                // Another class is released by others.
+                && hold.class == wish.class
+        };
+        let existing = candidates.and_then(|ids| ids.iter().find(same)).cloned();
+        if let Some(id) = existing {
+            let hold = state.holds.get_mut(&id).expect("found a line above");
+            if hold.reason != wish.reason {
+                hold.reason = wish.reason;
+                hold.seq = state.seq;
+                // Who agreed to the release had not seen this.
+                hold.asked_by = None;
+                let (of, said) = (hold.of.clone(), Outcome::Hold(hold.clone()));
+                self.outcomes.push(said);
+                self.gates_changed(&of);
+            }
+            return id;
+        }
+        state.holds_opened += 1;
+        let hold = Hold {
+            id: HoldId::from(format!("h-{:06}", state.holds_opened)),
+            seq: state.seq,
+            class: wish.class,
+            of,
+            rule: wish.rule,
+            origin: wish.origin,
+            reason: wish.reason,
+            since: state.now,
+            ready: false,
+            asked_by: None,
+        };
+        match &hold.of {
+            HoldOf::Piece(name) => {
+                if let Some(piece) = state.pieces.get_mut(name) {
+                    piece.holds.insert(hold.id.clone());
+                }
+            }
+            HoldOf::Station(_) | HoldOf::Stratum(..) => {
+                state.wide.insert(hold.id.clone());
+            }
+        }
+        let id = hold.id.clone();
+        self.outcomes.push(Outcome::Hold(hold.clone()));
+        self.gates_changed(&hold.of);
+        self.state.holds.insert(id.clone(), hold);
+        id
+    }
+
+    /// The gates that a wider hold concerns say something new.
+    pub(crate) fn gates_changed(&mut self, of: &HoldOf) {
+        let seq = self.state.seq;
+        for (gate, changed) in &mut self.state.gates {
+            match of {
+                HoldOf::Station(station) if station == gate => *changed = seq,
+                HoldOf::Stratum(..) => *changed = seq,
+                HoldOf::Station(_) | HoldOf::Piece(_) => {}
+            }
+        }
+    }
+
+    /// A piece that stands at a held gate is held itself: freeing the gate does not free the piece.
+    pub(crate) fn cover(&mut self, name: &PieceName, station: &Station) {
+        let piece = &self.state.pieces[name];
+        let wider: Vec<Wish> = self
+            .state
+            .wide_holds()
+            .filter(|hold| covers(hold, piece, Some(station)))
+            .map(|hold| Wish {
+                rule: hold.rule.clone(),
+                class: hold.class.clone(),
+                origin: hold.id.to_string(),
+                reason: format!(
+                    "stood at {} while {} was open: {}",
+                    station.name, hold.id, hold.reason
+                ),
+            })
+            .collect();
+        for wish in wider {
+            self.open_hold(HoldOf::Piece(name.clone()), wish);
+        }
+    }
+}
+
+/// Whether a wider hold covers a piece that is, or will be stopped, at a gate.
+pub(crate) fn covers(hold: &Hold, piece: &Piece, gate: Option<&Station>) -> bool {
+    match &hold.of {
+        HoldOf::Piece(_) => false,
+        HoldOf::Station(held) => gate.is_some_and(|gate| gate.name == *held),
+        HoldOf::Stratum(stratum, value) => piece.strata.get(stratum) == Some(value),
+    }
+}

@@ -1,0 +1,331 @@
+//! A piece's effective disposition, and saying it.
+//!
+//! Order: a hold tops all; remelt, scrap and rework only alone and only where nothing speaks against
+//! them, else they become a hold; then recheck, unevaluated, regrade, accept. All reasons are kept.
+
+use crate::alarm::{Occurrence, Priority};
+use crate::hold::{Hold, HoldOf, Wish};
+use crate::holding::covers;
+use crate::judge::Judge;
+use crate::legality::legal;
+use crate::line::Line;
+use crate::names::{ClassName, InputId, PieceName, RuleName};
+use crate::outcome::{Disposition, OpenHold, Outcome, Reason, Told};
+use crate::piece::{Ask, Piece};
+use crate::plant::{Gate, GateKind, Plant, Station, Word};
+use alloc::borrow::ToOwned;
+use alloc::format;
+use alloc::string::{String, ToString};
+use alloc::sync::Arc;
+use alloc::vec::Vec;
+
+/// A gate and the station it belongs to.
+type GateAt<'p> = Option<(&'p Station, &'p Gate)>;
+
+impl<J: Judge> Line<J> {
+    /// Answers for a piece that the station measured, or that stands there.
+    pub(crate) fn answer(&mut self, name: &PieceName, station: &Station, input: &InputId) {
+        let plant = Arc::clone(&self.plant);
+        let late = self.state.pieces[name].place > station.place;
+        let own = station
+            .gate
+            .as_ref()
+            .filter(|_| !late)
+            .map(|gate| (station, gate));
+        if own.is_some() {
+            self.cover(name, station);
+            self.state
+                .standing
+                .insert(station.name.clone(), name.clone());
+        }
+        let act_at = own.or_else(|| next_gate(&plant, &self.state.pieces[name]));
+        let word = self.settle(name, act_at);
+        self.tell(name, station, act_at, word, late, input);
+        if let Some((_, gate)) = own {
+            let piece = self.piece_mut(name);
+            // A gate down the belt from its station is still ahead of the piece.
+            piece.passed =
+                (word == Word::Accept && gate.place <= station.place).then_some(gate.place);
+        }
+    }
+
+    /// Says that a piece's disposition changed, if it did and a gate is left to act on it. Returns
+    /// whether one is left.
+    pub(crate) fn announce(&mut self, name: &PieceName, input: &InputId) -> bool {
+        let plant = Arc::clone(&self.plant);
+        let act_at = next_gate(&plant, &self.state.pieces[name]);
+        let word = self.settle(name, act_at);
+        let piece = &self.state.pieces[name];
+        if piece.told.is_some() && piece.word != Some(word) {
+            let seen = plant.station(piece.seen.as_str());
+            match (act_at, seen.or(act_at.map(|(station, _)| station))) {
+                (Some(_), Some(seen)) => self.tell(name, seen, act_at, word, false, input),
+                _ => self.piece_mut(name).word = Some(word),
+            }
+        }
+        act_at.is_some()
+    }
+
+    fn tell(
+        &mut self,
+        name: &PieceName,
+        station: &Station,
+        act_at: GateAt<'_>,
+        word: Word,
+        late: bool,
+        input: &InputId,
+    ) {
+        let piece = &self.state.pieces[name];
+        let open = piece.holds.iter().map(|id| OpenHold {
+            id: id.clone(),
+            seq: self.state.holds[id].seq,
+        });
+        let disposition = Disposition {
+            piece: name.clone(),
+            station: station.name.clone(),
+            word,
+            route: self.plant.lanes.get(&word).cloned(),
+            act_at: act_at.map(|(station, _)| station.name.clone()),
+            act_within: act_at.map(|(_, gate)| gate.within),
+            late,
+            reasons: self.reasons(piece, word),
+            open: open.collect(),
+            input: input.clone(),
+            rulebook: self.state.rulebook.clone().unwrap_or_default(),
+            again: false,
+        };
+        let told = Told {
+            seq: self.state.seq,
+            index: u32::try_from(self.outcomes.len() + 1).expect("a record has few outcomes"),
+        };
+        let act_at = disposition.act_at.clone();
+        self.outcomes.push(Outcome::Disposition(disposition));
+        let piece = self.piece_mut(name);
+        piece.told = Some(told);
+        piece.word = Some(word);
+        piece.act_at = act_at;
+    }
+
+    fn reasons(&self, piece: &Piece, word: Word) -> Vec<Reason> {
+        match word {
+            Word::Accept => Vec::new(),
+            Word::Hold => piece
+                .holds
+                .iter()
+                .map(|id| &self.state.holds[id])
+                .map(|hold| Reason {
+                    rule: hold.rule.clone(),
+                    text: hold.reason.clone(),
+                })
+                .collect(),
+            Word::Unevaluated if piece.gaps.is_empty() => {
+                let text = if piece.points.is_empty() {
+                    "no usable reading yet"
+                } else {
+                    "the final gate wants complete evidence, which this version cannot show"
+                };
+                Vec::from([Reason {
+                    rule: "engine:evidence".into(),
+                    text: text.into(),
+                }])
+            }
+            Word::Unevaluated => piece
+                .gaps
+                .iter()
+                .map(|gap| Reason {
+                    rule: gap.rule.clone(),
+                    text: gap.text.clone(),
+                })
+                .collect(),
+            Word::Recheck | Word::Rework | Word::Regrade | Word::Scrap | Word::Remelt => piece
+                .asks()
+                .filter(|ask| ask.word == word)
+                .map(|ask| Reason {
+                    rule: ask.rule.clone(),
+                    text: ask.text.clone(),
+                })
+                .collect(),
+        }
+    }
+
+    /// The piece's effective disposition. Whatever cannot be taken back and is not beyond doubt, or is
+    /// not legal where it would be done, becomes a hold here.
+    fn settle(&mut self, name: &PieceName, act_at: GateAt<'_>) -> Word {
+        if let Some((word, wish)) = self.objection(name, act_at) {
+            self.open_hold(HoldOf::Piece(name.clone()), wish);
+            self.withdraw(name, word);
+        }
+        let piece = &self.state.pieces[name];
+        let asks = || piece.asks().map(|ask| ask.word);
+        if !piece.holds.is_empty() {
+            Word::Hold
+        } else if let Some(word) = asks().find(|word| word.is_irreversible()) {
+            word
+        } else if asks().any(|word| word == Word::Recheck) {
+            Word::Recheck
+        } else if !piece.gaps.is_empty() || piece.points.is_empty() {
+            Word::Unevaluated
+        } else if asks().any(|word| word == Word::Regrade) {
+            Word::Regrade
+        } else if act_at.is_some_and(|(_, gate)| gate.kind == GateKind::Final) {
+            // Positive release: this gate opens on complete evidence only, and that part does not exist yet.
+            Word::Unevaluated
+        } else {
+            Word::Accept
+        }
+    }
+
+    /// Takes back what was objected to. Where a route stood in the place of the tolerance's own hold,
+    /// that hold comes now.
+    fn withdraw(&mut self, name: &PieceName, word: Word) {
+        let falls = |ask: &Ask| {
+            if word.is_irreversible() {
+                ask.word.is_irreversible()
+            } else {
+                ask.word == word
+            }
+        };
+        let mut wishes = Vec::new();
+        for point in &mut self.piece_mut(name).points {
+            point.asks.retain(|ask| !falls(ask));
+            if point.asks.is_empty()
+                && let Some(text) = point.outside.take()
+            {
+                wishes.push(Wish {
+                    rule: "engine:tolerance".into(),
+                    class: default_class(),
+                    origin: format!("{}/{}", point.station, point.characteristic),
+                    reason: text,
+                });
+            }
+        }
+        for wish in wishes {
+            self.open_hold(HoldOf::Piece(name.clone()), wish);
+        }
+    }
+
+    /// What speaks against a route that rules ask for: the route, and the hold it becomes.
+    fn objection(&mut self, name: &PieceName, act_at: GateAt<'_>) -> Option<(Word, Wish)> {
+        let piece = &self.state.pieces[name];
+        let irreversible = |ask: &&Ask| ask.word.is_irreversible();
+        let first = piece
+            .asks()
+            .find(irreversible)
+            .or_else(|| piece.asks().find(|ask| ask.word.is_route()))?
+            .clone();
+        let word = first.word;
+        let becomes = |rule: RuleName, why: &str| {
+            let reason = format!(
+                "{} asked for {word} ({}), but {why}",
+                first.rule, first.text
+            );
+            Some((
+                word,
+                Wish {
+                    rule,
+                    class: default_class(),
+                    origin: first.rule.to_string(),
+                    reason,
+                },
+            ))
+        };
+        if let Some(why) = self.illegal(act_at, word) {
+            let objection = becomes("engine:legality".into(), &why);
+            let text = format!("{} asked for {word} of {name}: {why}", first.rule);
+            self.raise_illegal(&first.rule, name, text);
+            return objection;
+        }
+        if !word.is_irreversible() {
+            return None;
+        }
+        if !piece.holds.is_empty() {
+            return becomes(first.rule.clone(), "the piece is held");
+        }
+        if let Some(hold) = self.covering(piece, act_at) {
+            return becomes(
+                first.rule.clone(),
+                &format!("{} is open: {}", hold.id, hold.reason),
+            );
+        }
+        let doubted = |ask: &Ask| !ask.gauge_healthy || !self.still_believed(ask);
+        if piece.asks().filter(irreversible).any(doubted) {
+            return becomes("engine:gauge".into(), "the gauge is in doubt");
+        }
+        if let Some(why) = &piece.ambiguous {
+            return becomes(
+                "engine:identity".into(),
+                &format!("the piece's identity is ambiguous: {why}"),
+            );
+        }
+        if let Some(other) = piece.asks().find(|ask| ask.word != word) {
+            let why = format!("{} asks for {} ({})", other.rule, other.word, other.text);
+            return becomes(first.rule.clone(), &why);
+        }
+        let gap = piece.gaps.first()?;
+        becomes(
+            first.rule.clone(),
+            &format!("evidence is missing: {}", gap.text),
+        )
+    }
+
+    /// Why a route may not be taken where it would be done, if it may not.
+    fn illegal(&self, act_at: GateAt<'_>, word: Word) -> Option<String> {
+        match act_at {
+            None => Some("no gate is left where that could be done".to_owned()),
+            Some((station, _)) if !legal(&self.plant, station, word) => Some(format!(
+                "that is not legal for {} pieces, at {}",
+                station.condition, station.name
+            )),
+            Some(_) => None,
+        }
+    }
+
+    /// A wider hold that covers the piece, now or at the gate where it would be stopped.
+    fn covering(&self, piece: &Piece, act_at: GateAt<'_>) -> Option<&Hold> {
+        let gate = act_at.map(|(station, _)| station);
+        self.state
+            .wide_holds()
+            .find(|hold| covers(hold, piece, gate))
+    }
+
+    /// A gauge can fall into doubt after it measured.
+    fn still_believed(&self, ask: &Ask) -> bool {
+        let state = ask
+            .gauge
+            .as_ref()
+            .and_then(|gauge| self.state.gauges.get(gauge));
+        state.is_none_or(crate::gauge::GaugeState::healthy)
+    }
+
+    fn raise_illegal(&mut self, rule: &RuleName, piece: &PieceName, text: String) {
+        let ends = self.quiet();
+        self.raise(Occurrence {
+            id: format!("legality-{rule}"),
+            priority: Priority::High,
+            cause: "engine:legality",
+            text,
+            consequence: "the piece is held instead",
+            response: "let the rule ask for what is legal where it acts",
+            of: ("rule", rule.as_str()),
+            piece: Some(piece),
+            owner: "automation",
+            ends,
+        });
+    }
+}
+
+/// The class of holds that name none.
+pub(crate) fn default_class() -> ClassName {
+    ClassName::from(Plant::CLASS_DEFAULT)
+}
+
+/// The next gate that can still stop the piece, from where it was last seen.
+fn next_gate<'p>(plant: &'p Plant, piece: &Piece) -> Option<(&'p Station, &'p Gate)> {
+    plant.gate_where(|station, gate| {
+        // A gate down the belt from its station stands at the door of what follows: a piece reported from
+        // behind that door has gone through it.
+        let ahead =
+            gate.place > piece.place || (gate.place == piece.place && station.place == gate.place);
+        ahead && piece.passed.is_none_or(|passed| gate.place > passed)
+    })
+}
