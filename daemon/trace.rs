@@ -134,11 +134,6 @@ impl fmt::Display for Told<'_> {
             Outcome::Born { station, .. } => write!(f, "came into being at {station}"),
             Outcome::Judged(judged) => {
                 write!(f, "measured {} = {}", judged.characteristic, judged.value)?;
-                match judged.had {
-                    Had::Plain => {}
-                    Had::Converted => write!(f, " (converted)")?,
-                    Had::Parsed => write!(f, " (parsed)")?,
-                }
                 if let Some(gauge) = &judged.gauge {
                     write!(
                         f,

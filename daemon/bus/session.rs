@@ -15,7 +15,7 @@ use rumqttc::v5::mqttbytes::v5::{
     PubAck, PubAckReason, Publish as PublishPacket, RetainForwardRule, SubAck, SubscribeProperties,
     SubscribeReasonCode,
 };
-use rumqttc::v5::mqttbytes::{QoS, valid_filter};
+use rumqttc::v5::mqttbytes::{Error as MqttError, QoS, valid_filter};
 use rumqttc::v5::{
     AsyncClient, ConnectionError, Event as Packets, EventLoop, MqttOptions, StateError,
 };
@@ -605,7 +605,12 @@ impl<'a> Attempt<'a> {
                 reason_code: DisconnectReasonCode::SessionTakenOver,
                 ..
             }) => LossKind::TakenOver,
-            ConnectionError::MqttState(StateError::ConnectionAborted | StateError::Io(_))
+            // A reset found while reading comes as a fault of reading a packet.
+            ConnectionError::MqttState(
+                StateError::ConnectionAborted
+                | StateError::Io(_)
+                | StateError::Deserialization(MqttError::Io(_)),
+            )
             | ConnectionError::Io(_) => LossKind::Silent,
             _ => LossKind::Other,
         };
@@ -640,9 +645,9 @@ fn explain(error: &ConnectionError, options: &Options) -> String {
             "the broker refused us: {code:?}; check user, password and the broker's access list"
         ),
         ConnectionError::ConnectionRefused(code) => format!("the broker refused us: {code:?}"),
-        ConnectionError::MqttState(StateError::ConnectionAborted) => {
-            "the broker closed the connection without a word".into()
-        }
+        ConnectionError::MqttState(
+            StateError::ConnectionAborted | StateError::Deserialization(MqttError::Io(_)),
+        ) => "the broker closed the connection without a word".into(),
         ConnectionError::MqttState(StateError::ServerDisconnect {
             reason_code,
             reason_string,

@@ -13,7 +13,7 @@ pub use worker::{LineFault, Worker};
 
 use crate::bus::{self, Network, Waker};
 use crate::config::{self, Settings};
-use crate::derive::Texts;
+use crate::derive::{Derivation, Texts};
 use anyhow::{Context, anyhow};
 use chargehand_core::State;
 use chargehand_ledger::Sqlite;
@@ -21,6 +21,7 @@ use chargehand_script::{Rulebook, Source};
 use chargehand_wire::{Mode, Status, Wire};
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::iterator::Signals;
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -60,15 +61,32 @@ impl LineFiles {
             .parent()
             .unwrap_or(Path::new(""))
             .join(&described.line.rules);
-        let rulebook = read_rulebook(&folder)?.to_text();
-        Ok(Self {
-            name,
-            texts: Texts {
-                plant: text,
-                rulebook,
-            },
-        })
+        let texts = Texts {
+            plant: text,
+            rulebook: read_rulebook(&folder)?.to_text(),
+        };
+        // Here, and not only on the line's thread: nothing is to start, no ledger to come into being, on wrong rules.
+        Derivation::new(&texts, &name, State::default())
+            .map_err(|fault| BadConfiguration(fault.to_string()))?;
+        Ok(Self { name, texts })
     }
+}
+
+/// Lines share nothing. Client id and ledger file both come from the base, so they clash together.
+fn each_its_own(lines: &[LineFiles]) -> Result<(), BadConfiguration> {
+    let mut known: BTreeMap<String, &str> = BTreeMap::new();
+    for files in lines {
+        let plant = config::plant(&files.texts.plant, &files.name)
+            .map_err(|faults| BadConfiguration(faults.to_string()))?;
+        let base = &plant.line.base;
+        if let Some(other) = known.insert(config::client_id(base), &files.name) {
+            return Err(BadConfiguration(format!(
+                "{}: base {base} has the client id and the ledger of the line in {other}: give every line a base of its own",
+                files.name
+            )));
+        }
+    }
+    Ok(())
 }
 
 /// The `.rhai` files of a folder. Subfolders are not read, and that is said.
@@ -123,6 +141,7 @@ impl Running {
         settings: &Settings,
         clocks: &dyn Fn() -> Arc<dyn Clock>,
     ) -> anyhow::Result<Self> {
+        each_its_own(lines)?;
         let network = Network::start().context("the network thread cannot start")?;
         let (end, ends) = mpsc::channel();
         let mut running = Self {
