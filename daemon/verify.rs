@@ -327,7 +327,10 @@ impl Walk<'_> {
                 own.is_some_and(|hit| hit.seq == record.seq && hit.content.0 == key.content)
             };
             if !fits {
-                let text = format!("the key {:?} does not lead to record {}", key.text, record.seq);
+                let text = format!(
+                    "the key {:?} does not lead to record {}",
+                    key.text, record.seq
+                );
                 return Some(Finding::Index {
                     seq: Some(record.seq),
                     text,

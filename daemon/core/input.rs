@@ -4,7 +4,7 @@ use crate::names::{
     CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName, RoleName, StationName,
     StratumName, TextDigest,
 };
-use crate::outcome::RejectReason;
+use crate::outcome::{Had, RejectReason};
 use crate::plant::Scope;
 use crate::time::{Span, Timestamp};
 use alloc::string::String;
@@ -150,18 +150,6 @@ pub struct Measured {
     pub count: i64,
     /// How the number was had.
     pub had: Had,
-}
-
-/// How a number was had from the message.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Had {
-    /// As it stood.
-    Plain,
-    /// Converted from a commensurable unit.
-    Converted,
-    /// Read out of a text.
-    Parsed,
 }
 
 /// Something that happened at a station.

@@ -38,7 +38,7 @@ pub use alarm::{Alarm, Ends, Priority};
 pub use gauge::GaugeState;
 pub use hold::{Hold, HoldOf, HoldView};
 pub use input::{
-    Conflict, Event, EventKind, Fault, Had, Input, Measured, PlaceHold, Reading, Recorded, Release,
+    Conflict, Event, EventKind, Fault, Input, Measured, PlaceHold, Reading, Recorded, Release,
     Request, RequestKind, Source, SourceKind, Start, Taken, Unusable,
 };
 pub use judge::{Facts, Fallback, Judge, Opinion, RuleFault, Verdict};
@@ -49,8 +49,8 @@ pub use names::{
     RuleName, StationName, StratumName, TextDigest,
 };
 pub use outcome::{
-    Disposition, Freed, InForce, Judged, OpenHold, Outcome, Reason, RejectReason, Rejected, Reply,
-    ReplyResult, Said, Told,
+    Disposition, Freed, Had, InForce, Judged, OpenHold, Outcome, Reason, RejectReason, Rejected,
+    Reply, ReplyResult, Said, Told,
 };
 pub use piece::{Ask, Gap, Piece, Point};
 pub use plant::{

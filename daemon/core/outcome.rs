@@ -2,7 +2,6 @@
 
 use crate::alarm::Alarm;
 use crate::hold::{Hold, HoldOf};
-use crate::input::Had;
 use crate::names::{
     AlarmId, CharacteristicName, GaugeName, HoldId, InputId, PieceName, RoleName, RuleName,
     StationName, TextDigest,
@@ -101,6 +100,18 @@ pub struct Judged {
     pub attempt: u32,
     /// What rules and engine said, in order; rules with nothing to say are left out.
     pub said: Vec<Said>,
+}
+
+/// How a number was had from the message.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Had {
+    /// As it stood.
+    Plain,
+    /// Converted from a commensurable unit.
+    Converted,
+    /// Read out of a text.
+    Parsed,
 }
 
 /// One answer to one value.

@@ -1,8 +1,8 @@
 //! Events: what happened at a station.
 
+use crate::identity::{Identity, identity};
 use crate::json::{self, Members};
-use crate::reading::{Found, name, refuse, stratum_value, unknown_characteristic, when};
-use crate::route::{Identity, identity};
+use crate::members::{Found, name, refuse, stratum_value, unknown_characteristic, when};
 use crate::{digest, digest_text, value};
 use chargehand_core::{
     Characteristic, Event, EventKind, Fault, GaugeName, Input, InputId, PieceName, Plant,

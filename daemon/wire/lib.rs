@@ -9,7 +9,9 @@
 //! The names on the bus are fixed in `contract.md`, the page for other people's equipment.
 
 mod events;
+mod identity;
 mod json;
+mod members;
 mod messages;
 mod publish;
 mod reading;

@@ -1,8 +1,8 @@
 //! Requests: what people ask.
 
+use crate::identity::{Identity, identity};
 use crate::json::{self, Members};
-use crate::reading::{Found, name, refuse};
-use crate::route::{Identity, identity};
+use crate::members::{Found, name, refuse};
 use chargehand_core::{
     ClassName, Fault, HoldId, Input, InputId, PieceName, PlaceHold, RejectReason, Release, Request,
     RequestKind, RoleName, Scope, Source, SourceKind, StationName, StratumName,

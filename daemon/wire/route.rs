@@ -1,6 +1,7 @@
 //! From a topic to the kind of message that stands on it, and from a message to its rows.
 
-use crate::json::{self, Members, Unreadable};
+use crate::identity::{Identity, identity};
+use crate::json::{self, Unreadable};
 use crate::reading::Whole;
 use crate::{Key, Message, PAYLOAD_MAX, Row, Wire, digest, digest_text, events, reading, requests};
 use chargehand_core::{
@@ -360,40 +361,6 @@ fn source(place: &Place<'_>, input: InputId) -> Source {
         station,
         kind,
     }
-}
-
-/// What a message goes by: in its key, and in answers.
-pub(crate) struct Identity {
-    pub key: String,
-    pub input: String,
-}
-
-/// `id`, else `epoch` and `seq`; none where the message has neither.
-pub(crate) fn identity(members: &Members<'_>) -> Option<Identity> {
-    identity_of(
-        members.find("id"),
-        members.find("epoch"),
-        members.find("seq"),
-    )
-}
-
-pub(crate) fn identity_of(
-    id: Option<&RawValue>,
-    epoch: Option<&RawValue>,
-    seq: Option<&RawValue>,
-) -> Option<Identity> {
-    if let Some(id) = id.and_then(|id| json::name(id).ok()) {
-        return Some(Identity {
-            key: format!("i:{id}"),
-            input: id.into_owned(),
-        });
-    }
-    let epoch = json::name(epoch?).ok()?;
-    let seq = json::whole(seq?)?;
-    Some(Identity {
-        key: format!("e:{epoch}/{seq}"),
-        input: format!("{epoch}/{seq}"),
-    })
 }
 
 /// Whether an MQTT topic filter takes a topic (MQTT 5.0, section 4.7).

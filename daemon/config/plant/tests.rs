@@ -1,0 +1,1092 @@
+//! A good description means what it says; every bad one is told with its line and a remedy.
+
+use super::*;
+use crate::config::{Faults, plant};
+use chargehand_core::{Effect, GateKind, Map, Of, Since1970};
+
+const GOOD: &str = r#"[line]
+base = "vennick/castware/l1"
+zone = "Europe/Berlin"
+takt_s = 24
+rules = "rules"
+quiet_s = 90.5
+
+[lanes]
+remelt = "returns"
+rework = "bench"
+
+[[stratum]]
+name = "mould"
+values = ["M1", "M2"]
+[[stratum]]
+name = "heat"
+
+[[count]]
+name = "cycles"
+
+[[class]]
+name = "food-contact"
+second_person = true
+
+[[condition]]
+name = "machined"
+routes = ["rework", "scrap", "remelt"]
+
+[[gauge]]
+name = "lc-1"
+standard = { nominal = 1000, within = 2.5 }
+
+[[station]]
+name = "s60"
+place = 44
+condition = "blasted"
+gate = { kind = "lane", within_s = 60, effect = "stop-loading", place = 50 }
+[[station.characteristic]]
+name = "roughness"
+unit = "um"
+resolution = 0.01
+lower = 2.50
+upper = 4
+[[station.characteristic]]
+name = "wear"
+unit = "cycles"
+resolution = 100
+of = "station"
+
+[[station]]
+name = "s30"
+place = 4
+condition = "as-cast"
+gate = { kind = "diverter", within_s = 3, effect = "divert" }
+[[station.characteristic]]
+name = "mass"
+unit = "g"
+nominal = 1450
+lower = 1425
+upper = 1475
+plausible = [200, 3000]
+resolution = 0.1
+per = "mould"
+gauge = "lc-1"
+[[station.topic]]
+filter = "cell7/scale/out"
+pieces = "/rows/*"
+map = { piece = "/nr", mass = "/kg", at = { pointer = "/t", since_1970 = "ms" }, "strata/mould" = "/m" }
+unit = { mass = "kg" }
+decimal_comma = true
+zone = "Europe/Berlin"
+
+[[role]]
+name = "shift-lead"
+may = ["release:process-minor"]
+[[role]]
+name = "quality"
+may = ["release", "release:food-contact"]
+"#;
+
+fn faults(text: &str) -> String {
+    match plant(text, "l1.toml") {
+        Ok(_) => String::new(),
+        Err(faults) => faults.to_string(),
+    }
+}
+
+#[test]
+fn a_good_description_means_what_it_says() {
+    let plant = plant(GOOD, "l1.toml").expect("no fault");
+    assert_eq!(plant.line.base, "vennick/castware/l1");
+    assert_eq!(plant.line.zone, "Europe/Berlin");
+    assert_eq!(plant.line.rules, "rules");
+    assert_eq!(plant.line.skew, Span::from_secs(300));
+    assert_eq!(plant.line.quiet, Span::from_millis(90_500));
+    assert_eq!(plant.line.valid, Span::from_secs(10));
+    assert_eq!(plant.line.pieces_kept, 100_000);
+    assert_eq!(plant.strata[0].values, ["M1", "M2"]);
+    assert!(plant.strata[1].values.is_empty());
+    assert!(plant.second_person(&"food-contact".into()));
+    assert_eq!(plant.lanes[&Word::Remelt], "returns");
+    assert_eq!(plant.without_effect, [""; 0]);
+
+    let names: Vec<&str> = plant
+        .stations
+        .iter()
+        .map(|station| station.name.as_str())
+        .collect();
+    assert_eq!(names, ["s30", "s60"], "in order of place, not of the text");
+    let gate = plant.stations[0].gate.as_ref().expect("a gate");
+    assert_eq!(
+        (gate.kind, gate.place, gate.within),
+        (GateKind::Diverter, 4, Span::from_secs(3))
+    );
+    let gate = plant.stations[1].gate.as_ref().expect("a gate");
+    assert_eq!((gate.effect, gate.place), (Effect::StopLoading, 50));
+
+    let mass = plant.stations[0].characteristic("mass").expect("declared");
+    assert_eq!(
+        (mass.lower, mass.nominal, mass.upper),
+        (Some(14250), Some(14500), Some(14750))
+    );
+    assert_eq!((mass.plausible, mass.of), (Some((2000, 30000)), Of::Piece));
+    assert_eq!(mass.per.as_ref().expect("declared").as_str(), "mould");
+    let wear = plant.stations[1].characteristic("wear").expect("declared");
+    assert_eq!(
+        (wear.scale.text(3), wear.of),
+        ("300 cycles".to_owned(), Of::Station)
+    );
+    let standard = plant.gauges[0].standard.as_ref().expect("declared");
+    assert_eq!((standard.nominal, standard.within), (10000, 25));
+
+    let topic = &plant.stations[0].topics[0];
+    assert_eq!(
+        (topic.pieces.as_deref(), topic.decimal_comma),
+        (Some("/rows/*"), true)
+    );
+    let at = Map {
+        pointer: "/t".to_owned(),
+        since_1970: Some(Since1970::Millis),
+    };
+    assert_eq!(topic.map["at"], at);
+    assert_eq!(topic.map["strata/mould"].pointer, "/m");
+    assert_eq!(topic.units["mass"].code(), "kg");
+
+    let lead = plant.role("shift-lead").expect("declared");
+    assert!(lead.may("release", &"process-minor".into()));
+    assert!(!lead.may("release", &"food-contact".into()));
+}
+
+#[test]
+fn remelt_is_legal_only_for_bare_metal() {
+    let legal = plant(GOOD, "l1.toml").expect("no fault").routes_legal;
+    let check = |condition, expect: &[Word]| {
+        assert_eq!(
+            legal[&condition],
+            expect.iter().copied().collect(),
+            "{condition}"
+        );
+    };
+    check(Condition::AsCast, &[Word::Remelt, Word::Scrap]);
+    check(
+        Condition::Machined,
+        &[Word::Rework, Word::Scrap, Word::Remelt],
+    );
+    check(Condition::Blasted, &[Word::Rework, Word::Scrap]);
+    check(Condition::Washed, &[Word::Rework, Word::Scrap]);
+    check(Condition::WetCoat, &[]);
+    check(Condition::InOven, &[]);
+    check(
+        Condition::Cured,
+        &[Word::Rework, Word::Regrade, Word::Scrap],
+    );
+    check(
+        Condition::Ground,
+        &[Word::Rework, Word::Regrade, Word::Scrap],
+    );
+    check(
+        Condition::Marked,
+        &[Word::Rework, Word::Regrade, Word::Scrap],
+    );
+    check(Condition::Packed, &[]);
+    assert_eq!(legal.len(), Condition::ALL.len());
+}
+
+#[test]
+fn a_coated_condition_never_takes_remelt() {
+    for condition in Condition::ALL
+        .iter()
+        .filter(|condition| is_coated(**condition))
+    {
+        let text = GOOD.replace("name = \"machined\"", &format!("name = \"{condition}\""));
+        let expect = format!(
+            "l1.toml:27:30: condition \"{condition}\": routes has remelt, which is never legal for a coated piece: \
+                 the bath would drive toxic fume out of the coating: take remelt out"
+        );
+        assert_eq!(faults(&text), expect);
+    }
+}
+
+#[test]
+fn words_of_parts_to_come_are_taken_and_told() {
+    let mut text = GOOD.to_owned();
+    for (from, to) in [
+        (
+            "values = [\"M1\", \"M2\"]",
+            "values = [\"M1\", \"M2\"]\ncycle = \"piece\"",
+        ),
+        (
+            "place = 4\n",
+            "place = 4\norder = \"fifo\"\nobserve = false\n",
+        ),
+        (
+            "per = \"mould\"",
+            "per = \"mould\"\nsigma = 0.7\nevidence = { sampled = 40 }",
+        ),
+        (
+            "within = 2.5 }",
+            "within = 2.5, every = \"2 h\" }\ntests = { stuck = 4 }",
+        ),
+        ("\"release\", ", "\"release\", \"place-hold\", \"shelve\", "),
+        ("[[role]]", "[[stop]]\nfrom = \"10:00\"\n[[role]]"),
+    ] {
+        assert!(text.contains(from), "{from}");
+        text = text.replacen(from, to, 1);
+    }
+    let plant = plant(&text, "l1.toml").expect("no fault");
+    let expect = [
+        "stratum mould: cycle",
+        "gauge lc-1: standard: every",
+        "gauge lc-1: tests",
+        "station s30: order",
+        "station s30: characteristic mass: sigma",
+        "station s30: characteristic mass: evidence",
+        "stop",
+        "role quality: shelve",
+    ];
+    assert_eq!(plant.without_effect, expect);
+}
+
+/// One change to the good description, and every fault it makes, word for word.
+#[track_caller]
+fn check(from: &str, to: &str, expect: &[&str]) {
+    assert_eq!(GOOD.matches(from).count(), 1, "{from:?} must be there once");
+    let found = faults(&GOOD.replace(from, to));
+    let expect: Vec<String> = expect
+        .iter()
+        .map(|line| format!("l1.toml:{line}"))
+        .collect();
+    assert_eq!(found, expect.join("\n"));
+}
+
+#[test]
+fn faults_of_the_text() {
+    check(
+        "takt_s = 24",
+        "takt_s = ",
+        &[
+            "4:10: not TOML from here on, string values must be quoted, expected literal string: correct this first, the rest has not been read",
+        ],
+    );
+    check(
+        "zone = \"Europe/Berlin\"\ntakt_s",
+        "base = \"a/b/c\"\nzone = \"Europe/Berlin\"\ntakt_s",
+        &[
+            "3:1: not TOML from here on, duplicate key: correct this first, the rest has not been read",
+        ],
+    );
+    check(
+        "[line]",
+        "[lime]",
+        &[
+            "1:1: line is missing: write for example [line] and under it base = \"site/area/line\"",
+            "1:2: lime is not known; wanted one of line, stratum, count, class, gauge, condition, lanes, role, station: did you mean line",
+        ],
+    );
+    check(
+        "[[count]]",
+        "[count]",
+        &[
+            "18:1: count is a table; wanted a list of tables: write [[count]] before each",
+            "46:8: station \"s60\": characteristic \"wear\": unit \"cycles\" is not known; wanted a UCUM code such as g, mm, um, Cel, % or a declared count: write the UCUM code, or declare it with [[count]] if it is one",
+        ],
+    );
+    check(
+        "[lanes]",
+        "[[lanes]]",
+        &["8:1: lanes is a list of tables; wanted one table: keep one, in single brackets"],
+    );
+}
+
+#[test]
+fn faults_of_the_line() {
+    check(
+        "base = \"vennick/castware/l1\"\n",
+        "",
+        &["1:1: line: base is missing: write for example base = \"site/area/line\""],
+    );
+    check(
+        "\"vennick/castware/l1\"",
+        "\"/Vennick/Cast Ware/L1/\"",
+        &[
+            "2:8: line: base is the text \"/Vennick/Cast Ware/L1/\"; wanted site/area/line or deeper, each level of lower case letters, digits, - and _: write vennick/cast-ware/l1",
+        ],
+    );
+    check(
+        "\"vennick/castware/l1\"",
+        "\"vennick/+/l1\"",
+        &[
+            "2:8: line: base is the text \"vennick/+/l1\"; wanted site/area/line or deeper, each level of lower case letters, digits, - and _: write for example vennick/castware/l1",
+        ],
+    );
+    check(
+        "\"vennick/castware/l1\"",
+        "\"l1\"",
+        &[
+            "2:8: line: base is the text \"l1\"; wanted site/area/line or deeper, each level of lower case letters, digits, - and _: write for example vennick/castware/l1",
+        ],
+    );
+    check(
+        "\"Europe/Berlin\"\ntakt_s",
+        "\"Europe/Belrin\"\ntakt_s",
+        &[
+            "3:8: line: zone \"Europe/Belrin\" is not known; wanted an IANA time zone: did you mean Europe/Berlin",
+        ],
+    );
+    check(
+        "\"Europe/Berlin\"\ntakt_s",
+        "\"Somewhere\"\ntakt_s",
+        &[
+            "3:8: line: zone \"Somewhere\" is not known; wanted an IANA time zone: write for example Europe/Berlin or UTC",
+        ],
+    );
+    check(
+        "rules = \"rules\"",
+        "rules = \"/etc/rules\"",
+        &[
+            "5:9: line: rules is the text \"/etc/rules\"; wanted a folder relative to this file: write for example rules or ../rules",
+        ],
+    );
+    check(
+        "rules = \"rules\"",
+        "rulse = \"rules\"",
+        &[
+            "1:1: line: rules is missing: write for example rules = \"rules\"",
+            "5:1: line: rulse is not known; wanted one of base, zone, rules, skew_s, quiet_s, valid_s, pieces_kept, observe: did you mean rules",
+        ],
+    );
+    check(
+        "quiet_s = 90.5",
+        "quiet_s = \"90\"",
+        &[
+            "6:11: line: quiet_s is the text \"90\"; wanted a decimal number: write 90 without quotes",
+        ],
+    );
+    check(
+        "quiet_s = 90.5",
+        "skew_s = 0",
+        &[
+            "6:10: line: skew_s is 0; wanted seconds above 0, at most ten years, at most 6 decimals: write seconds, such as 3 or 0.5",
+        ],
+    );
+    check(
+        "quiet_s = 90.5",
+        "valid_s = 2.5",
+        &[
+            "6:11: line: valid_s is 2.5; wanted a whole number from 2 up: write it without decimals, such as 4",
+        ],
+    );
+    check(
+        "quiet_s = 90.5",
+        "valid_s = 86400",
+        &[
+            "6:11: line: valid_s is 86400; wanted whole seconds from 2 to 3600: keep it short, a permission must not outlive the daemon",
+        ],
+    );
+    check(
+        "quiet_s = 90.5",
+        "pieces_kept = 0",
+        &["6:15: line: pieces_kept is 0; wanted a whole number from 1 up: write 1 or more"],
+    );
+    check(
+        "quiet_s = 90.5",
+        "observe = true",
+        &[
+            "6:11: line: observe is not in this version: take the word out when chargehand may command",
+        ],
+    );
+}
+
+#[test]
+fn faults_of_what_is_declared() {
+    check(
+        "remelt = \"returns\"",
+        "accept = \"returns\"",
+        &[
+            "9:1: lanes: accept is not known; wanted one of rework, regrade, scrap, remelt: take it out",
+        ],
+    );
+    check(
+        "remelt = \"returns\"",
+        "remelt = \"Returns bin\"",
+        &[
+            "9:10: lanes: remelt is the text \"Returns bin\"; wanted a lower case letter, then lower case letters, digits, - and _: write returns-bin",
+        ],
+    );
+    check(
+        "[\"M1\", \"M2\"]",
+        "[\"M1\", \"M1\", 3]",
+        &[
+            "14:17: stratum \"mould\": values \"M1\" is taken, on line 14; wanted each once: rename one or take it out",
+            "14:23: stratum \"mould\": values is 3; wanted a text: put it in quotes",
+        ],
+    );
+    check(
+        "name = \"heat\"",
+        "name = \"mould\"",
+        &[
+            "16:8: stratum \"mould\": name \"mould\" is taken, on line 13; wanted each once: rename one or take it out",
+        ],
+    );
+    check(
+        "name = \"heat\"",
+        "name = \"lot\"",
+        &[
+            "16:8: stratum \"lot\": name \"lot\" has a meaning of its own; wanted another: name what the pieces differ by, such as mould",
+        ],
+    );
+    check(
+        "name = \"cycles\"",
+        "name = \"min\"",
+        &[
+            "19:8: count \"min\": name \"min\" is a unit already; wanted a count's own name: take the count out, or give it another name",
+            "46:8: station \"s60\": characteristic \"wear\": unit \"cycles\" is not known; wanted a UCUM code such as g, mm, um, Cel, % or a declared count: write the UCUM code, or declare it with [[count]] if it is one",
+        ],
+    );
+    check(
+        "second_person = true",
+        "second_person = \"yes\"",
+        &[
+            "23:17: class \"food-contact\": second_person is the text \"yes\"; wanted true or false: write true or false, without quotes",
+        ],
+    );
+    check(
+        "name = \"machined\"",
+        "name = \"machnied\"",
+        &[
+            "26:8: condition \"machnied\": name \"machnied\" is not known; wanted one of as-cast, machined, blasted, washed, wet-coat, in-oven, cured, ground, marked, packed: did you mean machined",
+        ],
+    );
+    check(
+        "\"scrap\", \"remelt\"]",
+        "\"accept\", \"remlt\"]",
+        &[
+            "27:21: condition \"machined\": routes has accept, which is legal everywhere; wanted only routes: take it out",
+            "27:31: condition \"machined\": routes \"remlt\" is not known; wanted one of rework, regrade, scrap, remelt: did you mean remelt",
+        ],
+    );
+    check(
+        "within = 2.5 }",
+        "within = 2.55 }",
+        &[
+            "31:39: gauge \"lc-1\": standard: within is 2.55; wanted whole steps of the resolution, 0.1 g: write 2.6 or make the resolution finer",
+        ],
+    );
+    check(
+        "within = 2.5 }",
+        "within = -1 }",
+        &[
+            "31:39: gauge \"lc-1\": standard: within is -1; wanted a number from 0 up: write how far off a healthy gauge may read",
+        ],
+    );
+    check(
+        "within = 2.5 }",
+        "with = 2.5 }",
+        &[
+            "31:12: gauge \"lc-1\": standard: within is missing: write for example within = 2",
+            "31:30: gauge \"lc-1\": standard: with is not known; wanted one of nominal, within: take it out",
+        ],
+    );
+    check(
+        "gauge = \"lc-1\"\n",
+        "",
+        &[
+            "31:12: gauge \"lc-1\": standard belongs to no characteristic; wanted one: write gauge = \"lc-1\" at the characteristic it measures",
+        ],
+    );
+    check(
+        "resolution = 100",
+        "resolution = 100\ngauge = \"lc-1\"",
+        &[
+            "31:12: gauge \"lc-1\": standard would be counted in steps of 100 cycles (station \"s60\": characteristic \"wear\") and of 0.1 g (station \"s30\": characteristic \"mass\"); wanted one scale: give them the same unit and resolution, or a gauge each",
+        ],
+    );
+}
+
+#[test]
+fn faults_of_roles() {
+    check(
+        "\"shift-lead\"",
+        "\"shift/lead\"",
+        &[
+            "74:8: role \"shift/lead\": name is the text \"shift/lead\"; wanted one topic level, without /, +, # and spaces: write for example shift-lead",
+        ],
+    );
+    check(
+        "\"shift-lead\"",
+        "\"quality\"",
+        &[
+            "77:8: role \"quality\": name \"quality\" is taken, on line 74; wanted each once: rename one or take it out",
+        ],
+    );
+    check(
+        "\"release:process-minor\"",
+        "\"relase:process-minor\"",
+        &[
+            "75:8: role \"shift-lead\": may \"relase\" is not known; wanted one of place-hold, recheck, acknowledge, release, reroute, concede, shelve, reset, approve, activate, adopt, close: did you mean release",
+        ],
+    );
+    check(
+        "\"release:process-minor\"",
+        "\"release:food\"",
+        &[
+            "75:8: role \"shift-lead\": may \"release:food\" names class food, which is not known; wanted one of food-contact, process-minor: declare it with [[class]]",
+        ],
+    );
+    check(
+        "\"release:process-minor\"",
+        "\"shelve:process-minor\"",
+        &[
+            "75:8: role \"shift-lead\": may \"shelve:process-minor\" names a class; wanted that only of release: write shelve",
+        ],
+    );
+    check(
+        "[\"release:process-minor\"]",
+        "\"release\"",
+        &[
+            "75:7: role \"shift-lead\": may is the text \"release\"; wanted a list: write it in brackets, such as [\"a\", \"b\"]",
+        ],
+    );
+}
+
+#[test]
+fn faults_of_stations() {
+    check(
+        "name = \"s30\"\n",
+        "",
+        &["50:1: station 2: name is missing: write for example name = \"s30\""],
+    );
+    check(
+        "name = \"s30\"",
+        "name = \"S 30\"",
+        &[
+            "51:8: station \"S 30\": name is the text \"S 30\"; wanted a lower case letter, then lower case letters, digits, - and _: write s-30",
+        ],
+    );
+    check(
+        "name = \"s30\"",
+        "name = \"s60\"",
+        &[
+            "51:8: station \"s60\": name \"s60\" is taken, on line 34; wanted each once: rename one or take it out",
+        ],
+    );
+    check(
+        "name = \"s30\"",
+        "name = \"lab\"",
+        &[
+            "51:8: station \"lab\": name \"lab\" is a topic of the line's own; wanted another: name the station after its place, such as s30",
+        ],
+    );
+    check(
+        "place = 4\n",
+        "plcae = 4\n",
+        &[
+            "50:1: station \"s30\": place is missing: write for example place = 4, in pieces after casting",
+            "52:1: station \"s30\": plcae is not known; wanted one of name, place, condition, gate, order, observe, characteristic, topic: did you mean place",
+        ],
+    );
+    check(
+        "place = 4\n",
+        "place = \"4\"\n",
+        &[
+            "52:9: station \"s30\": place is the text \"4\"; wanted a whole number from 0 up: write 4 without quotes",
+        ],
+    );
+    check(
+        "place = 4\n",
+        "place = -1\nobserve = true\n",
+        &[
+            "52:9: station \"s30\": place is -1; wanted a whole number from 0 up: write 0 or more",
+            "53:11: station \"s30\": observe is not in this version: take the word out when chargehand may command",
+        ],
+    );
+    check(
+        "place = 4\n",
+        "place = 4\norder = \"lifo\"\n",
+        &[
+            "53:9: station \"s30\": order \"lifo\" is not known; wanted one of named, fifo, time: did you mean fifo",
+        ],
+    );
+    check(
+        "condition = \"as-cast\"",
+        "condition = \"as-casted\"",
+        &[
+            "53:13: station \"s30\": condition \"as-casted\" is not known; wanted one of as-cast, machined, blasted, washed, wet-coat, in-oven, cured, ground, marked, packed: did you mean as-cast",
+        ],
+    );
+    check(
+        "kind = \"diverter\"",
+        "kind = \"divertor\"",
+        &[
+            "54:17: station \"s30\": gate: kind \"divertor\" is not known; wanted one of diverter, lane, mark, final: did you mean diverter",
+        ],
+    );
+    check(
+        "within_s = 3,",
+        "within_s = 0,",
+        &[
+            "54:40: station \"s30\": gate: within_s is 0; wanted seconds above 0, at most ten years, at most 6 decimals: write seconds, such as 3 or 0.5",
+        ],
+    );
+    check(
+        "effect = \"divert\" }",
+        "}",
+        &["54:8: station \"s30\": gate: effect is missing: write for example effect = \"divert\""],
+    );
+    check(
+        "place = 50",
+        "place = 40",
+        &[
+            "37:73: station \"s60\": gate: place is 40; wanted the station's place or later, 44 or more: a gate stands behind what it judges: correct one of the two",
+        ],
+    );
+    check(
+        "gate = { kind = \"diverter\", within_s = 3, effect = \"divert\" }",
+        "gate = \"diverter\"",
+        &[
+            "54:8: station \"s30\": gate is the text \"diverter\"; wanted a table: write it as { word = value, … }",
+        ],
+    );
+    check(
+        "[[station.topic]]",
+        "[station.topic]",
+        &[
+            "65:1: station \"s30\": topic is a table; wanted a list of tables: write [[station.topic]] before each",
+        ],
+    );
+}
+
+#[test]
+fn faults_of_characteristics() {
+    check(
+        "name = \"mass\"",
+        "name = \"seq\"",
+        &[
+            "56:8: station \"s30\": characteristic \"seq\": name \"seq\" is a member of every reading; wanted another: name what is measured, such as mass",
+            "68:24: station \"s30\": topic \"cell7/scale/out\": map: mass is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, strata/heat, strata/mould: take it out, or declare the characteristic at this station",
+            "69:10: station \"s30\": topic \"cell7/scale/out\": unit: mass is not known; wanted none, as none is declared: take it out, or declare the characteristic at this station",
+        ],
+    );
+    check(
+        "name = \"wear\"",
+        "name = \"roughness\"",
+        &[
+            "45:8: station \"s60\": characteristic \"roughness\": name \"roughness\" is taken, on line 39; wanted each once: rename one or take it out",
+        ],
+    );
+    check(
+        "unit = \"g\"",
+        "unit = \"gramm\"",
+        &[
+            "57:8: station \"s30\": characteristic \"mass\": unit \"gramm\" is not known; wanted a UCUM code such as g, mm, um, Cel, % or a declared count: write the UCUM code, or declare it with [[count]] if it is one",
+        ],
+    );
+    check(
+        "unit = \"um\"",
+        "unit = \"micron\"",
+        &[
+            "40:8: station \"s60\": characteristic \"roughness\": unit \"micron\" is not known; wanted a UCUM code such as g, mm, um, Cel, % or a declared count: did you mean um",
+        ],
+    );
+    check(
+        "unit = \"um\"",
+        "unit = \"grits\"",
+        &[
+            "40:8: station \"s60\": characteristic \"roughness\": unit \"grits\" is not known; wanted a UCUM code such as g, mm, um, Cel, % or a declared count: write the UCUM code, or declare it with [[count]] if it is one",
+        ],
+    );
+    check(
+        "unit = \"um\"",
+        "unit = \"{tooth}\"",
+        &[
+            "40:8: station \"s60\": characteristic \"roughness\": unit \"{tooth}\" does not say what is measured; wanted a UCUM code such as g, mm, um, Cel, % or a declared count: write the plain unit, or declare a [[count]]",
+        ],
+    );
+    check(
+        "unit = \"um\"",
+        "unit = \"dB\"",
+        &[
+            "40:8: station \"s60\": characteristic \"roughness\": unit \"dB\" is not on a linear scale; wanted a UCUM code such as g, mm, um, Cel, % or a declared count: have the plain quantity sent",
+        ],
+    );
+    check(
+        "unit = \"cycles\"",
+        "unit = \"cycels\"",
+        &[
+            "46:8: station \"s60\": characteristic \"wear\": unit \"cycels\" is not known; wanted a UCUM code such as g, mm, um, Cel, % or a declared count: did you mean cycles",
+        ],
+    );
+    check(
+        "resolution = 0.1\n",
+        "",
+        &[
+            "55:1: station \"s30\": characteristic \"mass\": resolution is missing: write for example resolution = 0.1, the smallest step that counts",
+        ],
+    );
+    check(
+        "resolution = 0.1\n",
+        "resolution = 0\n",
+        &[
+            "62:14: station \"s30\": characteristic \"mass\": resolution is 0; wanted a number above 0: write the smallest step that counts, such as 0.1",
+        ],
+    );
+    check(
+        "resolution = 0.1\n",
+        "resolution = 1e-20\n",
+        &[
+            "62:14: station \"s30\": characteristic \"mass\": resolution is 1e-20; wanted at most 9 significant digits, at most 12 decimals and at most 1000000000: write the smallest step that counts, such as 0.1",
+        ],
+    );
+    check(
+        "nominal = 1450",
+        "nominal = 1450.05",
+        &[
+            "58:11: station \"s30\": characteristic \"mass\": nominal is 1450.05; wanted whole steps of the resolution, 0.1 g: write 1450.0 or make the resolution finer",
+        ],
+    );
+    check(
+        "nominal = 1450",
+        "nominal = 1e25",
+        &[
+            "58:11: station \"s30\": characteristic \"mass\": nominal is 10000000000000000000000000; wanted what can be counted in steps of 0.1 g: correct the number or make the resolution coarser",
+        ],
+    );
+    check(
+        "nominal = 1450",
+        "nominal = nan",
+        &[
+            "58:11: station \"s30\": characteristic \"mass\": nominal is nan; wanted a decimal number: write digits, such as 0.1",
+        ],
+    );
+    check(
+        "nominal = 1450",
+        "nominal = 1480",
+        &[
+            "58:11: station \"s30\": characteristic \"mass\": nominal is 1480; wanted at most upper, which is 1475.0 g: correct one of the two",
+        ],
+    );
+    check(
+        "lower = 2.50",
+        "lower = 4.01",
+        &[
+            "42:9: station \"s60\": characteristic \"roughness\": lower is 4.01; wanted at most upper, which is 4.00 um: correct one of the two",
+        ],
+    );
+    check(
+        "[200, 3000]",
+        "[1430, 1470]",
+        &[
+            "61:13: station \"s30\": characteristic \"mass\": plausible is [1430, 1470]; wanted it to enclose lower, which is 1425.0 g: widen it, what is outside is taken for a broken reading",
+            "61:13: station \"s30\": characteristic \"mass\": plausible is [1430, 1470]; wanted it to enclose upper, which is 1475.0 g: widen it, what is outside is taken for a broken reading",
+        ],
+    );
+    check(
+        "[200, 3000]",
+        "[3000, 200]",
+        &[
+            "61:13: station \"s30\": characteristic \"mass\": plausible is [3000, 200]; wanted two numbers, the lowest and the highest that can be true: put the lower one first",
+        ],
+    );
+    check(
+        "[200, 3000]",
+        "[200]",
+        &[
+            "61:13: station \"s30\": characteristic \"mass\": plausible is [200]; wanted two numbers, the lowest and the highest that can be true: write for example [200, 3000]",
+        ],
+    );
+    check(
+        "[200, 3000]",
+        "\"200-3000\"",
+        &[
+            "61:13: station \"s30\": characteristic \"mass\": plausible is the text \"200-3000\"; wanted two numbers, the lowest and the highest that can be true: write for example [200, 3000]",
+        ],
+    );
+    check(
+        "of = \"station\"",
+        "of = \"pieces\"",
+        &[
+            "48:6: station \"s60\": characteristic \"wear\": of \"pieces\" is not known; wanted one of piece, station: did you mean piece",
+        ],
+    );
+    check(
+        "per = \"mould\"",
+        "per = \"mold\"",
+        &[
+            "63:7: station \"s30\": characteristic \"mass\": per \"mold\" is not known; wanted one of heat, mould: did you mean mould",
+        ],
+    );
+    check(
+        "gauge = \"lc-1\"",
+        "gauge = \"ec-7\"",
+        &[
+            "64:9: station \"s30\": characteristic \"mass\": gauge \"ec-7\" is not known; wanted lc-1: declare it with [[gauge]]",
+        ],
+    );
+    check(
+        "gauge = \"lc-1\"",
+        "guage = \"lc-1\"",
+        &[
+            "31:12: gauge \"lc-1\": standard belongs to no characteristic; wanted one: write gauge = \"lc-1\" at the characteristic it measures",
+            "64:1: station \"s30\": characteristic \"mass\": guage is not known; wanted one of name, unit, resolution, of, per, gauge, lower, nominal, upper, plausible: did you mean gauge",
+        ],
+    );
+}
+
+#[test]
+fn faults_of_topics() {
+    check(
+        "\"cell7/scale/out\"",
+        "\"cell7/sc#\"",
+        &[
+            "66:10: station \"s30\": topic \"cell7/sc#\": filter is the text \"cell7/sc#\"; wanted an MQTT topic filter: + only as a whole level, # only as the last, no $ in front: write the topic the station publishes on",
+        ],
+    );
+    check(
+        "\"cell7/scale/out\"",
+        "\"$share/a/cell7\"",
+        &[
+            "66:10: station \"s30\": topic \"$share/a/cell7\": filter is the text \"$share/a/cell7\"; wanted an MQTT topic filter: + only as a whole level, # only as the last, no $ in front: write the topic the station publishes on",
+        ],
+    );
+    check(
+        "\"cell7/scale/out\"",
+        "\"+/castware/#\"",
+        &[
+            "66:10: station \"s30\": topic \"+/castware/#\": filter is the text \"+/castware/#\"; wanted topics outside the line's own, vennick/castware/l1/#: a station that speaks the contract needs no map: narrow the filter",
+        ],
+    );
+    check(
+        "decimal_comma = true",
+        "decimal_comma = true\n[[station.topic]]\nfilter = \"cell7/+/out\"\nmap = { piece = \"\", mass = \"/g\" }",
+        &[
+            "72:10: station \"s30\": topic \"cell7/+/out\": filter is the text \"cell7/+/out\"; wanted no message in common with station \"s30\": topic \"cell7/scale/out\": each message is read once: make the filters distinct",
+        ],
+    );
+    check(
+        "\"/rows/*\"",
+        "\"/rows\"",
+        &[
+            "67:10: station \"s30\": topic \"cell7/scale/out\": pieces is the text \"/rows\"; wanted a JSON Pointer with one *, as its last token: write for example /rows/*",
+        ],
+    );
+    check(
+        "\"/rows/*\"",
+        "\"/*/rows/*\"",
+        &[
+            "67:10: station \"s30\": topic \"cell7/scale/out\": pieces is the text \"/*/rows/*\"; wanted a JSON Pointer with one *, as its last token: write for example /rows/*",
+        ],
+    );
+    check(
+        "piece = \"/nr\", ",
+        "pieces = \"/nr\", ",
+        &[
+            "68:7: station \"s30\": topic \"cell7/scale/out\": map has no piece; wanted one, as mass is measured of pieces: write where the piece's name is, such as piece = \"/nr\"",
+            "68:9: station \"s30\": topic \"cell7/scale/out\": map: pieces is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, strata/heat, strata/mould, mass: did you mean piece",
+        ],
+    );
+    check(
+        "mass = \"/kg\", ",
+        "",
+        &[
+            "68:7: station \"s30\": topic \"cell7/scale/out\": map has no characteristic; wanted at least one of this station's: write where the measured value is, such as mass = \"/kg\"",
+        ],
+    );
+    check(
+        "mass = \"/kg\", ",
+        "mass = \"/kg\", mas = \"/kg\", ",
+        &[
+            "68:38: station \"s30\": topic \"cell7/scale/out\": map: mas is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, strata/heat, strata/mould, mass: did you mean mass",
+        ],
+    );
+    check(
+        "\"strata/mould\"",
+        "\"strata/mold\"",
+        &[
+            "68:82: station \"s30\": topic \"cell7/scale/out\": map: strata/mold is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, strata/heat, strata/mould, mass: did you mean strata/mould",
+        ],
+    );
+    check(
+        "\"/nr\"",
+        "\"$.rows.nr\"",
+        &[
+            "68:17: station \"s30\": topic \"cell7/scale/out\": map: piece is the text \"$.rows.nr\"; wanted a JSON Pointer (RFC 6901): write /rows/nr",
+        ],
+    );
+    check(
+        "\"/nr\"",
+        "\"/n~r\"",
+        &[
+            "68:17: station \"s30\": topic \"cell7/scale/out\": map: piece is the text \"/n~r\"; wanted a JSON Pointer (RFC 6901): write ~0 for ~ and ~1 for / in a name",
+        ],
+    );
+    check(
+        "\"/nr\"",
+        "7",
+        &[
+            "68:17: station \"s30\": topic \"cell7/scale/out\": map: piece is 7; wanted a JSON Pointer: write for example \"/nr\"",
+        ],
+    );
+    check(
+        "\"/nr\"",
+        "{ pointer = \"/nr\", since_1970 = \"s\" }",
+        &[
+            "68:49: station \"s30\": topic \"cell7/scale/out\": map: piece: since_1970 is not known; wanted it only of at: take it out",
+        ],
+    );
+    check(
+        "\"ms\" }",
+        "\"ns\" }",
+        &[
+            "68:74: station \"s30\": topic \"cell7/scale/out\": map: at: since_1970 \"ns\" is not known; wanted one of s, ms, us: did you mean s",
+        ],
+    );
+    check(
+        "\"ms\" }",
+        "\"ms\", unit = \"s\" }",
+        &[
+            "68:80: station \"s30\": topic \"cell7/scale/out\": map: at: unit is not known; wanted one of pointer, since_1970: take it out",
+        ],
+    );
+    check(
+        "{ mass = \"kg\" }",
+        "{ mass = \"mm\" }",
+        &[
+            "69:17: station \"s30\": topic \"cell7/scale/out\": unit: mass is the text \"mm\"; wanted a unit that converts to g: correct one of the two units",
+        ],
+    );
+    check(
+        "{ mass = \"kg\" }",
+        "{ thickness = \"um\" }",
+        &[
+            "69:10: station \"s30\": topic \"cell7/scale/out\": unit: thickness is not known; wanted mass: take it out, or declare the characteristic at this station",
+        ],
+    );
+    check(
+        "decimal_comma = true",
+        "decimal_comma = 1",
+        &[
+            "70:17: station \"s30\": topic \"cell7/scale/out\": decimal_comma is 1; wanted true or false: write true or false, without quotes",
+        ],
+    );
+    check(
+        "decimal_comma = true\nzone = \"Europe/Berlin\"",
+        "decimal_comma = true\nzone = \"+01:00\"",
+        &[
+            "71:8: station \"s30\": topic \"cell7/scale/out\": zone \"+01:00\" is not known; wanted an IANA time zone: write for example Europe/Berlin or UTC",
+        ],
+    );
+}
+
+#[test]
+fn all_faults_at_once_in_order_of_place() {
+    let text = "\
+[[station]]
+name = \"s30\"
+plcae = 4
+condition = \"as-casted\"
+[[station.characteristic]]
+name = \"mass\"
+unit = \"g\"
+nominal = \"1450\"
+resolution = 0.1
+";
+    let expect = "\
+l1.toml:1:1: line is missing: write for example [line] and under it base = \"site/area/line\"
+l1.toml:1:1: station \"s30\": place is missing: write for example place = 4, in pieces after casting
+l1.toml:3:1: station \"s30\": plcae is not known; wanted one of name, place, condition, gate, order, observe, \
+characteristic, topic: did you mean place
+l1.toml:4:13: station \"s30\": condition \"as-casted\" is not known; wanted one of as-cast, machined, blasted, \
+washed, wet-coat, in-oven, cured, ground, marked, packed: did you mean as-cast
+l1.toml:8:11: station \"s30\": characteristic \"mass\": nominal is the text \"1450\"; wanted a decimal number: \
+write 1450 without quotes";
+    assert_eq!(faults(text), expect);
+}
+
+#[test]
+fn an_empty_description_says_what_it_needs() {
+    let expect = "\
+l1.toml:1:1: line is missing: write for example [line] and under it base = \"site/area/line\"
+l1.toml:1:1: no station; wanted at least one: write [[station]] with name, place and condition";
+    assert_eq!(faults(""), expect);
+}
+
+/// Columns are characters, not bytes, so that an editor goes to the right place.
+#[test]
+fn places_are_counted_in_characters() {
+    let text = GOOD.replace("gauge = \"lc-1\"", "\"gauge\" = \"µ\" # Größe\nper = 1");
+    assert!(
+        faults(&text).starts_with("l1.toml:65:1: not TOML"),
+        "{}",
+        faults(&text)
+    );
+    let text = GOOD.replace("{ piece = \"/nr\",", "{ piece = \"/größe\", bogus = \"\",");
+    assert!(
+        faults(&text).starts_with("l1.toml:68:27: "),
+        "{}",
+        faults(&text)
+    );
+    assert_eq!(faults(&GOOD.replace('\n', "\r\n")), "");
+}
+
+/// Goal: no text is refused without a word, and none brings the program down. Method: leave out each
+/// line of the good description, and put values of every kind in the place of each value.
+#[test]
+fn whatever_is_typed_there_is_an_answer() {
+    let lines: Vec<&str> = GOOD.lines().collect();
+    let mut refused = 0;
+    let mut answer = |index: usize, line: &str| {
+        let mut lines = lines.clone();
+        lines[index] = line;
+        let Err(Faults(faults)) = plant(&lines.join("\n"), "l1.toml") else {
+            return;
+        };
+        refused += 1;
+        for fault in faults {
+            assert!((1..=lines.len()).contains(&fault.line), "{fault}");
+            assert!(fault.column > 0 && !fault.what.is_empty() && !fault.remedy.is_empty());
+        }
+    };
+    let values = [
+        "1",
+        "-1",
+        "0.5",
+        "inf",
+        "9223372036854775807",
+        "9e99",
+        "\"\"",
+        "\"x\"",
+        "\"\\u0000\"",
+        "true",
+        "[]",
+        "[1]",
+        "[[]]",
+        "{}",
+        "{ a = 1 }",
+        "[{}]",
+        "2026-03-02",
+        "",
+    ];
+    for (index, line) in lines.iter().enumerate() {
+        answer(index, "");
+        if let Some((word, _)) = line.split_once(" = ") {
+            for value in values {
+                answer(index, &format!("{word} = {value}"));
+            }
+        }
+    }
+    assert!(refused > 500, "only {refused} texts were refused");
+}
+
+#[test]
+fn numbers_mean_what_their_digits_say() {
+    let check = |from: &str, to: &str| {
+        let plant = plant(&GOOD.replace(from, to), "l1.toml").expect("no fault");
+        let mass = plant.stations[0].characteristic("mass").expect("declared");
+        assert_eq!(
+            (mass.lower, mass.nominal),
+            (Some(14250), Some(14500)),
+            "{to}"
+        );
+    };
+    check("nominal = 1450", "nominal = 1.45e3");
+    check("nominal = 1450", "nominal = +1_450.0");
+    check("nominal = 1450", "nominal = 14500e-1");
+    check("zone = \"Europe/Berlin\"\ntakt_s", "zone = \"UTC\"\ntakt_s");
+}
