@@ -10,7 +10,7 @@ use chargehand_measure::{Decimal, Scale};
 use proptest::prelude::*;
 
 /// The shipped rule, as it stands in the repository.
-const MASS_MISS: &str = include_str!("../../rules/mass-miss.rhai");
+const MASS_MISS: &str = include_str!("../../../rules/mass-miss.rhai");
 
 /// Mass, 1450 g in steps of 0.1 g, at a station of castings and at one of ground pieces.
 pub(crate) fn plant() -> Plant {
