@@ -123,6 +123,11 @@ impl Client {
         self.heard.lock().expect("no holder panics").clone()
     }
 
+    /// Waits until what was heard gives an answer.
+    pub fn wait_until<T>(&self, what: &str, mut ask: impl FnMut(&[Heard]) -> Option<T>) -> T {
+        wait_for(what, || ask(&self.heard()))
+    }
+
     /// Waits for the first message on the topic whose JSON fits.
     pub fn wait_for(&self, topic: &str, fits: impl Fn(&Value) -> bool) -> Value {
         wait_for(&format!("a fitting message on {topic}"), || {

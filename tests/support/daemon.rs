@@ -45,7 +45,28 @@ impl Daemon {
 
     /// As [`Daemon::start`], with environment variables added.
     pub fn start_with(plants: &[&Path], folder: &Folder, port: u16, env: &[(&str, &str)]) -> Self {
-        let mut command = Command::new(program());
+        Self::launch(Command::new(program()), plants, folder, port, env)
+    }
+
+    /// As [`Daemon::start`], where no file may grow beyond so many blocks of 512 bytes: a write beyond
+    /// fails as on a full disk, where the system would rather kill the program.
+    pub fn start_limited(plants: &[&Path], folder: &Folder, port: u16, blocks: u32) -> Self {
+        let mut shell = Command::new("sh");
+        shell.args([
+            "-c",
+            &format!("trap '' XFSZ; ulimit -f {blocks}; exec \"$0\" \"$@\""),
+            program(),
+        ]);
+        Self::launch(shell, plants, folder, port, &[])
+    }
+
+    fn launch(
+        mut command: Command,
+        plants: &[&Path],
+        folder: &Folder,
+        port: u16,
+        env: &[(&str, &str)],
+    ) -> Self {
         command.arg("run");
         for plant in plants {
             command.arg("--plant").arg(plant);

@@ -3,6 +3,8 @@
 
 // Each part of the test program uses what it needs of this.
 #![allow(dead_code)]
+// Where a failed test's folder is, and which seed it had, is said where the test runner shows it.
+#![allow(clippy::print_stderr)]
 
 pub mod client;
 pub mod daemon;

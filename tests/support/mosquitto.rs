@@ -81,12 +81,23 @@ impl Mosquitto {
     /// Asks the broker to end, and waits until it has.
     pub fn stop(&mut self) {
         let id = self.process.child.id().to_string();
-        let asked = Command::new("kill")
-            .args(["-TERM", &id])
-            .status()
-            .expect("kill runs");
-        assert!(asked.success(), "the broker could not be asked to end");
-        self.process.child.wait().expect("the broker ends");
+        let deadline = Instant::now() + PATIENCE;
+        // Asked again and again: this broker forgets a signal that comes just as it says that it is running.
+        while self
+            .process
+            .child
+            .try_wait()
+            .expect("a child can be waited for")
+            .is_none()
+        {
+            assert!(Instant::now() < deadline, "the broker did not end");
+            let asked = Command::new("kill")
+                .args(["-TERM", &id])
+                .status()
+                .expect("kill runs");
+            assert!(asked.success(), "the broker could not be asked to end");
+            std::thread::park_timeout(Duration::from_millis(20));
+        }
     }
 
     /// Starts it again, on the same port and with the same folder, after `kill` or `stop`.
@@ -169,7 +180,8 @@ impl Process {
     }
 }
 
-fn program() -> &'static str {
+/// The program, wherever the system keeps it.
+pub fn program() -> &'static str {
     // Debian installs it where the search path of ordinary users does not reach.
     let usual = "/usr/sbin/mosquitto";
     if Path::new(usual).exists() {

@@ -1,0 +1,106 @@
+//! What the daemon is held against: the same client library, the same connection settings, and nothing
+//! done with a message but to answer it.
+//!
+//! It is this program started again with an order in its environment, so that it has a process of its
+//! own, as the daemon has. It takes a message at QoS 1, publishes as many bytes as a disposition has, and
+//! acknowledges. No record, no rule, no properties on what it sends: every one of them is the daemon's cost.
+
+use rumqttc::NetworkOptions;
+use rumqttc::v5::mqttbytes::QoS;
+use rumqttc::v5::mqttbytes::v5::Packet;
+use rumqttc::v5::{AsyncClient, Event, MqttOptions};
+use std::io::{BufRead, BufReader};
+use std::process::{Child, Command, ExitCode, Stdio};
+use std::time::Duration;
+
+/// Where the order stands: port and bytes of an answer, with a colon between.
+const ORDER: &str = "CHARGEHAND_BENCH_ECHO";
+/// What it says on standard output once it is subscribed.
+const READY: &str = "ready";
+/// Where it takes messages. As long as the line's own topic.
+pub const READING: &str = "vennick/castware/e1/s30/reading";
+/// Where it answers.
+pub const ANSWER: &str = "vennick/castware/e1/s30/disposition";
+/// Messages the broker may have under way towards it, as towards the daemon.
+const RECEIVE_MAX: u16 = 1000;
+/// An answer and an acknowledgement for each message under way, and to spare: nothing ever waits.
+const QUEUE: usize = 4 * RECEIVE_MAX as usize;
+
+/// The echo at work. Dropping it kills it.
+pub struct Echo(Child);
+
+impl Echo {
+    /// Starts it; when this returns it is subscribed.
+    pub fn start(port: u16, answer_bytes: usize) -> Self {
+        let this = std::env::current_exe().expect("this program has a path");
+        let mut child = Command::new(this)
+            .env(ORDER, format!("{port}:{answer_bytes}"))
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("this program runs again");
+        let mut said = String::new();
+        BufReader::new(child.stdout.take().expect("a pipe"))
+            .read_line(&mut said)
+            .expect("the echo says something");
+        assert_eq!(said.trim_end(), READY, "the echo did not get ready");
+        Self(child)
+    }
+}
+
+impl Drop for Echo {
+    fn drop(&mut self) {
+        // It may have ended already.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// The order to be an echo, if there is one.
+pub fn order() -> Option<String> {
+    std::env::var(ORDER).ok()
+}
+
+/// Echoes until the broker is gone.
+pub fn serve(order: &str) -> ExitCode {
+    let (port, bytes) = order.split_once(':').expect("port and bytes");
+    let port: u16 = port.parse().expect("a port");
+    let answer = vec![b'x'; bytes.parse().expect("a number of bytes")];
+    tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .expect("a runtime")
+        .block_on(echo(port, answer));
+    ExitCode::SUCCESS
+}
+
+async fn echo(port: u16, answer: Vec<u8>) {
+    let mut network = NetworkOptions::new();
+    network.set_tcp_nodelay(true);
+    let mut options = MqttOptions::new("bench-echo", "127.0.0.1", port);
+    options
+        .set_receive_maximum(Some(RECEIVE_MAX))
+        .set_manual_acks(true)
+        .set_keep_alive(Duration::from_secs(30));
+    options.set_network_options(network);
+    let (client, mut connection) = AsyncClient::new(options, QUEUE);
+    client
+        .try_subscribe(READING, QoS::AtLeastOnce)
+        .expect("an empty queue");
+    loop {
+        match connection.poll().await {
+            Ok(Event::Incoming(Packet::SubAck(_))) => println!("{READY}"),
+            Ok(Event::Incoming(Packet::Publish(message))) => {
+                client
+                    .try_publish(ANSWER, QoS::AtLeastOnce, false, answer.clone())
+                    .expect("room for every message under way");
+                client
+                    .try_ack(&message)
+                    .expect("room for every message under way");
+            }
+            Ok(_) => {}
+            // The broker goes when the measurement is over.
+            Err(_) => return,
+        }
+    }
+}

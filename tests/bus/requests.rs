@@ -1,0 +1,390 @@
+//! What people ask, and what they are answered.
+
+use super::*;
+
+#[test]
+fn a_release_names_a_role_and_what_was_seen() {
+    let mut site = Site::start();
+    let held = site.weighed("P1", 1420.0);
+    let (hold, seen) = (
+        text(&held["open"][0]["id"]),
+        number(&held["open"][0]["seq"]),
+    );
+
+    let request = |id: &str, hold: &str, seen: Value| json!({"id": id, "hold": hold, "seen": seen, "by": "SL-E", "reason": "weighed again by hand"});
+    // Verb with or without role, the request, and what the refusal says.
+    let refused: &[(&str, Value, &str)] = &[
+        ("release", request("q1", &hold, json!(seen)), "role"),
+        (
+            "release/shift-lead",
+            request("q2", &hold, json!(seen - 1)),
+            "says more since",
+        ),
+        (
+            "release/shift-lead",
+            request("q3", "h-999999", json!(seen)),
+            "no hold h-999999",
+        ),
+        (
+            "release/night-watch",
+            request("q4", &hold, json!(seen)),
+            "no role night-watch",
+        ),
+        (
+            "release/shift-lead",
+            request("q5", &hold, Value::Null),
+            "seen",
+        ),
+        (
+            "release/shift-lead",
+            json!({"id": "q6", "seen": seen, "by": "SL-E", "reason": "x"}),
+            "hold",
+        ),
+        (
+            "release/shift-lead",
+            json!({"id": "q7", "hold": hold, "seen": seen, "reason": "x"}),
+            "by",
+        ),
+        (
+            "release/shift-lead",
+            json!({"id": "q8", "hold": hold, "seen": seen, "by": "SL-E"}),
+            "reason",
+        ),
+    ];
+    for (verb, request, why) in refused {
+        let reply = site.ask(verb, request);
+        assert_eq!(reply["result"], "refused", "{request}");
+        assert!(text(&reply["text"]).contains(why), "{request}: {reply}");
+    }
+    assert_eq!(
+        site.records()
+            .iter()
+            .filter(|record| record.outcomes.contains("refused"))
+            .count(),
+        refused.len(),
+        "refusals are recorded"
+    );
+    // A class that is not the role's to release.
+    let (food, food_seen) = site.place_hold(&json!({"piece": "P1"}), "food-contact");
+    let reply = site.release("shift-lead", &food, food_seen, "SL-E");
+    assert_eq!(reply["result"], "refused");
+    assert!(text(&reply["text"]).contains("food-contact"), "{reply}");
+
+    // Still held, as a reading of it shows; then one hold after the other goes.
+    assert_eq!(site.weighed("P1", 1450.0)["disposition"], "hold");
+    let reply = site.release("shift-lead", &hold, seen, "SL-E");
+    assert_eq!(reply["result"], "done");
+    assert_eq!(reply["hold"], hold);
+    assert_eq!(
+        site.weighed("P1", 1450.0)["disposition"],
+        "hold",
+        "the other hold is still open"
+    );
+    let reply = site.release("quality-engineer", &food, food_seen, "QE-1");
+    assert_eq!(reply["result"], "waiting");
+    let reply = site.release("quality-engineer", &food, food_seen, "QE-2");
+    assert_eq!(reply["result"], "done");
+    // What a release changes is said of the piece where it can be acted on, with the request as its cause.
+    let freed = site.disposition("s30", &text(&reply["request"]));
+    assert_eq!(freed["disposition"], "accept");
+    assert_eq!(freed["open"], json!([]));
+    let reply = site.release("quality-engineer", &hold, seen, "QE-1");
+    assert_eq!(
+        reply["result"], "refused",
+        "there is nothing left to release"
+    );
+}
+
+#[test]
+fn a_hold_that_says_more_must_be_read_again_before_it_is_released() {
+    let mut site = Site::start();
+    let first = site.weighed("P1", 1420.0);
+    let (hold, seen) = (
+        text(&first["open"][0]["id"]),
+        number(&first["open"][0]["seq"]),
+    );
+    let second = site.weighed("P1", 1418.0);
+    assert_eq!(
+        second["open"][0]["id"], hold,
+        "one hold of one rule and one place"
+    );
+    let newer = number(&second["open"][0]["seq"]);
+    assert!(newer > seen);
+    assert_eq!(
+        site.release("shift-lead", &hold, seen, "SL-E")["result"],
+        "refused"
+    );
+    assert_eq!(
+        site.release("shift-lead", &hold, newer, "SL-E")["result"],
+        "done"
+    );
+}
+
+#[test]
+fn two_persons_are_two() {
+    let mut site = Site::start();
+    let (hold, seen) = site.place_hold(&json!({"station": "s60"}), "food-contact");
+    assert_eq!(
+        site.release("quality-engineer", &hold, seen, "QE-1")["result"],
+        "waiting"
+    );
+    assert_eq!(
+        site.release("quality-engineer", &hold, seen, "QE-1")["result"],
+        "waiting",
+        "asking twice is no second person"
+    );
+    let still = site.wait_for_newest("s60/hold", |hold| hold["state"] == "held");
+    assert_eq!(still["holds"][0]["seq"], seen, "waiting does not change it");
+    assert_eq!(
+        site.release("quality-engineer", &hold, seen, "QE-2")["result"],
+        "done"
+    );
+    site.wait_for_newest("s60/hold", |hold| hold["state"] == "released");
+}
+
+#[test]
+fn a_held_gate_holds_the_pieces_that_stand_at_it_each_for_itself() {
+    let mut site = Site::start();
+    let (gate, seen) = site.place_hold(&json!({"station": "s30"}), "process-minor");
+    let held = site.wait_for_newest("s30/hold", |hold| hold["state"] == "held");
+    let line = &held["holds"][0];
+    for (member, expect) in [
+        ("id", json!(gate)),
+        ("seq", json!(seen)),
+        ("class", json!("process-minor")),
+        ("scope", json!("station")),
+        ("rule", json!("person:QE-1")),
+        ("reason", json!("to be looked at")),
+        ("ready", json!(false)),
+    ] {
+        assert_eq!(line[member], expect, "{member}");
+    }
+    assert_eq!(held["of"], json!({}));
+    site.wait_for_newest("s60/hold", |hold| hold["state"] == "released");
+
+    let piece = site.weighed("P1", 1450.0);
+    assert_eq!(piece["disposition"], "hold");
+    let own = &piece["open"][0];
+    assert_ne!(own["id"], gate, "a hold of its own");
+    assert_eq!(
+        piece["reasons"][0]["rule"], "person:QE-1",
+        "of the same rule"
+    );
+    assert_eq!(
+        site.release("shift-lead", &gate, seen, "SL-E")["result"],
+        "done"
+    );
+    site.wait_for_newest("s30/hold", |hold| hold["state"] == "released");
+    assert_eq!(
+        site.weighed("P1", 1450.0)["disposition"],
+        "hold",
+        "a free gate frees no piece"
+    );
+    assert_eq!(site.weighed("P2", 1450.0)["disposition"], "accept");
+    let reply = site.release("shift-lead", &text(&own["id"]), number(&own["seq"]), "SL-E");
+    assert_eq!(reply["result"], "done");
+    assert_eq!(
+        site.disposition("s30", &text(&reply["request"]))["disposition"],
+        "accept"
+    );
+}
+
+#[test]
+fn a_hold_may_be_of_a_piece_a_station_or_a_stratum() {
+    let mut site = Site::start();
+    site.weighed("P1", 1450.0);
+    let (hold, _) = site.place_hold(&json!({"piece": "P1"}), "process-minor");
+    // P1 passed s30: it can be stopped at s60 next.
+    let said = site
+        .client
+        .wait_for(&topic("s60/disposition"), |found| found["piece"] == "P1");
+    assert_eq!(said["disposition"], "hold");
+    assert_eq!(said["act_at"], "s60");
+    assert_eq!(said["open"][0]["id"], hold);
+    assert_eq!(said["reasons"][0]["rule"], "person:QE-1");
+
+    // One stratum is held at every gate; a second one makes the whole gate held.
+    let (first, seen) = site.place_hold(&json!({"booth": "B"}), "process-minor");
+    for gate in GATES {
+        let partly =
+            site.wait_for_newest(&format!("{gate}/hold"), |hold| hold["state"] == "partly");
+        assert_eq!(partly["of"], json!({"booth": "B"}));
+        assert_eq!(partly["holds"][0]["id"], first);
+        assert_eq!(partly["holds"][0]["scope"], "stratum");
+        assert_eq!(
+            expiry(site.heard(&format!("{gate}/hold")).last().expect("heard")),
+            None
+        );
+    }
+    site.place_hold(&json!({"booth": "A"}), "process-minor");
+    let both = site.wait_for_newest("s60/hold", |hold| hold["state"] == "held");
+    assert_eq!(both["of"], json!({}));
+    assert_eq!(both["holds"].as_array().map(Vec::len), Some(2));
+    assert_eq!(
+        site.release("shift-lead", &first, seen, "SL-E")["result"],
+        "done"
+    );
+    site.wait_for_newest("s60/hold", |hold| {
+        hold["state"] == "partly" && hold["of"] == json!({"booth": "A"})
+    });
+
+    // A controller reads three of them, and how many more there are.
+    for by in ["QE-2", "QE-3", "QE-4"] {
+        let request = json!({"id": fresh("p"), "by": by, "reason": "to be looked at", "of": {"station": "s60"}});
+        assert_eq!(site.ask("place-hold", &request)["result"], "done");
+    }
+    let many = site.wait_for_newest("s60/hold", |hold| hold["more"] == 1);
+    assert_eq!(many["state"], "held");
+    assert_eq!(many["holds"].as_array().map(Vec::len), Some(3));
+    assert!(many.to_string().len() <= 1024);
+
+    // A station without a gate is held at the next one, and that is said.
+    let reply = site.ask(
+        "place-hold",
+        &json!({"id": "n1", "by": "QE-1", "reason": "x", "of": {"station": "s10"}}),
+    );
+    assert_eq!(reply["result"], "done");
+    assert!(text(&reply["text"]).contains("s30"), "{reply}");
+    site.wait_for_newest("s30/hold", |hold| hold["state"] == "held");
+
+    let refused: &[(Value, &str)] = &[
+        (json!({"of": {"piece": "P404"}}), "P404"),
+        (json!({"of": {"station": "s77"}}), "s77"),
+        (json!({"of": {"booth": "Q"}}), "booth"),
+        (json!({"of": {"kiln": "K1"}}), "kiln"),
+        (json!({"of": {}}), "of"),
+        (json!({}), "of"),
+        (json!({"of": {"piece": "P1"}, "scope": "station"}), "scope"),
+        (
+            json!({"of": {"piece": "P1"}, "scope": "lot"}),
+            "not in this version",
+        ),
+        (json!({"of": {"piece": "P1"}, "class": "secret"}), "secret"),
+        (json!({"of": {"booth": "A", "mould": "M1"}}), "two strata"),
+    ];
+    for (row, (members, why)) in refused.iter().enumerate() {
+        let mut request = json!({"id": format!("no-{row}"), "by": "QE-1", "reason": "x"});
+        let object = request.as_object_mut().expect("an object");
+        object.extend(members.as_object().expect("an object").clone());
+        let reply = site.ask("place-hold", &request);
+        assert_eq!(reply["result"], "refused", "{members}");
+        assert!(text(&reply["text"]).contains(why), "{members}: {reply}");
+    }
+}
+
+#[test]
+fn a_reply_goes_where_it_was_asked_for_too() {
+    let mut site = Site::start();
+    let ask = |site: &mut Site, id: &str, to: &str| {
+        let request =
+            json!({"id": id, "by": "QE-1", "reason": "to be looked at", "of": {"station": "s60"}});
+        site.client.publish_with(
+            &topic("request/place-hold"),
+            request.to_string(),
+            false,
+            Some(answer_to(to, b"\x00\x01desk 4")),
+        );
+        site.client
+            .wait_until(&format!("the reply to {id}"), |heard| {
+                let found = heard.iter().find(|heard| {
+                    heard.topic == topic("reply/place-hold") && heard.json()["request"] == id
+                });
+                found.cloned()
+            })
+    };
+    let usual = ask(&mut site, "a1", &topic("reply/place-hold/desk-4"));
+    let elsewhere = ask(&mut site, "a2", "desks/4");
+    for reply in [&usual, &elsewhere] {
+        let correlation = reply
+            .properties
+            .as_ref()
+            .and_then(|properties| properties.correlation_data.clone());
+        assert_eq!(correlation.as_deref(), Some(b"\x00\x01desk 4".as_slice()));
+    }
+    let own = site
+        .client
+        .wait_until("the reply on the response topic", |heard| {
+            heard
+                .iter()
+                .find(|heard| heard.topic == topic("reply/place-hold/desk-4"))
+                .cloned()
+        });
+    assert_eq!(own.payload, usual.payload);
+    assert_eq!(
+        own.properties
+            .and_then(|properties| properties.correlation_data)
+            .as_deref(),
+        Some(b"\x00\x01desk 4".as_slice())
+    );
+    // Nobody can make us publish outside `reply/`. A later request has been answered, so this one is over.
+    ask(&mut site, "a3", &topic("reply/place-hold/desk-5"));
+    assert!(
+        site.client
+            .heard()
+            .iter()
+            .all(|heard| heard.topic != "desks/4")
+    );
+}
+
+#[test]
+fn what_is_not_in_this_version_is_refused_by_its_name() {
+    let mut site = Site::start();
+    for verb in [
+        "recheck",
+        "acknowledge",
+        "reroute",
+        "concede",
+        "shelve",
+        "reset",
+        "approve",
+        "activate",
+        "adopt",
+        "close",
+    ] {
+        let reply = site.ask(
+            &format!("{verb}/quality-engineer"),
+            &json!({"id": format!("v-{verb}"), "by": "QE-1", "reason": "x"}),
+        );
+        assert_eq!(reply["result"], "refused", "{verb}");
+        assert!(
+            text(&reply["text"]).contains("not in this version"),
+            "{reply}"
+        );
+        assert!(text(&reply["text"]).contains(verb), "{reply}");
+    }
+    let reply = site.ask(
+        "recheck",
+        &json!({"id": "v1", "by": "QE-1", "reason": "x", "piece": "P1"}),
+    );
+    assert!(
+        text(&reply["text"]).contains("not in this version"),
+        "also without a role: {reply}"
+    );
+    let reply = site.ask("sing", &json!({"id": "v2", "by": "QE-1", "reason": "x"}));
+    assert_eq!(reply["result"], "refused");
+    assert!(text(&reply["text"]).contains("sing"), "{reply}");
+}
+
+#[test]
+fn a_request_that_comes_again_gets_its_first_reply_again() {
+    let mut site = Site::start();
+    let (hold, seen) = site.place_hold(&json!({"station": "s60"}), "process-minor");
+    let request =
+        json!({"id": "r1", "hold": hold, "seen": seen, "by": "SL-E", "reason": "looked at"});
+    let first = site.ask("release/shift-lead", &request);
+    assert_eq!(first["result"], "done");
+    let before = site.records().len();
+    site.say("request/release/shift-lead", &request);
+    let replies = site.wait_for_many("reply/release", 2, |reply| reply["request"] == "r1");
+    for member in ["result", "text", "hold", "at"] {
+        assert_eq!(replies[1][member], first[member], "{member}");
+    }
+    assert_eq!(site.records().len(), before, "it is not carried out again");
+
+    // The same number for another request is none of either.
+    let other =
+        json!({"id": "r1", "hold": hold, "seen": seen, "by": "SL-X", "reason": "looked at"});
+    site.say("request/release/shift-lead", &other);
+    assert_eq!(site.rejected("r1")["reason"], "conflict");
+    site.alarm("conflict-request");
+}
