@@ -20,8 +20,8 @@ use std::collections::BTreeMap;
 pub(crate) struct MappedRow {
     pub row: Result<Found, Fault>,
     pub piece: Option<PieceName>,
-    /// What answers call it, where it says.
-    pub identity: Option<String>,
+    /// What it goes by, where it says.
+    pub identity: Option<Identity>,
     pub index: Option<usize>,
 }
 
@@ -48,6 +48,18 @@ struct Parts<'a> {
     row: String,
     /// Whether that belongs to the key: the number is the whole message's, and its rows share it.
     numbered_by_row: bool,
+}
+
+impl Parts<'_> {
+    /// What its own numbers make it go by. Rows that share the message's number are told apart by place.
+    fn identity(&self) -> Option<Identity> {
+        let Identity { mut key, input } = identity_of(self.id, self.epoch, self.seq)?;
+        if self.numbered_by_row {
+            key.push_str(&self.row);
+        }
+        let input = format!("{input}{}", self.row);
+        Some(Identity { key, input })
+    }
 }
 
 /// A reading as the contract writes it.
@@ -200,8 +212,7 @@ pub(crate) fn mapped(whole: &Whole<'_>, row: Option<(&RawValue, &str, usize)>) -
         decimal_comma: map.decimal_comma,
         unit: map.units.get(&characteristic.name),
     };
-    let identity = identity_of(parts.id, parts.epoch, parts.seq)
-        .map(|known| format!("{}{}", known.input, parts.row));
+    let identity = parts.identity();
     let piece = parts
         .piece
         .as_ref()
@@ -262,7 +273,7 @@ fn reading<'m>(
                 )
             })?,
     };
-    let identity = identity_of(parts.id, parts.epoch, parts.seq);
+    let identity = parts.identity();
     if identity.is_none() && at.is_none() {
         let text = "a reading has an id, or epoch and seq, or at least its own time: without any it cannot be told from its copy";
         return Err(refuse(RejectReason::Missing, "/at", text.into()));
@@ -298,17 +309,9 @@ fn reading<'m>(
             "no values: send at least one".into(),
         ));
     }
-    let numbered = identity.map(|identity| Identity {
-        key: if parts.numbered_by_row {
-            format!("{}{}", identity.key, parts.row)
-        } else {
-            identity.key
-        },
-        input: identity.input,
-    });
     let Identity { key, input } =
-        numbered.unwrap_or_else(|| by_content(parts, digest_of_message()));
-    let input = InputId::from(format!("{input}{}", parts.row));
+        identity.unwrap_or_else(|| by_content(parts, &digest_of_message()));
+    let input = InputId::from(input);
     Ok(Found {
         identity: key,
         source: Source {
@@ -332,7 +335,7 @@ fn reading<'m>(
 }
 
 /// What a reading without any number of its own goes by: piece, time and values.
-fn by_content(parts: &Parts<'_>, input: String) -> Identity {
+fn by_content(parts: &Parts<'_>, digest_of_message: &str) -> Identity {
     let mut text = String::new();
     for member in [&parts.piece, &parts.at].into_iter().flatten() {
         text.push_str(member.0.get());
@@ -346,6 +349,6 @@ fn by_content(parts: &Parts<'_>, input: String) -> Identity {
     }
     Identity {
         key: format!("d:{}", digest_text(&digest(text.as_bytes()))),
-        input,
+        input: format!("{digest_of_message}{}", parts.row),
     }
 }

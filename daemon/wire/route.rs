@@ -187,11 +187,11 @@ impl Wire {
                     .index
                     .map(|index| format!("#{index}"))
                     .unwrap_or_default();
-                let input = found
-                    .identity
-                    .unwrap_or_else(|| format!("{}{index}", whole.digest()));
-                let identity = format!("d:{}", digest_text(&digest(bytes)));
-                let key = self.key(message.topic, &identity, bytes);
+                let Identity { key, input } = found.identity.unwrap_or_else(|| Identity {
+                    key: format!("d:{}", digest_text(&digest(bytes))),
+                    input: format!("{}{index}", whole.digest()),
+                });
+                let key = self.key(message.topic, &key, bytes);
                 self.rejecting(place, fault, found.piece, input, key)
             }
         }

@@ -1,0 +1,13 @@
+//! The pure derivation, through the library: no broker, no daemon, no clock. Messages are real bytes on
+//! real topics; what follows is compared as text, as stored bytes, or with a second reader of our own.
+
+mod behaviour;
+mod fuzz;
+mod golden;
+mod memory;
+mod order;
+mod outside;
+mod second_reader;
+mod table;
+mod values;
+mod world;
