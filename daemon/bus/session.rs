@@ -53,6 +53,8 @@ pub(crate) struct Tuning {
     pub(crate) pause_first: Duration,
     /// The longest such pause.
     pub(crate) pause_max: Duration,
+    /// First pause after what looks like another client, though nobody said so; it doubles.
+    pub(crate) pause_doubted: Duration,
     /// Pause after another client took over.
     pub(crate) pause_taken_over: Duration,
     /// A connection that lived shorter than this was no success.
@@ -67,6 +69,7 @@ impl Default for Tuning {
             keep_alive: Duration::from_secs(10),
             pause_first: Duration::from_millis(200),
             pause_max: Duration::from_secs(5),
+            pause_doubted: Duration::from_secs(5),
             pause_taken_over: Duration::from_secs(30),
             short_life: Duration::from_secs(10),
             // Far above what a broker that keeps to the Receive Maximum can make wait.
@@ -272,9 +275,16 @@ impl Retry {
         } else {
             self.silent_short_lives = 0;
         }
-        if loss.kind == LossKind::TakenOver || self.silent_short_lives >= 2 {
+        let longest = self.tuning.pause_taken_over;
+        if loss.kind == LossKind::TakenOver {
             self.pause = self.tuning.pause_first;
-            return (true, self.tuning.pause_taken_over);
+            return (true, longest);
+        }
+        // A broker that flaps looks the same: while we pause every gate is held, so not at once for long.
+        if let Some(more) = self.silent_short_lives.checked_sub(2) {
+            self.pause = self.tuning.pause_first;
+            let pause = self.tuning.pause_doubted.saturating_mul(1 << more.min(8));
+            return (true, pause.min(longest));
         }
         if long || loss.kind == LossKind::Overrun {
             self.pause = self.tuning.pause_first;
@@ -672,6 +682,7 @@ mod tests {
         keep_alive: Duration::from_secs(10),
         pause_first: Duration::from_secs(1),
         pause_max: Duration::from_secs(5),
+        pause_doubted: Duration::from_secs(5),
         pause_taken_over: Duration::from_secs(30),
         short_life: Duration::from_secs(10),
         limits: Limits {
@@ -720,6 +731,9 @@ mod tests {
         check(&[
             (Silent, Some(100), false, 1),
             (Silent, Some(1), false, 2),
+            (Silent, Some(1), true, 5),
+            (Silent, Some(1), true, 10),
+            (Silent, Some(1), true, 20),
             (Silent, Some(1), true, 30),
             (Silent, Some(1), true, 30),
             (Silent, Some(20), false, 1),

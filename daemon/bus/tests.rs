@@ -28,6 +28,7 @@ const TUNING: Tuning = Tuning {
     keep_alive: Duration::from_secs(10),
     pause_first: Duration::from_millis(20),
     pause_max: Duration::from_millis(100),
+    pause_doubted: Duration::from_secs(3600),
     pause_taken_over: Duration::from_secs(3600),
     short_life: Duration::from_secs(10),
     limits: Limits {
