@@ -9,7 +9,7 @@ use clap::Parser;
 use cli::{Arguments, Command};
 use serde::Serialize;
 use std::fmt::Display;
-use std::io::{self, Write as _};
+use std::io::{self, IsTerminal as _, Write as _};
 use std::process::ExitCode;
 use std::thread::Builder;
 use tracing_subscriber::EnvFilter;
@@ -26,6 +26,7 @@ fn main() -> ExitCode {
     tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(io::stderr)
+        .with_ansi(io::stderr().is_terminal())
         .with_target(false)
         .init();
     // Whatever derives wants a deep stack, and the main thread's is what the system gives it.

@@ -21,6 +21,8 @@ use std::time::{Duration, Instant};
 
 /// At most so many messages become one commit.
 const BATCH_MAX: usize = 512;
+/// At most so many events are sorted before they are worked on.
+const LOOK_MAX: usize = 4 * BATCH_MAX;
 /// A station that hears no beat for three of these takes silence as held.
 const BEAT: Span = Span::from_secs(1);
 /// After a lost session, what was published in the last minute goes out again.
@@ -173,9 +175,12 @@ impl Worker {
     fn look(&mut self) -> Look {
         let mut look = Look::default();
         let mut event = self.link.recv(self.deadline());
+        let mut sorted = 0;
         while let Some(found) = event {
             self.sort(found, &mut look);
-            if look.messages.len() >= BATCH_MAX || look.closed {
+            sorted += 1;
+            // Confirmations come between messages; no flood of either may keep the line from its beat.
+            if look.messages.len() >= BATCH_MAX || sorted >= LOOK_MAX || look.closed {
                 break;
             }
             event = self.link.try_recv();
@@ -215,7 +220,8 @@ impl Worker {
                 let word = if session_present { "" } else { "not " };
                 tracing::info!("line {base}: connected, session {word}present");
                 self.joining = Some(generation);
-                look.session = Some(session_present);
+                // Two connections in one look: what the first had lost stays lost.
+                look.session = Some(session_present && look.session != Some(false));
             }
             // Only now does nothing that is sent to us go missing.
             Event::Subscribed { generation } => {
