@@ -13,8 +13,8 @@ use crate::support::mosquitto::Mosquitto;
 use crate::support::{Folder, PLANT_BROKER};
 use chargehand::derive::Derivation;
 use chargehand::record;
-use chargehand::run::{Batch, Incoming, LineFiles, STACK, recover};
-use chargehand_core::{SEMANTICS, Timestamp};
+use chargehand::run::{Batch, Clock, Incoming, LineFiles, STACK, recover};
+use chargehand_core::{SEMANTICS, Span, Timestamp};
 use chargehand_ledger::{Batch as LedgerBatch, Snapshot, Sqlite, Store};
 use serde_json::Value;
 use std::fs;
@@ -75,9 +75,14 @@ fn build(path: &Path, readings: &mut Readings, count: u64) -> Duration {
     let span = EVERY_US * i64::try_from(count).expect("a number of readings");
     // The last reading is as old as now, so that what comes live is not older than the ledger.
     let begin = jiff::Timestamp::now().as_microsecond() - span;
-    let mut derivation = recover(&mut store, &files.texts, &files.name, Timestamp(begin))
-        .expect("a new ledger")
-        .derivation;
+    let mut derivation = recover(
+        &mut store,
+        &files.texts,
+        &files.name,
+        &Past(Timestamp(begin)),
+    )
+    .expect("a new ledger")
+    .derivation;
     let mut took = Duration::ZERO;
     let (mut snapshot_at, mut taken) = (store.head().seq, 0);
     while taken < count {
@@ -92,6 +97,30 @@ fn build(path: &Path, readings: &mut Readings, count: u64) -> Duration {
         taken += some;
     }
     took
+}
+
+/// A clock that stands where the readings begin.
+#[derive(Debug)]
+struct Past(Timestamp);
+
+impl Clock for Past {
+    fn now(&self) -> Timestamp {
+        self.0
+    }
+
+    fn not_before(&self, _at: Timestamp) {
+        // The ledger is new.
+    }
+
+    fn when(&self, _at: Timestamp) -> Option<Instant> {
+        None
+    }
+
+    fn step(&self) -> Option<Span> {
+        None
+    }
+
+    fn kept(&self, _at: Timestamp, _taken: u64) {}
 }
 
 fn commit(
