@@ -118,7 +118,7 @@ impl fmt::Display for Trace {
         for step in &self.steps {
             writeln!(f, "\n{}  record {}  {}", step.at, step.seq, step.input)?;
             for outcome in &step.outcomes {
-                writeln!(f, "  {}", Told(outcome))?;
+                writeln!(f, "  {}", InWords(outcome))?;
             }
         }
         Ok(())
@@ -126,9 +126,9 @@ impl fmt::Display for Trace {
 }
 
 /// An outcome in plain words.
-struct Told<'a>(&'a Outcome);
+struct InWords<'a>(&'a Outcome);
 
-impl fmt::Display for Told<'_> {
+impl fmt::Display for InWords<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.0 {
             Outcome::Born { station, .. } => write!(f, "came into being at {station}"),

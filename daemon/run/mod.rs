@@ -217,7 +217,7 @@ impl Running {
         let will = wire.status(
             &State::default(),
             &Status {
-                condition: Mode::Offline,
+                mode: Mode::Offline,
                 why: Some("the connection was lost without a farewell"),
                 seq: 0,
                 head: "",

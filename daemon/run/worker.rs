@@ -599,7 +599,7 @@ impl Worker {
         self.derivation.wire().status(
             self.derivation.line().state(),
             &Status {
-                condition: mode,
+                mode,
                 why: (!why.is_empty()).then_some(why.as_str()),
                 seq: head.seq,
                 head: &head.chain.to_string(),

@@ -23,7 +23,7 @@ mod value;
 
 pub use publish::{Heading, Publish};
 pub use route::filter_matches;
-pub use states::{Condition as Mode, Status};
+pub use states::{Mode, Status};
 
 use chargehand_core::{Input, PieceName, Plant, Source};
 use jiff::tz::TimeZone;

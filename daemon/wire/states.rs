@@ -17,7 +17,7 @@ const OLDEST_MAX: usize = 100;
 
 /// How the daemon is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Condition {
+pub enum Mode {
     /// All is well.
     Online,
     /// At work, with something a person should know.
@@ -30,7 +30,7 @@ pub enum Condition {
 #[derive(Clone, Copy, Debug)]
 pub struct Status<'a> {
     /// How the daemon is.
-    pub condition: Condition,
+    pub mode: Mode,
     /// Why, where there is something to say.
     pub why: Option<&'a str>,
     /// The newest record.
@@ -160,10 +160,10 @@ impl Wire {
         };
         let (rulebook, plant) = (known(&state.rulebook), known(&state.plant));
         let body = StatusBody {
-            state: match status.condition {
-                Condition::Online => "online",
-                Condition::Degraded => "degraded",
-                Condition::Offline => "offline",
+            state: match status.mode {
+                Mode::Online => "online",
+                Mode::Degraded => "degraded",
+                Mode::Offline => "offline",
             },
             contract: 1,
             version: &state.version,
