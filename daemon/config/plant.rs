@@ -17,7 +17,7 @@ use super::near;
 use super::typed::{Field, Once, Table, meant, one_of};
 use chargehand_core::{
     ClassName, Condition, Gauge, HoldClass, LineDescription, Permission, Plant, Role, Span,
-    Standard, Stratum, Word,
+    Standard, Stratum, VERBS, VERBS_ANSWERED, Word,
 };
 use chargehand_measure::{CountError, Decimal, Scale, Unit, UnitError};
 use jiff::tz::TimeZoneDatabase;
@@ -33,24 +33,6 @@ const VALID_S: i64 = 10;
 const VALID_S_BOUNDS: (i64, i64) = (2, 3600);
 /// How many pieces without an open matter are remembered.
 const PIECES_KEPT: usize = 100_000;
-
-/// What a role may be allowed to ask for.
-const VERBS: &[&str] = &[
-    "place-hold",
-    "recheck",
-    "acknowledge",
-    "release",
-    "reroute",
-    "concede",
-    "shelve",
-    "reset",
-    "approve",
-    "activate",
-    "adopt",
-    "close",
-];
-/// Those that are answered so far.
-const VERBS_ANSWERED: &[&str] = &["place-hold", "release"];
 
 /// Reads the whole description; `None` after noting at least one fault.
 pub(super) fn read(mut top: Table<'_>) -> Option<Plant> {

@@ -55,7 +55,8 @@ pub use outcome::{
 pub use piece::{Ask, Gap, Piece, Point};
 pub use plant::{
     Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, LineDescription, Map, Of,
-    Permission, Plant, Role, Scope, Since1970, Standard, Station, Stratum, TopicMap, Word,
+    Permission, Plant, Role, Scope, Since1970, Standard, Station, Stratum, TopicMap, VERBS,
+    VERBS_ANSWERED, Word,
 };
 pub use state::State;
 pub use time::{Span, Timestamp};

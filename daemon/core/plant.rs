@@ -12,6 +12,25 @@ use chargehand_measure::{Scale, Unit};
 use core::fmt;
 use serde::{Deserialize, Serialize};
 
+/// Every verb a person's request can have.
+pub const VERBS: &[&str] = &[
+    "place-hold",
+    "recheck",
+    "acknowledge",
+    "release",
+    "reroute",
+    "concede",
+    "shelve",
+    "reset",
+    "approve",
+    "activate",
+    "adopt",
+    "close",
+];
+
+/// Those that this version answers; the others are refused by name.
+pub const VERBS_ANSWERED: &[&str] = &["place-hold", "release"];
+
 /// One line's description.
 #[derive(Clone, Debug)]
 pub struct Plant {

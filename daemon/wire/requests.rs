@@ -5,22 +5,8 @@ use crate::json::{self, Members};
 use crate::members::{Found, name, refuse};
 use chargehand_core::{
     ClassName, Fault, HoldId, Input, InputId, PieceName, PlaceHold, RejectReason, Release, Request,
-    RequestKind, RoleName, Scope, Source, SourceKind, StationName, StratumName,
+    RequestKind, RoleName, Scope, Source, SourceKind, StationName, StratumName, VERBS,
 };
-
-/// Verbs of the contract that this version refuses.
-const NOT_YET: &[&str] = &[
-    "recheck",
-    "acknowledge",
-    "reroute",
-    "concede",
-    "shelve",
-    "reset",
-    "approve",
-    "activate",
-    "adopt",
-    "close",
-];
 
 /// A request is answered as soon as its id can be read: what else is wrong with it is a refusal.
 pub(crate) fn request(
@@ -87,7 +73,7 @@ fn kind(verb: &str, members: &Members<'_>) -> Result<RequestKind, String> {
             }))
         }
         "place-hold" => place_hold(members).map(RequestKind::PlaceHold),
-        verb if NOT_YET.contains(&verb) => Err(format!("not in this version: {verb}")),
+        verb if VERBS.contains(&verb) => Err(format!("not in this version: {verb}")),
         verb => Err(format!("{verb:?} is not a verb of the contract")),
     }
 }
