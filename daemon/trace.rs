@@ -211,6 +211,8 @@ impl fmt::Display for InWords<'_> {
             Outcome::InForce(_)
             | Outcome::Alarm(_)
             | Outcome::Cleared { .. }
+            | Outcome::Advisory(_)
+            | Outcome::Closed(_)
             | Outcome::Gauge { .. } => Ok(()),
         }
     }

@@ -75,13 +75,15 @@ words! {
 pub(crate) struct Occurrence<'a> {
     pub id: String,
     pub priority: Priority,
-    pub cause: &'static str,
+    pub cause: &'a str,
     pub text: String,
-    pub consequence: &'static str,
-    pub response: &'static str,
+    pub consequence: &'a str,
+    pub response: &'a str,
     pub of: (&'static str, &'a str),
+    /// What else it is about.
+    pub apart: Option<(&'a str, &'a str)>,
     pub piece: Option<&'a PieceName>,
-    pub owner: &'static str,
+    pub owner: &'a str,
     pub ends: Ends,
 }
 
@@ -95,7 +97,11 @@ impl Occurrence<'_> {
             text: String::new(),
             consequence: self.consequence.into(),
             response: self.response.into(),
-            of: BTreeMap::from([(self.of.0.into(), self.of.1.into())]),
+            of: [Some(self.of), self.apart]
+                .into_iter()
+                .flatten()
+                .map(|(kind, name)| (kind.into(), name.into()))
+                .collect(),
             since: now,
             count: 0,
             pieces: Vec::new(),

@@ -1,8 +1,8 @@
 //! What can happen to a line, already read and checked against the plant description.
 
 use crate::names::{
-    CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName, RoleName, StationName,
-    StratumName, TextDigest,
+    AdvisoryId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName, RoleName,
+    StationName, StratumName, TextDigest,
 };
 use crate::outcome::{Had, RejectReason};
 use crate::plant::Scope;
@@ -233,6 +233,8 @@ pub enum RequestKind {
     Release(Release),
     /// To hold.
     PlaceHold(PlaceHold),
+    /// To close an advisory.
+    Close(Close),
     /// Something the message does not say well enough, or this version does not have.
     Refused {
         /// Why.
@@ -247,6 +249,15 @@ pub struct Release {
     pub hold: HoldId,
     /// Its `seq` as the asker saw it.
     pub seen: u64,
+}
+
+/// To close an advisory.
+#[derive(Clone, Debug)]
+pub struct Close {
+    /// Which.
+    pub advisory: AdvisoryId,
+    /// What was found.
+    pub finding: String,
 }
 
 /// To hold something.

@@ -1,19 +1,21 @@
 //! From a reading to what is asked of a piece: facts to the rules, their answers and the engine's own
 //! tolerance sorted into holds, asks and gaps. What follows from them is settled next door.
 
+use crate::advisory::{Advisory, Amount};
 use crate::alarm::{Ends, Occurrence, Priority};
 use crate::hold::{HoldOf, Wish};
 use crate::input::{Fault, Measured, Reading, SourceKind};
-use crate::judge::{Facts, Fallback, Judge, Opinion, Verdict};
-use crate::line::Line;
-use crate::names::{GaugeName, InputId, PieceName, RuleName, StratumName};
+use crate::judge::{Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, Verb, Verdict};
+use crate::line::{Line, topic_level};
+use crate::names::{AdvisoryId, GaugeName, InputId, PieceName, RoleName, RuleName, StratumName};
 use crate::outcome::{Judged, Outcome, RejectReason, Said};
 use crate::piece::{Ask, Gap};
 use crate::plant::{Characteristic, Condition, Of, Station, Word};
 use crate::settling::default_class;
+use crate::watching::{Point, with_stratum};
 use alloc::borrow::ToOwned;
 use alloc::format;
-use alloc::string::String;
+use alloc::string::{String, ToString as _};
 use alloc::sync::Arc;
 use alloc::vec::Vec;
 
@@ -30,6 +32,26 @@ struct Heard {
     said: Vec<Said>,
     asks: Vec<(Word, RuleName, String)>,
     wishes: Vec<Wish>,
+    /// What is to be held beyond the piece.
+    wider: Vec<(HoldOf, Wish)>,
+    advice: Vec<Advice>,
+    calls: Vec<Call>,
+}
+
+/// What a rule wants people to plan.
+struct Advice {
+    rule: RuleName,
+    role: RoleName,
+    text: String,
+    stratum: Option<(StratumName, String)>,
+}
+
+/// What a rule calls people for.
+struct Call {
+    rule: RuleName,
+    alarm: Arc<DeclaredAlarm>,
+    text: String,
+    stratum: Option<(StratumName, String)>,
 }
 
 impl<J: Judge> Line<J> {
@@ -131,6 +153,7 @@ impl<J: Judge> Line<J> {
             gauge: gauge.cloned(),
             gauge_healthy: self.believes(characteristic, gauge),
             attempt: reading.attempt,
+            watched: Vec::new(),
             said: Vec::new(),
         };
         self.outcomes.push(Outcome::Judged(judged));
@@ -222,6 +245,15 @@ impl<J: Judge> Line<J> {
         } = *occasion;
         let gauge = reading.gauge.as_ref().or(characteristic.gauge.as_ref());
         let gauge_healthy = self.believes(characteristic, gauge);
+        let views = self.feed(&Point {
+            name,
+            station,
+            characteristic,
+            count: measured.count,
+            gauge_healthy,
+            attempt: reading.attempt,
+            late,
+        });
         let opinions = {
             let piece = &self.state.pieces[name];
             self.judge.judge(&Facts {
@@ -234,18 +266,22 @@ impl<J: Judge> Line<J> {
                 gauge_healthy,
                 attempt: reading.attempt,
                 late,
+                watches: &views.shown,
             })
         };
         let origin = format!("{}/{}", station.name, characteristic.name);
         let mut heard = Heard::default();
         for opinion in opinions {
-            self.hear(name, opinion, &origin, &mut heard);
+            self.hear(name, station, opinion, &origin, &mut heard);
         }
         let outside = outside(characteristic, measured.count);
         let Heard {
             mut said,
             asks,
             mut wishes,
+            wider,
+            advice,
+            calls,
         } = heard;
         let routed = asks
             .iter()
@@ -254,13 +290,13 @@ impl<J: Judge> Line<J> {
             let rule = RuleName::from("engine:tolerance");
             said.push(Said {
                 rule: rule.clone(),
-                word: Some(Word::Hold),
+                word: Some(Verb::Hold),
                 text: text.clone(),
             });
             wishes.push(Wish {
                 rule,
                 class: default_class(),
-                origin,
+                origin: origin.clone(),
                 reason: text,
             });
         }
@@ -273,6 +309,7 @@ impl<J: Judge> Line<J> {
             gauge: gauge.cloned(),
             gauge_healthy,
             attempt: reading.attempt,
+            watched: views.watched,
             said,
         }));
         let ask = |(word, rule, text)| Ask {
@@ -295,6 +332,95 @@ impl<J: Judge> Line<J> {
         for wish in wishes {
             self.open_hold(HoldOf::Piece(name.clone()), wish);
         }
+        if !wider.is_empty() {
+            for (of, wish) in wider {
+                self.open_hold(of, wish);
+            }
+            self.cover_standing(Some(name), &reading.input);
+        }
+        for one in advice {
+            self.advise(name, station, characteristic, &origin, one);
+        }
+        for call in calls {
+            self.call(name, station, call);
+        }
+    }
+
+    /// Opens an advisory, or says again what an open one of the same rule and stratum says.
+    fn advise(
+        &mut self,
+        name: &PieceName,
+        station: &Station,
+        characteristic: &Characteristic,
+        source: &str,
+        advice: Advice,
+    ) {
+        let Advice {
+            rule,
+            role,
+            text,
+            stratum,
+        } = advice;
+        let stratum = stratum
+            .as_ref()
+            .map(|(per, value)| (per.as_str(), value.as_str()));
+        let id = AdvisoryId::from(topic(&rule, role.as_str(), stratum));
+        let open = self.state.advisories.get(&id);
+        if open.is_some_and(|open| open.text == text) {
+            return;
+        }
+        let amount = |steps: i64| Amount {
+            value: characteristic.scale.decimal(steps).to_string(),
+            unit: characteristic.scale.unit().code().into(),
+        };
+        let chart = self.chart_of(&rule, &self.state.pieces[name]);
+        let about = [
+            Some(("station", station.name.as_str())),
+            Some(("characteristic", characteristic.name.as_str())),
+            stratum,
+        ];
+        let advisory = Advisory {
+            id: id.clone(),
+            seq: self.state.seq,
+            role,
+            rule,
+            origin: with_stratum(source, stratum),
+            text,
+            of: about
+                .into_iter()
+                .flatten()
+                .map(|(kind, name)| (kind.into(), name.into()))
+                .collect(),
+            since: open.map_or(self.state.now, |open| open.since),
+            value: chart.map(|(level, _)| amount(level)),
+            limit: chart.map(|(_, limit)| amount(limit)),
+        };
+        self.outcomes.push(Outcome::Advisory(advisory.clone()));
+        self.state.advisories_past.remove(&id);
+        self.state.advisories.insert(id, advisory);
+    }
+
+    /// Raises an alarm that a rule declares.
+    fn call(&mut self, name: &PieceName, station: &Station, call: Call) {
+        let ends = self.quiet();
+        let apart = call
+            .stratum
+            .as_ref()
+            .map(|(per, value)| (per.as_str(), value.as_str()));
+        let id = topic(&call.rule, &call.alarm.name, apart);
+        self.raise(Occurrence {
+            id,
+            priority: call.alarm.priority,
+            cause: call.rule.as_str(),
+            text: call.text,
+            consequence: &call.alarm.consequence,
+            response: &call.alarm.response,
+            of: ("station", station.name.as_str()),
+            apart,
+            piece: Some(name),
+            owner: call.alarm.owner.as_str(),
+            ends,
+        });
     }
 
     /// A value from a gauge in doubt is no evidence.
@@ -334,8 +460,15 @@ impl<J: Judge> Line<J> {
     }
 
     /// Sorts one rule's opinion into what was said, what is asked for, and what is to be held.
-    fn hear(&mut self, piece: &PieceName, opinion: Opinion, origin: &str, heard: &mut Heard) {
-        let Opinion { rule, said } = opinion;
+    fn hear(
+        &mut self,
+        piece: &PieceName,
+        station: &Station,
+        opinion: Opinion,
+        origin: &str,
+        heard: &mut Heard,
+    ) {
+        let Opinion { rule, per, said } = opinion;
         let verdicts = match said {
             Ok(verdicts) => verdicts,
             Err(fault) => {
@@ -343,7 +476,7 @@ impl<J: Judge> Line<J> {
                 self.raise_fault(&rule, piece, text.clone());
                 let held = fault.fallback == Fallback::Hold;
                 let engine = RuleName::from("engine:fault");
-                let word = held.then_some(Word::Hold);
+                let word = held.then_some(Verb::Hold);
                 heard.said.push(Said {
                     rule: engine.clone(),
                     word,
@@ -361,25 +494,73 @@ impl<J: Judge> Line<J> {
                 return;
             }
         };
-        for Verdict { word, text, class } in verdicts {
+        for Verdict { asks, text } in verdicts {
             heard.said.push(Said {
                 rule: rule.clone(),
-                word: Some(word),
+                word: Some(asks.verb()),
                 text: text.clone(),
             });
-            match word {
-                Word::Hold => heard.wishes.push(Wish {
-                    rule: rule.clone(),
+            let rule = rule.clone();
+            let stratum = || self.stratum_of(piece, per.as_ref());
+            match asks {
+                Asks::Piece(Word::Accept | Word::Hold | Word::Unevaluated) => {}
+                Asks::Piece(word) => heard.asks.push((word, rule, text)),
+                Asks::Hold(Reach::Piece, class) => heard.wishes.push(Wish {
+                    rule,
                     class: class.unwrap_or_else(default_class),
                     origin: origin.to_owned(),
                     reason: text,
                 }),
-                Word::Accept | Word::Unevaluated => {}
-                Word::Recheck | Word::Rework | Word::Regrade | Word::Scrap | Word::Remelt => {
-                    heard.asks.push((word, rule.clone(), text));
+                Asks::Hold(reach, class) => {
+                    let stratum = stratum();
+                    let wish = Wish {
+                        rule,
+                        class: class.unwrap_or_else(default_class),
+                        origin: with_stratum(
+                            origin,
+                            stratum
+                                .as_ref()
+                                .map(|(per, value)| (per.as_str(), value.as_str())),
+                        ),
+                        reason: text,
+                    };
+                    match (reach, stratum, self.plant.gate_for(station)) {
+                        (Reach::Stratum, Some((per, value)), _) => {
+                            heard.wider.push((HoldOf::Stratum(per, value), wish));
+                        }
+                        // Whose stratum nobody told may be of any: then all are held.
+                        (_, _, Some(gate)) => {
+                            heard.wider.push((HoldOf::Station(gate.name.clone()), wish));
+                        }
+                        // With no gate left the piece is all that can be held.
+                        (_, _, None) => heard.wishes.push(wish),
+                    }
                 }
+                Asks::Advise(role) => heard.advice.push(Advice {
+                    rule,
+                    role,
+                    text,
+                    stratum: stratum(),
+                }),
+                Asks::Alarm(alarm) => heard.calls.push(Call {
+                    rule,
+                    alarm,
+                    text,
+                    stratum: stratum(),
+                }),
             }
         }
+    }
+
+    /// The piece's stratum of that kind, where it was told.
+    fn stratum_of(
+        &self,
+        piece: &PieceName,
+        per: Option<&StratumName>,
+    ) -> Option<(StratumName, String)> {
+        let per = per?;
+        let value = self.state.pieces[piece].strata.get(per)?;
+        Some((per.clone(), value.clone()))
     }
 
     fn raise_fault(&mut self, rule: &RuleName, piece: &PieceName, text: String) {
@@ -391,11 +572,22 @@ impl<J: Judge> Line<J> {
             consequence: "its fallback decides in its place; the other rules are not touched",
             response: "repair the rule; it stays on meanwhile",
             of: ("rule", rule.as_str()),
+            apart: None,
             piece: Some(piece),
             owner: "automation",
             ends: Ends::Rulebook,
         });
     }
+}
+
+/// The topic level of what a rule says beyond the piece. Neither rules, alarms nor roles have a dot in their
+/// names, so no two causes share one.
+fn topic(rule: &RuleName, what: &str, stratum: Option<(&str, &str)>) -> String {
+    let id = match stratum {
+        None => format!("{rule}.{what}"),
+        Some((_, value)) => format!("{rule}.{what}.{value}"),
+    };
+    topic_level(&id)
 }
 
 /// Why a value is outside the tolerance, if it is; at a limit is inside.

@@ -16,6 +16,7 @@
 #![no_std]
 extern crate alloc;
 
+mod advisory;
 mod alarm;
 mod gauge;
 mod hold;
@@ -33,33 +34,39 @@ mod requests;
 mod settling;
 mod state;
 mod time;
+mod watch;
+mod watching;
 
+pub use advisory::{Advisory, Amount};
 pub use alarm::{Alarm, Ends, Priority};
 pub use gauge::GaugeState;
 pub use hold::{Hold, HoldOf, HoldView};
 pub use input::{
-    Conflict, Event, EventKind, Fault, Input, Measured, PlaceHold, Reading, Recorded, Release,
-    Request, RequestKind, Source, SourceKind, Start, Taken, Unusable,
+    Close, Conflict, Event, EventKind, Fault, Input, Measured, PlaceHold, Reading, Recorded,
+    Release, Request, RequestKind, Source, SourceKind, Start, Taken, Unusable,
 };
-pub use judge::{Facts, Fallback, Judge, Opinion, RuleFault, Verdict};
+pub use judge::{
+    Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, RuleFault, Verb, Verdict,
+};
 pub use legality::legal;
 pub use line::Line;
 pub use names::{
-    AlarmId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName, RoleName,
-    RuleName, StationName, StratumName, TextDigest,
+    AdvisoryId, AlarmId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName,
+    RoleName, RuleName, StationName, StratumName, TextDigest,
 };
 pub use outcome::{
-    Disposition, Freed, Had, InForce, Judged, OpenHold, Outcome, Reason, RejectReason, Rejected,
-    Reply, ReplyResult, Said, Told,
+    Closed, Disposition, Freed, Had, InForce, Judged, OpenHold, Outcome, Reason, RejectReason,
+    Rejected, Reply, ReplyResult, Said, Told, Watched,
 };
 pub use piece::{Ask, Gap, Piece, Point};
 pub use plant::{
-    Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, LineDescription, Map, Of,
-    Permission, Plant, Role, Scope, Since1970, Standard, Station, Stratum, TopicMap, VERBS,
-    VERBS_ANSWERED, Word,
+    Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, LineDescription, Map,
+    Mean, Of, Permission, Plant, Role, Scope, Since1970, Standard, Station, Stratum, TopicMap,
+    VERBS, VERBS_ANSWERED, Word,
 };
 pub use state::State;
 pub use time::{Span, Timestamp};
+pub use watch::{Centre, Count, Declaration, Drift, Kept, Mark, Real, Shown, Standing, Watch};
 
 /// The number of the derivation's meaning. Raised whenever the same inputs would on purpose give
 /// other outcomes, the script engine's version included; a new number opens an era in the ledger.

@@ -162,11 +162,16 @@ impl<J: Judge> Line<J> {
         {
             state.gates.entry(station.name.clone()).or_insert(state.seq);
         }
+        let carried = self.carry_over();
+        let told = plant_new || rulebook_new;
         self.outcomes.push(Outcome::InForce(InForce {
             plant: start.plant.clone(),
             rulebook: start.rulebook.clone(),
             plant_new,
             rulebook_new,
+            kept: if told { carried.kept } else { Vec::new() },
+            fresh: carried.fresh,
+            dropped: carried.dropped,
         }));
         if rulebook_new {
             self.clear(|ends| ends == Ends::Rulebook);
@@ -190,6 +195,7 @@ impl<J: Judge> Line<J> {
             consequence: "pieces may lack evidence",
             response: "check that the broker keeps sessions; stations send again what was not answered",
             of: ("line", &base),
+            apart: None,
             piece: None,
             owner: "automation",
             ends,
@@ -210,6 +216,7 @@ impl<J: Judge> Line<J> {
             consequence: "times before and after differ by that; no deadline depends on it",
             response: "find out who sets the clock; let it be disciplined slowly",
             of: ("line", &base),
+            apart: None,
             piece: None,
             owner: "automation",
             ends,
@@ -252,6 +259,7 @@ impl<J: Judge> Line<J> {
             consequence: "the piece counts as unevaluated",
             response: "check whether the controller was restored and uses old numbers again",
             of: ("station", &of),
+            apart: None,
             piece: piece.as_ref(),
             owner: "automation",
             ends,
@@ -375,6 +383,7 @@ impl<J: Judge> Line<J> {
                 consequence: "nothing that cannot be taken back is done to the piece by itself",
                 response: "check whether the controller was restored and uses old names again",
                 of: ("station", station.name.as_str()),
+                apart: None,
                 piece: Some(&name),
                 owner: "automation",
                 ends,
@@ -426,6 +435,11 @@ impl<J: Judge> Line<J> {
             .or_default()
             .check(standard, count, now);
         match check {
+            Check::Confirmed | Check::Healed => self.believe_charts(name),
+            Check::FellOut => self.take_back_charts(name),
+            Check::NotAdjusted | Check::StillOut => {}
+        }
+        match check {
             Check::Confirmed => self.note(format!("gauge {name} confirmed: its standard read {text}"), None),
             Check::NotAdjusted => self.note(
                 format!("gauge {name} stays suspect: its standard read {text}, but it was not adjusted (calibration) since"),
@@ -453,6 +467,7 @@ impl<J: Judge> Line<J> {
                     consequence: "its readings are no evidence; nothing that cannot be taken back is done on them",
                     response: "clean and adjust the gauge (calibration), then measure the standard again",
                     of: ("gauge", name.as_str()),
+                    apart: None,
                     piece: None,
                     owner: "maintenance",
                     ends: Ends::Gauge,
@@ -506,6 +521,7 @@ impl<J: Judge> Line<J> {
             consequence: "its own times cannot be trusted; no verdict depends on them",
             response: "set the controller's clock",
             of: ("station", station.as_str()),
+            apart: None,
             piece: None,
             owner: "automation",
             ends,
@@ -537,8 +553,7 @@ impl<J: Judge> Line<J> {
     }
 
     pub(crate) fn raise(&mut self, mut occurrence: Occurrence<'_>) {
-        // It becomes one topic level, and a rule's file can be called anything.
-        occurrence.id = occurrence.id.replace(['/', '+', '#', ' '], "-");
+        occurrence.id = topic_level(&occurrence.id);
         let before = self.state.alarms.get(occurrence.id.as_str());
         let alarm = occurrence.onto(before, self.state.now, self.state.seq);
         self.outcomes.push(Outcome::Alarm(alarm.clone()));
@@ -628,6 +643,11 @@ impl<J: Judge> Line<J> {
             }
         }
     }
+}
+
+/// A name that becomes one topic level: a stratum's value can be called anything.
+pub(crate) fn topic_level(name: &str) -> String {
+    name.replace(['/', '+', '#', ' '], "-")
 }
 
 /// Under another description stations may stand elsewhere, or be gone.

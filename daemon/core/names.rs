@@ -64,6 +64,8 @@ name! {
     RoleName
     /// An alarm. Named after its cause, not after one occurrence.
     AlarmId
+    /// An advisory, e.g. `mould-wear.maintenance.M3`. Named after its cause, not after one occurrence.
+    AdvisoryId
     /// What a message goes by in answers: its id, else `epoch/seq`, else its digest; rows add `#row`.
     InputId
     /// The digest of a text kept in the ledger, `sha256:` and 64 hex digits.

@@ -1,13 +1,16 @@
 //! What follows from an input. Everything here goes into the ledger; some of it is also said on the bus.
 
+use crate::advisory::Advisory;
 use crate::alarm::Alarm;
 use crate::hold::{Hold, HoldOf};
+use crate::judge::Verb;
 use crate::names::{
-    AlarmId, CharacteristicName, GaugeName, HoldId, InputId, PieceName, RoleName, RuleName,
-    StationName, TextDigest,
+    AdvisoryId, AlarmId, CharacteristicName, GaugeName, HoldId, InputId, PieceName, RoleName,
+    RuleName, StationName, TextDigest,
 };
 use crate::plant::{Word, words};
 use crate::time::Span;
+use crate::watch::Count;
 use alloc::string::String;
 use alloc::vec::Vec;
 use core::fmt;
@@ -41,6 +44,10 @@ pub enum Outcome {
         /// Which.
         alarm: AlarmId,
     },
+    /// An advisory is open, or says more than before.
+    Advisory(Advisory),
+    /// An advisory was closed.
+    Closed(Closed),
     /// A gauge may be believed, or may not any more.
     Gauge {
         /// Which.
@@ -75,6 +82,15 @@ pub struct InForce {
     pub plant_new: bool,
     /// Whether the rulebook differs from the one before.
     pub rulebook_new: bool,
+    /// Counters and charts that go on as they were, each as `rule/name`.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub kept: Vec<String>,
+    /// Counters and charts that start fresh: new, or declared otherwise than before.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub fresh: Vec<String>,
+    /// Counters and charts that are declared no more.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub dropped: Vec<String>,
 }
 
 /// One value and what every rule said of it.
@@ -98,6 +114,9 @@ pub struct Judged {
     pub gauge_healthy: bool,
     /// Which measurement of the piece there.
     pub attempt: u32,
+    /// The counters and charts that look at it, as they stood then.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub watched: Vec<Watched>,
     /// What rules and engine said, in order; rules with nothing to say are left out.
     pub said: Vec<Said>,
 }
@@ -119,11 +138,35 @@ pub enum Had {
 pub struct Said {
     /// Which rule.
     pub rule: RuleName,
-    /// Its word; none where it failed and leaves the piece to the others.
+    /// What it asked for; none where it failed and leaves the piece to the others.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub word: Option<Word>,
+    pub word: Option<Verb>,
     /// Why.
     pub text: String,
+}
+
+/// A counter or chart as it stood when a value was judged.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Watched {
+    /// The rule that declares it.
+    pub rule: RuleName,
+    /// Its name there.
+    pub name: String,
+    /// The piece's stratum; none where the watch is one for all, or the stratum is not known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub of: Option<String>,
+    /// Why it did not take the value; none where it did.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub left_out: Option<String>,
+    /// Of a counter.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub count: Option<Count>,
+    /// Of a chart: where the mean is, with its unit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub level: Option<String>,
+    /// Of a chart: whether it is outside its limits.
+    #[serde(default, skip_serializing_if = "core::ops::Not::not")]
+    pub signal: bool,
 }
 
 /// Why, and by which rule.
@@ -201,6 +244,23 @@ pub struct Freed {
     /// In which role.
     pub role: RoleName,
     /// Why.
+    pub reason: String,
+}
+
+/// An advisory that was closed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Closed {
+    /// Which.
+    pub advisory: AdvisoryId,
+    /// Which rule gave it.
+    pub rule: RuleName,
+    /// Who asked; a claim.
+    pub by: String,
+    /// In which role.
+    pub role: RoleName,
+    /// What was found.
+    pub finding: String,
+    /// Why it is closed.
     pub reason: String,
 }
 
@@ -291,6 +351,8 @@ impl Outcome {
             Self::InForce(_)
             | Self::Alarm(_)
             | Self::Cleared { .. }
+            | Self::Advisory(_)
+            | Self::Closed(_)
             | Self::Gauge { .. }
             | Self::Reply(_) => None,
         }

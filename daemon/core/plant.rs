@@ -8,7 +8,7 @@ use crate::time::Span;
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
 use alloc::vec::Vec;
-use chargehand_measure::{Scale, Unit};
+use chargehand_measure::{Decimal, Scale, Unit};
 use core::fmt;
 use serde::{Deserialize, Serialize};
 
@@ -29,7 +29,7 @@ pub const VERBS: &[&str] = &[
 ];
 
 /// Those that this version answers; the others are refused by name.
-pub const VERBS_ANSWERED: &[&str] = &["place-hold", "release"];
+pub const VERBS_ANSWERED: &[&str] = &["place-hold", "release", "close"];
 
 /// One line's description.
 #[derive(Clone, Debug)]
@@ -131,8 +131,21 @@ pub struct Characteristic {
     pub of: Of,
     /// The stratum its rules look at.
     pub per: Option<StratumName>,
+    /// Where the mean of a process in order is: what charts are centred on.
+    pub centre: Option<Mean>,
+    /// The standard deviation of one value of a process in order, in the scale's unit; above 0.
+    pub sigma: Option<Decimal>,
     /// The gauge that measures it, unless the message names another.
     pub gauge: Option<GaugeName>,
+}
+
+/// The mean of a process in order, in the scale's unit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Mean {
+    /// The same for all pieces.
+    One(Decimal),
+    /// By the characteristic's `per`.
+    Per(BTreeMap<String, Decimal>),
 }
 
 /// A gauge and its check standard.
@@ -385,6 +398,16 @@ impl Plant {
             .min_by_key(|(_, gate)| gate.place)
     }
 
+    /// Where pieces of a station can be stopped: at its own gate, else at the next one.
+    #[must_use]
+    pub fn gate_for<'p>(&'p self, station: &'p Station) -> Option<&'p Station> {
+        if station.gate.is_some() {
+            return Some(station);
+        }
+        self.gate_where(|_, gate| gate.place >= station.place)
+            .map(|(station, _)| station)
+    }
+
     /// Whether holds of the class need two persons to be released.
     #[must_use]
     pub fn second_person(&self, class: &ClassName) -> bool {
@@ -405,11 +428,15 @@ impl Station {
 }
 
 impl Role {
-    /// Whether the role may make the request for a hold of the class.
+    /// Whether the role may make the request, for a hold of the class where it is about one.
     #[must_use]
-    pub fn may(&self, verb: &str, class: &ClassName) -> bool {
+    pub fn may(&self, verb: &str, class: Option<&ClassName>) -> bool {
         self.may.iter().any(|permission| {
-            permission.verb == verb && permission.class.as_ref().is_none_or(|only| only == class)
+            permission.verb == verb
+                && permission
+                    .class
+                    .as_ref()
+                    .is_none_or(|only| Some(only) == class)
         })
     }
 }

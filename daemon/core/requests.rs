@@ -1,11 +1,11 @@
 //! What people ask: to hold, and to free. Anything else is refused by name until its part exists.
 
 use crate::hold::{HoldOf, Wish};
-use crate::input::{PlaceHold, Release, Request, RequestKind, SourceKind};
+use crate::input::{Close, PlaceHold, Release, Request, RequestKind, SourceKind};
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{HoldId, InputId, RoleName, RuleName};
-use crate::outcome::{Freed, Outcome, Reply, ReplyResult};
+use crate::names::{ClassName, HoldId, InputId, PieceName, RoleName, RuleName};
+use crate::outcome::{Closed, Freed, Outcome, Reply, ReplyResult};
 use crate::plant::Scope;
 use crate::settling::default_class;
 use alloc::format;
@@ -36,6 +36,7 @@ impl<J: Judge> Line<J> {
             RequestKind::Refused { text } => Answer::refused(text.clone()),
             RequestKind::Release(release) => self.release(request, release),
             RequestKind::PlaceHold(place_hold) => self.place_hold(request, place_hold),
+            RequestKind::Close(close) => self.close(request, close),
         };
         let seen = answer
             .hold
@@ -65,8 +66,8 @@ impl<J: Judge> Line<J> {
                 release.hold
             ));
         };
-        if let Some(text) = forbidden(self.plant.role(role.as_str()), role, "release", &hold.class)
-        {
+        let class = Some(&hold.class);
+        if let Some(text) = forbidden(self.plant.role(role.as_str()), role, "release", class) {
             return Answer {
                 hold: Some(release.hold.clone()),
                 ..Answer::refused(text)
@@ -125,7 +126,7 @@ impl<J: Judge> Line<J> {
     }
 
     fn free(&mut self, freed: Freed) {
-        self.state.holds.remove(&freed.hold);
+        let hold = self.state.holds.remove(&freed.hold);
         self.state.wide.remove(&freed.hold);
         if let HoldOf::Piece(name) = &freed.of
             && let Some(piece) = self.state.pieces.get_mut(name)
@@ -136,6 +137,41 @@ impl<J: Judge> Line<J> {
         }
         self.gates_changed(&freed.of);
         self.outcomes.push(Outcome::Freed(freed));
+        if let Some(hold) = hold {
+            self.restart_counters(&hold);
+        }
+    }
+
+    fn close(&mut self, request: &Request, close: &Close) -> Answer {
+        let Some(role) = &request.role else {
+            return Answer::refused(
+                "an advisory is closed in a role: publish to request/close/<role>".into(),
+            );
+        };
+        if let Some(text) = forbidden(self.plant.role(role.as_str()), role, "close", None) {
+            return Answer::refused(text);
+        }
+        let Some(advisory) = self.state.advisories.remove(&close.advisory) else {
+            return Answer::refused(format!(
+                "no advisory {} is open: see `open` for those that are",
+                close.advisory
+            ));
+        };
+        self.state.advisories_past.insert(advisory.id.clone());
+        self.outcomes.push(Outcome::Closed(Closed {
+            advisory: advisory.id.clone(),
+            rule: advisory.rule.clone(),
+            by: request.by.clone(),
+            role: role.clone(),
+            finding: close.finding.clone(),
+            reason: request.reason.clone(),
+        }));
+        self.restart_charts(&advisory.rule, &advisory.origin, advisory.id.as_str());
+        Answer {
+            result: ReplyResult::Done,
+            text: format!("{} is closed", advisory.id),
+            hold: None,
+        }
     }
 
     fn place_hold(&mut self, request: &Request, asked: &PlaceHold) -> Answer {
@@ -164,7 +200,7 @@ impl<J: Judge> Line<J> {
                     text.push_str("; no gate is left that could stop the piece");
                 }
             }
-            HoldOf::Station(_) | HoldOf::Stratum(..) => self.cover_standing(&request.input),
+            HoldOf::Station(_) | HoldOf::Stratum(..) => self.cover_standing(None, &request.input),
         }
         Answer {
             result: ReplyResult::Done,
@@ -173,10 +209,14 @@ impl<J: Judge> Line<J> {
         }
     }
 
-    /// A piece that was let pass a moment ago may still stand at a gate that is held now.
-    fn cover_standing(&mut self, input: &InputId) {
+    /// A piece that was let pass a moment ago may still stand at a gate that is held now. `but` is answered
+    /// by itself.
+    pub(crate) fn cover_standing(&mut self, but: Option<&PieceName>, input: &InputId) {
         let plant = Arc::clone(&self.plant);
         for (gate, name) in self.state.standing.clone() {
+            if Some(&name) == but {
+                continue;
+            }
             let stands = self
                 .state
                 .pieces
@@ -209,11 +249,7 @@ impl<J: Judge> Line<J> {
                 let Some(station) = plant.station(name.as_str()) else {
                     return Err(format!("no station {name} is declared"));
                 };
-                // Pieces can only be stopped at a gate: a station without one is held at the next.
-                let gate = station.gate.as_ref().map(|_| station).or_else(|| {
-                    plant.gate_where(|_, gate| gate.place >= station.place).map(|(station, _)| station)
-                });
-                match gate {
+                match plant.gate_for(station) {
                     Some(gate) if gate.name == *name => Ok((HoldOf::Station(name.clone()), String::new())),
                     Some(gate) => Ok((
                         HoldOf::Station(gate.name.clone()),
@@ -239,13 +275,14 @@ fn forbidden(
     known: Option<&crate::plant::Role>,
     role: &RoleName,
     verb: &str,
-    class: &crate::names::ClassName,
+    class: Option<&ClassName>,
 ) -> Option<String> {
     match known {
         None => Some(format!("no role {role} is declared")),
-        Some(known) if !known.may(verb, class) => {
-            Some(format!("{role} may not {verb} holds of class {class}"))
-        }
-        Some(_) => None,
+        Some(known) if known.may(verb, class) => None,
+        Some(_) => Some(match class {
+            Some(class) => format!("{role} may not {verb} holds of class {class}"),
+            None => format!("{role} may not {verb}"),
+        }),
     }
 }

@@ -307,6 +307,7 @@ impl<J: Judge> Line<J> {
             consequence: "the piece is held instead",
             response: "let the rule ask for what is legal where it acts",
             of: ("rule", rule.as_str()),
+            apart: None,
             piece: Some(piece),
             owner: "automation",
             ends,

@@ -1,12 +1,14 @@
 //! Everything a line remembers. A cache: replaying the ledger gives it again.
 
+use crate::advisory::Advisory;
 use crate::alarm::Alarm;
 use crate::gauge::GaugeState;
 use crate::hold::Hold;
 use crate::input::Taken;
-use crate::names::{AlarmId, GaugeName, HoldId, PieceName, StationName, TextDigest};
+use crate::names::{AdvisoryId, AlarmId, GaugeName, HoldId, PieceName, StationName, TextDigest};
 use crate::piece::Piece;
 use crate::time::Timestamp;
+use crate::watch::Kept;
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
 use serde::{Deserialize, Serialize};
@@ -48,6 +50,15 @@ pub struct State {
     pub alarms: BTreeMap<AlarmId, Alarm>,
     /// Alarms that were active once and are not now: their topics must be clear.
     pub alarms_past: BTreeSet<AlarmId>,
+    /// Open advisories.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub advisories: BTreeMap<AdvisoryId, Advisory>,
+    /// Advisories that were open once and are not now: their topics must be clear.
+    #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
+    pub advisories_past: BTreeSet<AdvisoryId>,
+    /// Counters and charts, by the digest of their declaration.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub watches: BTreeMap<TextDigest, Kept>,
     /// What was last taken in, by station.
     pub taken: BTreeMap<StationName, Taken>,
     /// The last change of each gate's hold state.

@@ -3,27 +3,30 @@
 //! - [`parse_number`] and [`parse_measure`] read texts into decimals and tell what is no number
 //!   at all from what is a number nobody can use.
 //! - [`Unit`] is a UCUM code or a declared count; it converts values exactly.
+//! - [`Ewma`] is a control chart, fed in sigmas from a frozen centre.
 //! - [`Scale`] is a unit and a resolution. A value counted on it is an `i64`, so that "exactly at
 //!   the limit" means the same wherever values are compared, shown or stored.
 //!
-//! Everything is decimal and a pure function of its arguments: the same input gives the same
-//! bytes in any build, on any machine.
+//! Everything is a pure function of its arguments, and decimal but for the charts: the same input gives
+//! the same bytes in any build, on any machine.
 //!
 //! Unit codes are read by `octofhir-ucum`, because it knows the whole of UCUM with exact decimal
 //! factors and neither `std` nor a clock; its own conversion of values goes through `f64`, so that
 //! step is done here, in decimals.
 //!
-//! Not here: floats, I/O, plausibility bands and tolerances (they belong to the characteristic), and
+//! Not here: I/O, plausibility bands and tolerances (they belong to the characteristic), and
 //! conversions that are no straight line (decibel, pH).
 
 #![no_std]
 #![warn(clippy::float_arithmetic)]
 extern crate alloc;
 
+mod chart;
 mod number;
 mod scale;
 mod unit;
 
+pub use chart::{ChartError, Ewma, real};
 pub use number::{NumberError, parse_measure, parse_number};
 pub use rust_decimal::Decimal;
 pub use scale::{CountError, OutOfRange, Scale, ScaleError, mean};

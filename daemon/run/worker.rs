@@ -10,7 +10,7 @@ use super::outbox::{self, Outbox, Written};
 use crate::bus::{self, AckToken, Confirm, Event, Link};
 use crate::derive::Derivation;
 use crate::record::{self, Body};
-use chargehand_core::{AlarmId, Outcome, SEMANTICS, Span, StationName, Timestamp};
+use chargehand_core::{AdvisoryId, AlarmId, Outcome, SEMANTICS, Span, StationName, Timestamp};
 use chargehand_ledger::{Batch as LedgerBatch, Snapshot, Store, StoreError};
 use chargehand_wire::{Mode, Publish, Status};
 use std::collections::{BTreeMap, BTreeSet};
@@ -62,6 +62,7 @@ pub struct Worker {
 struct Said {
     gates: BTreeMap<StationName, (u64, Timestamp)>,
     alarms: BTreeSet<AlarmId>,
+    advisories: BTreeSet<AdvisoryId>,
     open_stale: bool,
     head: u64,
     /// What the broker refused on this connection, and why.
@@ -363,6 +364,7 @@ impl Worker {
                 .filter(|(what, _)| what.starts_with("the subscription"))
                 .collect(),
             alarms: state.alarms.keys().cloned().collect(),
+            advisories: state.advisories.keys().cloned().collect(),
             open_stale: true,
             status_stale: true,
             ..Said::default()
@@ -377,7 +379,11 @@ impl Worker {
             .gates_past
             .iter()
             .map(|gate| wire.hold_cleared(gate.as_str(), seq, now));
-        for publish in alarms.chain(gates) {
+        let advisories = state
+            .advisories_past
+            .iter()
+            .map(|advisory| wire.advisory_cleared(advisory.as_str(), seq, now));
+        for publish in alarms.chain(gates).chain(advisories) {
             self.publish(publish, STATE)?;
         }
         Ok(())
@@ -483,6 +489,14 @@ impl Worker {
                     self.said.alarms.insert(alarm.clone());
                     self.said.open_stale = true;
                 }
+                Outcome::Advisory(advisory) => {
+                    self.said.advisories.insert(advisory.id.clone());
+                    self.said.open_stale = true;
+                }
+                Outcome::Closed(closed) => {
+                    self.said.advisories.insert(closed.advisory.clone());
+                    self.said.open_stale = true;
+                }
                 Outcome::InForce(_) => self.said.status_stale = true,
                 _ => {}
             }
@@ -527,6 +541,13 @@ impl Worker {
             publishes.push(match line.state().alarms.get(&id) {
                 Some(alarm) => self.derivation.wire().alarm(alarm, now),
                 None => self.derivation.wire().alarm_cleared(id.as_str(), seq, now),
+            });
+        }
+        for id in std::mem::take(&mut self.said.advisories) {
+            let wire = self.derivation.wire();
+            publishes.push(match line.state().advisories.get(&id) {
+                Some(advisory) => wire.advisory(advisory, now),
+                None => wire.advisory_cleared(id.as_str(), seq, now),
             });
         }
         for publish in publishes {

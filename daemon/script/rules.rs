@@ -15,8 +15,8 @@ use crate::inspect::{Finding, Script, unit_named};
 use crate::verdict::Desk;
 use crate::words;
 use chargehand_core::{
-    Characteristic, Facts, Fallback, GaugeName, Judge, Opinion, PieceName, Plant, RuleFault,
-    RuleName, Station, StratumName, Verdict,
+    Characteristic, Declaration, Facts, Fallback, GaugeName, Judge, Opinion, PieceName, Plant,
+    RuleFault, RuleName, Station, StratumName, Verdict,
 };
 use chargehand_measure::Unit;
 use rhai::{AST, CallFnOptions, Dynamic, Engine, Position, Scope};
@@ -193,6 +193,7 @@ impl Rules {
         let said = self.ask(rule, Reading::new(facts, &rule.declared));
         Opinion {
             rule: rule.name.clone(),
+            per: None,
             said: said.map_err(|(at, complaint)| RuleFault {
                 text: LoadFault::new(&rule.file, at, complaint).to_string(),
                 fallback: rule.fallback,
@@ -260,6 +261,7 @@ impl Rules {
                         gauge_healthy,
                         attempt,
                         late,
+                        watches: &[],
                     };
                     let Err(fault) = self.ask(rule, Reading::new(&facts, &rule.declared)) else {
                         continue;
@@ -281,6 +283,10 @@ impl Rules {
 }
 
 impl Judge for Rules {
+    fn declarations(&self) -> &[Declaration] {
+        &[]
+    }
+
     fn judge(&mut self, facts: &Facts<'_>) -> Vec<Opinion> {
         let applies = |rule: &&Rule| {
             rule.station == facts.station.name.as_str()

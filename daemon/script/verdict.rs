@@ -9,7 +9,7 @@ use crate::fault::{Complaint, suggest};
 use crate::header::Drafts;
 use crate::operators::describe;
 use crate::words;
-use chargehand_core::{ClassName, Verdict, Word};
+use chargehand_core::{Asks, ClassName, Reach, Verdict, Word};
 use rhai::{Dynamic, Engine, EvalAltResult, ImmutableString, NativeCallContext, Position};
 use std::cell::{Cell, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
@@ -94,9 +94,14 @@ impl Desk {
         Ok(order
             .into_iter()
             .map(|one| Verdict {
-                word: one.word,
+                asks: match one.word {
+                    Word::Hold => Asks::Hold(
+                        Reach::Piece,
+                        one.class.map(|class| ClassName::from(class.as_str())),
+                    ),
+                    word => Asks::Piece(word),
+                },
                 text: one.text.to_string(),
-                class: one.class.map(|class| ClassName::from(class.as_str())),
             })
             .collect())
     }

@@ -4,8 +4,9 @@ use crate::identity::{Identity, identity};
 use crate::json::{self, Members};
 use crate::members::{Found, name, refuse};
 use chargehand_core::{
-    ClassName, Fault, HoldId, Input, InputId, PieceName, PlaceHold, RejectReason, Release, Request,
-    RequestKind, RoleName, Scope, Source, SourceKind, StationName, StratumName, VERBS,
+    AdvisoryId, ClassName, Close, Fault, HoldId, Input, InputId, PieceName, PlaceHold,
+    RejectReason, Release, Request, RequestKind, RoleName, Scope, Source, SourceKind, StationName,
+    StratumName, VERBS,
 };
 
 /// A request is answered as soon as its id can be read: what else is wrong with it is a refusal.
@@ -70,6 +71,21 @@ fn kind(verb: &str, members: &Members<'_>) -> Result<RequestKind, String> {
             Ok(RequestKind::Release(Release {
                 hold: HoldId::from(hold),
                 seen,
+            }))
+        }
+        "close" => {
+            let advisory = members
+                .find("advisory")
+                .ok_or("no `advisory` in it: which one?")?;
+            let advisory = name(advisory, "/advisory").map_err(|fault| fault.text)?;
+            let finding = members
+                .find("finding")
+                .and_then(json::text)
+                .filter(|finding| !finding.trim().is_empty())
+                .ok_or("no `finding` in it: say what was found")?;
+            Ok(RequestKind::Close(Close {
+                advisory: AdvisoryId::from(advisory),
+                finding: finding.into_owned(),
             }))
         }
         "place-hold" => place_hold(members).map(RequestKind::PlaceHold),

@@ -3,8 +3,11 @@
 use crate::messages::cut;
 use crate::publish::{About, Publish};
 use crate::{Wire, time};
-use chargehand_core::{Alarm, Hold, HoldOf, HoldView, Plant, State, Taken, Timestamp};
+use chargehand_core::{
+    Advisory, Alarm, Amount, Hold, HoldOf, HoldView, Plant, State, Taken, Timestamp,
+};
 use serde::Serialize;
+use serde_json::value::RawValue;
 use std::collections::BTreeMap;
 
 /// What this version has.
@@ -102,6 +105,27 @@ struct AlarmBody<'a> {
     more: u64,
     owner: &'a str,
     seq: u64,
+}
+
+#[derive(Serialize)]
+struct AdvisoryBody<'a> {
+    id: &'a str,
+    role: &'a str,
+    rule: &'a str,
+    text: &'a str,
+    of: &'a BTreeMap<String, String>,
+    since: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    value: Option<AmountBody<'a>>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    limit: Option<AmountBody<'a>>,
+    seq: u64,
+}
+
+#[derive(Serialize)]
+struct AmountBody<'a> {
+    value: Box<RawValue>,
+    unit: &'a str,
 }
 
 #[derive(Serialize)]
@@ -274,6 +298,38 @@ impl Wire {
         publish
     }
 
+    /// An open advisory.
+    #[must_use]
+    pub fn advisory(&self, advisory: &Advisory, now: Timestamp) -> Publish {
+        let body = AdvisoryBody {
+            id: advisory.id.as_str(),
+            role: advisory.role.as_str(),
+            rule: advisory.rule.as_str(),
+            text: &advisory.text,
+            of: &advisory.of,
+            since: self.print(advisory.since),
+            value: advisory.value.as_ref().and_then(amount),
+            limit: advisory.limit.as_ref().and_then(amount),
+            seq: advisory.seq,
+        };
+        let id = advisory.id.as_str();
+        let topic = self.advisory_topic(id);
+        self.state_of(topic, "advisory", id, advisory.seq, now, &body)
+    }
+
+    /// An advisory that was closed: its topic is cleared.
+    #[must_use]
+    pub fn advisory_cleared(&self, id: &str, seq: u64, now: Timestamp) -> Publish {
+        let topic = self.advisory_topic(id);
+        let mut publish = self.state_of(topic, "advisory", id, seq, now, &());
+        publish.payload.clear();
+        publish
+    }
+
+    fn advisory_topic(&self, id: &str) -> String {
+        format!("{}advisory/{id}", self.prefix)
+    }
+
     fn alarm_topic(&self, id: &str) -> String {
         format!("{}alarm/{id}", self.prefix)
     }
@@ -314,14 +370,34 @@ impl Wire {
             .values()
             .take(OLDEST_MAX)
             .map(|hold| (hold.since, self.open_hold(hold)));
-        let mut oldest: Vec<(Timestamp, OpenLine<'_>)> = alarms.chain(holds).collect();
+        let advisories = state.advisories.values().take(OLDEST_MAX).map(|advisory| {
+            (
+                advisory.since,
+                OpenLine {
+                    kind: "advisory",
+                    id: advisory.id.as_str(),
+                    seq: advisory.seq,
+                    class: None,
+                    of: advisory
+                        .of
+                        .iter()
+                        .map(|(kind, name)| (kind.as_str(), name.as_str()))
+                        .collect(),
+                    since: self.print(advisory.since),
+                    ready: false,
+                    who: vec![advisory.role.as_str()],
+                },
+            )
+        });
+        let mut oldest: Vec<(Timestamp, OpenLine<'_>)> =
+            alarms.chain(holds).chain(advisories).collect();
         oldest.sort_by_key(|(since, line)| (*since, line.seq));
         oldest.truncate(OLDEST_MAX);
         let body = OpenBody {
             holds: state.holds.len(),
             pieces: pieces.len(),
             alarms: state.alarms.len(),
-            advisories: 0,
+            advisories: state.advisories.len(),
             oldest: oldest.into_iter().map(|(_, line)| line).collect(),
             seq: state.seq,
         };
@@ -425,12 +501,20 @@ impl Wire {
     }
 }
 
+/// A number that was written by us reads as one.
+fn amount(of: &Amount) -> Option<AmountBody<'_>> {
+    Some(AmountBody {
+        value: RawValue::from_string(of.value.clone()).ok()?,
+        unit: &of.unit,
+    })
+}
+
 /// The roles that may release a hold.
 fn who<'a>(plant: &'a Plant, hold: &Hold) -> Vec<&'a str> {
     plant
         .roles
         .iter()
-        .filter(|role| role.may("release", &hold.class))
+        .filter(|role| role.may("release", Some(&hold.class)))
         .map(|role| role.name.as_str())
         .collect()
 }

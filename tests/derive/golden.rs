@@ -110,6 +110,8 @@ fn kind(outcome: &Outcome) -> &'static str {
         Outcome::Freed(_) => "freed",
         Outcome::Alarm(_) => "alarm",
         Outcome::Cleared { .. } => "cleared",
+        Outcome::Advisory(_) => "advisory",
+        Outcome::Closed(_) => "closed",
         Outcome::Gauge { .. } => "gauge",
         Outcome::Reply(_) => "reply",
         Outcome::Rejected(_) => "rejected",

@@ -569,11 +569,11 @@ fn term(outcome: &Outcome) -> Option<Term> {
         Outcome::Hold(hold) => match &hold.of {
             HoldOf::Piece(_) => return None,
             HoldOf::Station(station) => (
-                owned(&["hold", "station", station.as_str()]),
+                owned(&["hold_station", station.as_str()]),
                 hold.reason.clone(),
             ),
             HoldOf::Stratum(stratum, value) => (
-                owned(&["hold", &format!("{stratum}={value}")]),
+                owned(&["hold_stratum", &format!("{stratum}={value}")]),
                 hold.reason.clone(),
             ),
         },
@@ -582,6 +582,15 @@ fn term(outcome: &Outcome) -> Option<Term> {
             words.push(format!("x{}", alarm.count));
             (words, alarm.text.clone())
         }
+        Outcome::Advisory(advisory) => {
+            let mut words = owned(&["advise", advisory.role.as_str(), advisory.id.as_str()]);
+            words.extend(advisory.value.as_ref().map(|at| format!("at={}", at.value)));
+            (words, advisory.text.clone())
+        }
+        Outcome::Closed(closed) => (
+            owned(&["closed", closed.advisory.as_str()]),
+            closed.finding.clone(),
+        ),
         Outcome::Cleared { alarm } => (owned(&["cleared", alarm.as_str()]), String::new()),
         Outcome::Gauge {
             gauge,

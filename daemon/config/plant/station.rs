@@ -188,6 +188,8 @@ fn measured(mut table: Table<'_>, declared: &mut Declared, names: &mut Once) -> 
             plausible: limits.plausible,
             of: of?,
             per: per?.map(StratumName::from),
+            centre: None,
+            sigma: None,
             gauge: gauge?.map(GaugeName::from),
         })
     };

@@ -4,7 +4,7 @@ use super::*;
 use crate::quantity::Quantity;
 use crate::quantity::tests::mass;
 use chargehand_core::{
-    CharacteristicName, Condition, LineDescription, Of, Span, StationName, Stratum, Word,
+    Asks, CharacteristicName, Condition, LineDescription, Of, Span, StationName, Stratum, Word,
 };
 use chargehand_measure::{Decimal, Scale};
 use proptest::prelude::*;
@@ -86,6 +86,8 @@ fn characteristic(name: &str, unit: &str, decimals: u32, per: Option<&str>) -> C
         plausible: (name == "mass").then_some((2_000, 30_000)),
         of: Of::Piece,
         per: per.map(StratumName::from),
+        centre: None,
+        sigma: None,
         gauge: (name == "mass").then(|| GaugeName::from("lc-1")),
     }
 }
@@ -113,6 +115,7 @@ pub(crate) fn with_facts<T>(plant: &Plant, value: i64, ask: impl FnOnce(&Facts<'
         gauge_healthy: true,
         attempt: 1,
         late: false,
+        watches: &[],
     })
 }
 
@@ -153,11 +156,11 @@ fn said(opinions: &[Opinion]) -> String {
         Ok(verdicts) => verdicts
             .iter()
             .map(|verdict| {
-                let class = verdict
-                    .class
-                    .as_ref()
-                    .map_or(String::new(), |class| format!(" [{class}]"));
-                format!("{} {}{class}\n", verdict.word, verdict.text)
+                let class = match &verdict.asks {
+                    Asks::Hold(_, Some(class)) => format!(" [{class}]"),
+                    _ => String::new(),
+                };
+                format!("{} {}{class}\n", verdict.asks.verb(), verdict.text)
             })
             .collect(),
         Err(fault) => format!("{:?}: {}\n", fault.fallback, fault.text),
