@@ -185,10 +185,14 @@ fn files() -> LineFiles {
         file: file.into(),
         text: text.into(),
     };
-    let rulebook = Rulebook::of(vec![source(
-        "mass-miss.rhai",
-        include_str!("../rules/mass-miss.rhai"),
-    )]);
+    let rulebook = Rulebook::of(vec![
+        source("mass-miss.rhai", include_str!("../rules/mass-miss.rhai")),
+        source("mould-wear.rhai", include_str!("../rules/mould-wear.rhai")),
+        source(
+            "roughness-run.rhai",
+            include_str!("../rules/roughness-run.rhai"),
+        ),
+    ]);
     LineFiles {
         name: "the demo's plant description".into(),
         texts: Texts {

@@ -124,7 +124,7 @@ fn text(sources: &[Source]) -> String {
     whole
 }
 
-fn digest(text: &str) -> String {
+pub(crate) fn digest(text: &str) -> String {
     let mut out = String::from("sha256:");
     for byte in Sha256::digest(text.as_bytes()) {
         write!(out, "{byte:02x}").expect("a string takes all that is written");

@@ -9,7 +9,7 @@
 
 use crate::fault::Complaint;
 use crate::quantity::{Number, Quantity};
-use crate::verdict::{self, Desk};
+use crate::verdict::{self, Desk, Known};
 use crate::{facts, header, operators, words};
 use chargehand_measure::Unit;
 use rhai::packages::{
@@ -19,7 +19,6 @@ use rhai::{
     Array, Dynamic, Engine, EvalAltResult, FLOAT, INT, LexError, OptimizationLevel, ParseErrorType,
     Position,
 };
-use std::collections::BTreeSet;
 use std::rc::Rc;
 
 /// Operations one call of a handler may use.
@@ -53,7 +52,7 @@ pub(crate) fn with_deep_stack<T>(run: impl FnOnce() -> T) -> T {
 }
 
 /// An engine that knows the words of the rule language and nothing else.
-pub(crate) fn build(desk: &Rc<Desk>, classes: BTreeSet<String>) -> Engine {
+pub(crate) fn build(desk: &Rc<Desk>, known: Known) -> Engine {
     let mut engine = Engine::new_raw();
     // The engine's own operators, and the package with `sleep`, `exit` and `parse_json`, stay out: every
     // operator is ours.
@@ -67,7 +66,7 @@ pub(crate) fn build(desk: &Rc<Desk>, classes: BTreeSet<String>) -> Engine {
     }
     operators::register(&mut engine, desk);
     facts::register(&mut engine);
-    verdict::register(&mut engine, desk, classes);
+    verdict::register(&mut engine, desk, known);
     header::register(&mut engine, &desk.draft);
     register_helpers(&mut engine);
     engine
@@ -285,6 +284,9 @@ fn kind(name: &str) -> &str {
         "limits" | "Limits" => "the limits",
         "gauge" | "GaugeFacts" => "a gauge",
         "strata" | "Strata" => "the strata",
+        "counter" | "CounterFacts" => "a counter",
+        "chart" | "ChartFacts" => "a chart",
+        "band" | "Band" => "a band",
         other if other.contains("str") => "a text",
         other => other,
     }
@@ -326,12 +328,14 @@ pub(crate) mod tests {
     use super::*;
     use crate::facts::{Absent, Reading};
     use crate::quantity::tests::mass;
-    use crate::rules::tests::{declared, plant, with_facts};
+    use crate::rules::tests::{declared, plant, shown, with_facts};
     use rhai::{FnPtr, Map};
 
     /// A value of every type a rule can get hold of, under its name.
     pub(crate) fn one_of_each(engine: &Engine) -> Vec<(&'static str, Dynamic)> {
-        let reading = with_facts(&plant(), 14_500, |facts| Reading::new(facts, &declared()));
+        let reading = with_facts(&plant(), 14_500, |facts| {
+            Reading::new(facts, shown(), &declared())
+        });
         let part = |name: &str| {
             let mut scope = rhai::Scope::new();
             scope.push("r", reading.clone());
@@ -357,6 +361,9 @@ pub(crate) mod tests {
             ("gauge", part("gauge")),
             ("limits", part("limit")),
             ("strata", part("strata")),
+            ("counter", part("low")),
+            ("chart", part("wear")),
+            ("band", part("limit.band")),
             ("range", Dynamic::from(0..3 as INT)),
             ("function", Dynamic::from(FnPtr::new("f").expect("a name"))),
             ("reading", Dynamic::from(reading.clone())),
@@ -364,7 +371,7 @@ pub(crate) mod tests {
     }
 
     fn engine() -> Engine {
-        build(&Rc::new(Desk::default()), BTreeSet::new())
+        build(&Rc::new(Desk::default()), Known::default())
     }
 
     #[test]

@@ -3,15 +3,19 @@
 //! What is not known (a stratum nobody told, no gauge) is a value of its own. It can be asked for and shown,
 //! and is an error everywhere else, so that a missing fact never answers a question.
 //!
-//! Deliberately not here: counters and charts. They will be facts of the rule that declares them.
+//! Counters and charts are facts of the rule that declares them, by the names it gave them.
+//!
+//! Deliberately not here: keeping them. The line does.
 
+use crate::declare::{Kind, Limit};
 use crate::fault::{Complaint, suggest};
 use crate::quantity::{Quantity, Subject};
 use crate::words;
-use chargehand_core::{Facts, StratumName};
+use chargehand_core::{Count, DeclaredAlarm, Drift, Facts, Shown, StratumName};
 use rhai::{Dynamic, Engine, EvalAltResult, INT, ImmutableString};
 use std::collections::BTreeMap;
 use std::rc::Rc;
+use std::sync::Arc;
 
 /// A fact that is not known.
 #[derive(Clone, Debug)]
@@ -26,9 +30,14 @@ impl Absent {
 #[derive(Debug)]
 pub(crate) struct Declared {
     pub(crate) subject: Rc<Subject>,
-    pub(crate) limits: BTreeMap<String, Quantity>,
-    /// The stratum the characteristic's rules look at.
+    pub(crate) limits: BTreeMap<String, Limit>,
+    /// Counters and charts, in order of the header.
+    pub(crate) watches: Vec<(String, Kind)>,
+    pub(crate) alarms: BTreeMap<String, Arc<DeclaredAlarm>>,
+    /// What `r.stratum` is: the rule's own `per`, else the characteristic's.
     pub(crate) per: Option<StratumName>,
+    /// The rule's own `per`.
+    pub(crate) apart: Option<StratumName>,
     /// Every kind of stratum of the plant.
     pub(crate) strata: Vec<StratumName>,
 }
@@ -47,8 +56,22 @@ struct Sheet {
     gauge: Option<ImmutableString>,
     gauge_healthy: bool,
     strata: BTreeMap<StratumName, String>,
+    /// In the order of the declared watches.
+    shown: Vec<Shown>,
     declared: Rc<Declared>,
 }
+
+/// A counter of the rule.
+#[derive(Clone, Debug)]
+pub(crate) struct CounterFacts(Count);
+
+/// A chart of the rule.
+#[derive(Clone, Debug)]
+pub(crate) struct ChartFacts(Drift, Rc<Subject>);
+
+/// A band, as a limit declares it.
+#[derive(Clone, Debug)]
+pub(crate) struct Band(Quantity, Quantity);
 
 /// `r.limit`
 #[derive(Clone, Debug)]
@@ -63,7 +86,8 @@ pub(crate) struct GaugeFacts(Rc<Sheet>);
 pub(crate) struct Strata(Rc<Sheet>);
 
 impl Reading {
-    pub(crate) fn new(facts: &Facts<'_>, declared: &Rc<Declared>) -> Self {
+    /// `shown` are the rule's own watches, in the order it declares them.
+    pub(crate) fn new(facts: &Facts<'_>, shown: Vec<Shown>, declared: &Rc<Declared>) -> Self {
         Self(Rc::new(Sheet {
             value: facts.value,
             piece: facts.piece.as_str().into(),
@@ -73,6 +97,7 @@ impl Reading {
             gauge: facts.gauge.map(|gauge| gauge.as_str().into()),
             gauge_healthy: facts.gauge_healthy,
             strata: facts.strata.clone(),
+            shown,
             declared: Rc::clone(declared),
         }))
     }
@@ -85,6 +110,18 @@ impl Sheet {
             of: Rc::clone(&self.declared.subject),
             measured: true,
         }
+    }
+
+    /// The counter or chart of that name.
+    fn watch(&self, name: &str) -> Option<Dynamic> {
+        let declared = &self.declared.watches;
+        let place = declared.iter().position(|(known, _)| known == name)?;
+        Some(match self.shown.get(place)? {
+            Shown::Counter(count) => Dynamic::from(CounterFacts(*count)),
+            Shown::Chart(drift) => {
+                Dynamic::from(ChartFacts(*drift, Rc::clone(&self.declared.subject)))
+            }
+        })
     }
 
     fn stratum(&self, name: &str) -> Dynamic {
@@ -143,6 +180,8 @@ pub(crate) fn register(engine: &mut Engine) {
             Ok(value.deviation()?.abs()?)
         });
     register_by_name(engine);
+    register_watches(engine);
+    engine.register_fn("inside", inside);
     engine
         .register_fn("known", |value: Dynamic| {
             !value.is_unit() && !value.is::<Absent>()
@@ -152,15 +191,65 @@ pub(crate) fn register(engine: &mut Engine) {
         .register_fn("to_string", |(): ()| Absent::TEXT);
 }
 
+fn register_watches(engine: &mut Engine) {
+    engine
+        .register_type_with_name::<CounterFacts>("counter")
+        .register_type_with_name::<ChartFacts>("chart")
+        .register_type_with_name::<Band>("band")
+        .register_get("total", |counter: &mut CounterFacts| {
+            INT::from(counter.0.total)
+        })
+        .register_get("in_a_row", |counter: &mut CounterFacts| {
+            INT::from(counter.0.in_a_row)
+        })
+        .register_get("pieces", |counter: &mut CounterFacts| {
+            INT::from(counter.0.pieces)
+        })
+        .register_get("signal", |chart: &mut ChartFacts| chart.0.signal)
+        .register_get("level", |chart: &mut ChartFacts| {
+            let level = chart.0.level;
+            level.map_or_else(
+                || Dynamic::from(Absent),
+                |level| Dynamic::from(Quantity::counted(level, &chart.1)),
+            )
+        })
+        .register_get("points", |chart: &mut ChartFacts| {
+            INT::try_from(chart.0.points).unwrap_or(INT::MAX)
+        })
+        .register_indexer_get(|_: &mut CounterFacts, name: &str| -> Answer<Dynamic> {
+            Err(no_counter_fact(name).into())
+        })
+        .register_indexer_get(|_: &mut ChartFacts, name: &str| -> Answer<Dynamic> {
+            Err(no_chart_fact(name).into())
+        });
+}
+
+/// Whether a quantity is within a declared band, its ends included.
+fn inside(value: Dynamic, band: Dynamic) -> Answer<bool> {
+    let (Some(value), Some(band)) = (value.read_lock::<Quantity>(), band.read_lock::<Band>())
+    else {
+        return Err(Complaint::new(
+            format!(
+                "`inside` of {} and {}",
+                crate::operators::describe(&value),
+                crate::operators::describe(&band)
+            ),
+            "write r.value.inside(r.limit.name), the limit declared with within(low, high)",
+        )
+        .into());
+    };
+    Ok(value.compare(&band.0)?.is_ge() && value.compare(&band.1)?.is_le())
+}
+
 /// Names that come from the header and the plant, and every name that is none.
 fn register_by_name(engine: &mut Engine) {
     engine
-        .register_indexer_get(|limits: &mut Limits, name: &str| -> Answer<Quantity> {
-            let known = &limits.0.declared.limits;
-            Ok(known
-                .get(name)
-                .cloned()
-                .ok_or_else(|| no_limit(name, &limits.0.declared))?)
+        .register_indexer_get(|limits: &mut Limits, name: &str| -> Answer<Dynamic> {
+            match limits.0.declared.limits.get(name) {
+                Some(Limit::One(quantity)) => Ok(Dynamic::from(quantity.clone())),
+                Some(Limit::Band(low, high)) => Ok(Dynamic::from(Band(low.clone(), high.clone()))),
+                None => Err(no_limit(name, &limits.0.declared).into()),
+            }
         })
         .register_indexer_get(|strata: &mut Strata, name: &str| -> Answer<Dynamic> {
             if !strata
@@ -174,18 +263,39 @@ fn register_by_name(engine: &mut Engine) {
             }
             Ok(strata.0.stratum(name))
         })
-        .register_indexer_get(|_: &mut Reading, name: &str| -> Answer<Dynamic> {
-            Err(no_fact(name).into())
+        .register_indexer_get(|reading: &mut Reading, name: &str| -> Answer<Dynamic> {
+            let sheet = &reading.0;
+            Ok(sheet
+                .watch(name)
+                .ok_or_else(|| no_fact(name, &sheet.declared))?)
         })
         .register_indexer_get(|_: &mut GaugeFacts, name: &str| -> Answer<Dynamic> {
             Err(no_gauge_fact(name).into())
         });
 }
 
-pub(crate) fn no_fact(name: &str) -> Complaint {
+pub(crate) fn no_fact(name: &str, declared: &Declared) -> Complaint {
+    let watches = declared.watches.iter().map(|(name, _)| name.as_str());
     Complaint::new(
         format!("`{name}` is no fact of a reading"),
-        suggest(name, words::FACTS.iter().copied()),
+        suggest(name, words::FACTS.iter().copied().chain(watches)),
+    )
+}
+
+pub(crate) fn no_counter_fact(name: &str) -> Complaint {
+    Complaint::new(
+        format!("`{name}` is no fact of a counter"),
+        suggest(name, words::OF_COUNTER.iter().copied()),
+    )
+}
+
+pub(crate) fn no_chart_fact(name: &str) -> Complaint {
+    if words::ABSENT_OF_CHART.contains(&name) {
+        return Complaint::new(format!("`{name}` of a chart is not in this version"), "");
+    }
+    Complaint::new(
+        format!("`{name}` is no fact of a chart"),
+        suggest(name, words::OF_CHART.iter().copied()),
     )
 }
 
@@ -224,6 +334,6 @@ pub(crate) fn no_stratum(declared: &Declared) -> Complaint {
             "{} is not kept per stratum, so there is no r.stratum",
             declared.subject.what
         ),
-        "give the characteristic a `per` in the plant description, or ask r.strata",
+        "add .per(\"…\") to the header, or ask r.strata",
     )
 }

@@ -5,28 +5,47 @@
 //!
 //! Deliberately not here: handlers, and words of parts that do not exist yet (they are refused before).
 
+use crate::declare::{self, Gauged, Kind, Noted};
 use crate::facts::Declared;
 use crate::fault::{Complaint, suggest};
 use crate::operators::describe;
-use crate::quantity::{Quantity, Subject, literal};
+use crate::quantity::Subject;
 use crate::words;
-use chargehand_core::{Characteristic, Fallback, Of, Plant, Station};
-use chargehand_measure::Decimal;
+use chargehand_core::{
+    Characteristic, Declaration, DeclaredAlarm, Fallback, Mark, Of, Plant, Priority, RoleName,
+    RuleName, Station, StratumName,
+};
 use rhai::{Dynamic, Engine, FLOAT, INT, ImmutableString, NativeCallContext, Position};
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
+use std::sync::Arc;
 
 /// What the words of the header that is running have said so far.
 #[derive(Debug, Default)]
 pub(crate) struct Draft {
     /// The words used, rightly or wrongly: none of them is missing.
     used: BTreeSet<&'static str>,
+    sentence: String,
     at: Vec<(Position, String)>,
     of: Vec<(Position, String, String)>,
+    per: Vec<(Position, String)>,
+    leave_out: Vec<(Position, Dynamic)>,
     limits: Vec<(Position, String, Dynamic)>,
+    watches: Vec<Noted>,
+    alarms: Vec<Called>,
     on_fault: Vec<(Position, Fallback)>,
     faults: Vec<(Position, Complaint)>,
+}
+
+/// An alarm as far as the header has told it.
+#[derive(Debug)]
+struct Called {
+    at: Position,
+    name: String,
+    priority: Option<Priority>,
+    owner: Option<(Position, String)>,
+    response: Option<String>,
 }
 
 /// A header that holds against the plant description.
@@ -36,6 +55,8 @@ pub(crate) struct Header<'a> {
     pub(crate) characteristic: &'a Characteristic,
     pub(crate) fallback: Fallback,
     pub(crate) declared: Declared,
+    /// Counters and charts, in order of the header.
+    pub(crate) declarations: Vec<Declaration>,
 }
 
 /// Where the words of a header write.
@@ -53,77 +74,161 @@ pub(crate) fn register(engine: &mut Engine, drafts: &Drafts) {
         words::RULE,
         move |context: NativeCallContext<'_>, sentence: Dynamic| {
             let (at, mut draft) = (context.call_position(), draft.borrow_mut());
-            if draft
-                .text(at, "the sentence of a rule", &sentence)
-                .is_some_and(|text| text.trim().is_empty())
-            {
-                draft.fault(
-                    at,
-                    "the rule does not say what it is for",
-                    "write a sentence: rule(\"…\")",
-                );
-            }
+            draft.begin(at, &sentence);
             Chain
         },
     );
-    let draft = Rc::clone(drafts);
-    engine.register_fn(
-        "at",
-        move |context: NativeCallContext<'_>, _: Chain, station: Dynamic| {
+    one(engine, drafts, "at", |draft, at, station| {
+        let station = draft.text(at, "a station", station);
+        draft.at.extend(station.map(|station| (at, station)));
+    });
+    one(engine, drafts, "per", |draft, at, stratum| {
+        let stratum = draft.text(at, "a stratum", stratum);
+        draft.per.extend(stratum.map(|stratum| (at, stratum)));
+    });
+    one(engine, drafts, "leave_out", |draft, at, mark| {
+        draft.leave_out.push((at, mark.clone()));
+    });
+    one(engine, drafts, "on_fault", |draft, at, word| {
+        match draft.text(at, "what happens on a fault", word).as_deref() {
+            Some("hold") => draft.on_fault.push((at, Fallback::Hold)),
+            Some("alarm") => draft.on_fault.push((at, Fallback::Alarm)),
+            Some(other) => draft.fault(
+                at,
+                format!("on a fault '{other}' is not known"),
+                "write .on_fault(\"hold\") or .on_fault(\"alarm\")",
+            ),
+            None => {}
+        }
+    });
+    two(engine, drafts, "of", |draft, at, characteristic, unit| {
+        let characteristic = draft.text(at, "a characteristic", characteristic);
+        let unit = draft.text(at, "a unit", unit);
+        let both = characteristic.zip(unit);
+        draft.of.extend(both.map(|(name, unit)| (at, name, unit)));
+    });
+    two(engine, drafts, "limit", |draft, at, name, given| {
+        let name = draft.text(at, "the name of a limit", name);
+        draft
+            .limits
+            .extend(name.map(|name| (at, name, given.clone())));
+    });
+    for kind in [Kind::Counter, Kind::Chart] {
+        let draft = Rc::clone(drafts);
+        let word = kind.word();
+        let note = move |context: NativeCallContext<'_>,
+                         _: Chain,
+                         name: Dynamic,
+                         first: Dynamic,
+                         second: Dynamic| {
             let (at, mut draft) = (context.call_position(), draft.borrow_mut());
-            draft.used.insert("at");
-            if let Some(station) = draft.text(at, "a station", &station) {
-                draft.at.push((at, station));
-            }
-            Chain
-        },
-    );
-    let draft = Rc::clone(drafts);
-    let of =
-        move |context: NativeCallContext<'_>, _: Chain, characteristic: Dynamic, unit: Dynamic| {
-            let (at, mut draft) = (context.call_position(), draft.borrow_mut());
-            draft.used.insert("of");
-            let characteristic = draft.text(at, "a characteristic", &characteristic);
-            let unit = draft.text(at, "a unit", &unit);
-            if let (Some(characteristic), Some(unit)) = (characteristic, unit) {
-                draft.of.push((at, characteristic, unit));
-            }
+            draft.used.insert(word);
+            let name = draft.text(at, &format!("the name of a {kind}"), &name);
+            draft.watches.extend(name.map(|name| Noted {
+                at,
+                kind,
+                name,
+                first,
+                second,
+            }));
             Chain
         };
-    engine.register_fn("of", of);
-    let draft = Rc::clone(drafts);
-    let limit =
-        move |context: NativeCallContext<'_>, _: Chain, name: Dynamic, quantity: Dynamic| {
-            let (at, mut draft) = (context.call_position(), draft.borrow_mut());
-            if let Some(name) = draft.text(at, "the name of a limit", &name) {
-                draft.limits.push((at, name, quantity));
-            }
-            Chain
-        };
-    engine.register_fn("limit", limit);
-    let draft = Rc::clone(drafts);
-    engine.register_fn(
-        "on_fault",
-        move |context: NativeCallContext<'_>, _: Chain, word: Dynamic| {
-            let (at, mut draft) = (context.call_position(), draft.borrow_mut());
-            draft.used.insert("on_fault");
-            match draft.text(at, "what happens on a fault", &word).as_deref() {
-                Some("hold") => draft.on_fault.push((at, Fallback::Hold)),
-                Some("alarm") => draft.on_fault.push((at, Fallback::Alarm)),
-                Some(other) => {
-                    let what = format!("on a fault '{other}' is not known");
-                    draft.fault(
-                        at,
-                        what,
-                        "write .on_fault(\"hold\") or .on_fault(\"alarm\")",
-                    );
-                }
-                None => {}
-            }
-            Chain
-        },
-    );
+        engine.register_fn(word, note);
+    }
+    register_alarm(engine, drafts);
+    declare::register(engine);
     register_absent(engine);
+}
+
+fn register_alarm(engine: &mut Engine, drafts: &Drafts) {
+    one(engine, drafts, "alarm", |draft, at, name| {
+        let name = draft.text(at, "the name of an alarm", name);
+        draft.alarms.extend(name.map(|name| Called {
+            at,
+            name,
+            priority: None,
+            owner: None,
+            response: None,
+        }));
+    });
+    one(engine, drafts, "priority", |draft, at, word| {
+        let Some(word) = draft.text(at, "a priority", word) else {
+            return;
+        };
+        let known = Priority::parse(&word);
+        if known.is_none() {
+            let words = Priority::ALL.iter().map(|priority| priority.as_str());
+            draft.fault(
+                at,
+                format!("'{word}' is no priority of an alarm"),
+                suggest(&word, words),
+            );
+        }
+        if let Some(alarm) = draft.last_alarm(at, "priority") {
+            alarm.priority = known.or(Some(Priority::Low));
+        }
+    });
+    one(engine, drafts, "owner", |draft, at, role| {
+        let Some(role) = draft.text(at, "a role", role) else {
+            return;
+        };
+        if let Some(alarm) = draft.last_alarm(at, "owner") {
+            alarm.owner = Some((at, role));
+        }
+    });
+    one(engine, drafts, "response", |draft, at, text| {
+        let Some(text) = draft.text(at, "what to do about an alarm", text) else {
+            return;
+        };
+        if text.trim().is_empty() {
+            draft.fault(
+                at,
+                "the response says nothing",
+                "write what a person should do: .response(\"…\")",
+            );
+        }
+        if let Some(alarm) = draft.last_alarm(at, "response") {
+            alarm.response = Some(text);
+        }
+    });
+}
+
+/// A word of a header that takes one value.
+fn one(
+    engine: &mut Engine,
+    drafts: &Drafts,
+    word: &'static str,
+    note: fn(&mut Draft, Position, &Dynamic),
+) {
+    let draft = Rc::clone(drafts);
+    engine.register_fn(
+        word,
+        move |context: NativeCallContext<'_>, _: Chain, given: Dynamic| {
+            let (at, mut draft) = (context.call_position(), draft.borrow_mut());
+            draft.used.insert(word);
+            note(&mut draft, at, &given);
+            Chain
+        },
+    );
+}
+
+/// A word of a header that takes two.
+fn two(
+    engine: &mut Engine,
+    drafts: &Drafts,
+    word: &'static str,
+    note: fn(&mut Draft, Position, &Dynamic, &Dynamic),
+) {
+    let draft = Rc::clone(drafts);
+    engine.register_fn(
+        word,
+        move |context: NativeCallContext<'_>, _: Chain, first: Dynamic, second: Dynamic| {
+            let (at, mut draft) = (context.call_position(), draft.borrow_mut());
+            draft.used.insert(word);
+            note(&mut draft, at, &first, &second);
+            Chain
+        },
+    );
 }
 
 /// Words of parts that do not exist yet have been refused by name before the header runs; here they only let
@@ -144,6 +249,29 @@ fn register_absent(engine: &mut Engine) {
 }
 
 impl Draft {
+    fn begin(&mut self, at: Position, sentence: &Dynamic) {
+        let Some(text) = self.text(at, "the sentence of a rule", sentence) else {
+            return;
+        };
+        if text.trim().is_empty() {
+            self.fault(
+                at,
+                "the rule does not say what it is for",
+                "write a sentence: rule(\"…\")",
+            );
+        }
+        self.sentence = text;
+    }
+
+    /// The alarm that a word about alarms is about.
+    fn last_alarm(&mut self, at: Position, word: &str) -> Option<&mut Called> {
+        if self.alarms.is_empty() {
+            let what = format!("`.{word}` has no alarm before it");
+            self.fault(at, what, format!("write .alarm(\"name\").{word}(\"…\")"));
+        }
+        self.alarms.last_mut()
+    }
+
     fn fault(&mut self, at: Position, what: impl Into<String>, remedy: impl Into<String>) {
         self.faults.push((at, Complaint::new(what, remedy)));
     }
@@ -167,12 +295,13 @@ impl Draft {
         self.faults
     }
 
-    /// The header these notes make, or everything wrong with them. `start` is where the header stands.
-    pub(crate) fn finish(
+    /// The header these notes make for that rule, or everything wrong with them. `start` is where it stands.
+    pub(crate) fn finish<'p>(
         mut self,
-        plant: &Plant,
+        rule: &RuleName,
+        plant: &'p Plant,
         start: Position,
-    ) -> Result<Header<'_>, Vec<(Position, Complaint)>> {
+    ) -> Result<Header<'p>, Vec<(Position, Complaint)>> {
         let at = self.at.clone();
         let of = self.of.clone();
         let on_fault = self.on_fault.clone();
@@ -186,19 +315,19 @@ impl Draft {
             Some((station, characteristic))
         });
         let fallback = self.only(start, "on_fault", "\"hold\"", &on_fault);
-        let declared =
-            found.map(|(station, characteristic)| self.declare(plant, station, characteristic));
-        match (found, fallback, declared) {
-            (Some((station, characteristic)), Some((_, fallback)), Some(declared))
-                if self.faults.is_empty() =>
-            {
-                Ok(Header {
-                    station,
-                    characteristic,
-                    fallback,
-                    declared,
-                })
-            }
+        let made = found.map(|found| self.declare(rule, plant, found));
+        match (found, fallback, made) {
+            (
+                Some((station, characteristic)),
+                Some((_, fallback)),
+                Some((declared, declarations)),
+            ) if self.faults.is_empty() => Ok(Header {
+                station,
+                characteristic,
+                fallback,
+                declared,
+                declarations,
+            }),
             _ => Err(self.faults),
         }
     }
@@ -296,95 +425,201 @@ impl Draft {
         }
     }
 
+    /// What the rule declares and sees, and the watches it wants kept.
     fn declare(
         &mut self,
+        rule: &RuleName,
         plant: &Plant,
-        station: &Station,
-        characteristic: &Characteristic,
-    ) -> Declared {
+        (station, characteristic): (&Station, &Characteristic),
+    ) -> (Declared, Vec<Declaration>) {
         let subject = Rc::new(Subject {
             what: format!("{} at {}", characteristic.name, station.name),
             scale: characteristic.scale.clone(),
             nominal: characteristic.nominal,
         });
+        let apart = self.per(plant);
+        let gauged = Gauged {
+            subject: &subject,
+            plausible: characteristic.plausible,
+        };
+        let mut names = BTreeSet::new();
         let mut limits = BTreeMap::new();
         for (at, name, given) in std::mem::take(&mut self.limits) {
-            self.limit_name(at, &name, &limits);
-            match counted(&name, &given, &subject) {
-                Ok(count) => {
-                    limits.insert(name, Quantity::counted(count, &subject));
+            self.name(
+                at,
+                &format!("limit '{name}'"),
+                &format!("r.limit.{name}"),
+                &name,
+                &mut names,
+            );
+            match declare::limit(&name, &given, &gauged) {
+                Ok(limit) => {
+                    limits.insert(name, limit);
                 }
                 Err(complaint) => self.faults.push((at, complaint)),
             }
         }
-        Declared {
+        let leave_out = self.left_out(&gauged);
+        let mut declarations = Vec::new();
+        let mut watches = Vec::new();
+        for noted in std::mem::take(&mut self.watches) {
+            let what = format!("{} '{}'", noted.kind, noted.name);
+            let written = format!("r.{}", noted.name);
+            self.name(noted.at, &what, &written, &noted.name, &mut names);
+            match declare::watch(&noted, &gauged, characteristic) {
+                Ok(watch) => {
+                    watches.push((noted.name.clone(), noted.kind));
+                    declarations.push(declare::declaration(
+                        rule,
+                        noted.name,
+                        station,
+                        characteristic,
+                        apart.clone(),
+                        leave_out.clone(),
+                        watch,
+                    ));
+                }
+                Err((at, complaint)) => {
+                    let at = if at.is_none() { noted.at } else { at };
+                    self.faults.push((at, complaint));
+                }
+            }
+        }
+        if let (Some((at, _)), true) = (self.leave_out.first(), declarations.is_empty())
+            && self.faults.is_empty()
+        {
+            let what = "nothing is counted or charted, so nothing is left out";
+            self.fault(*at, what, "add a .count or a .chart, or take it out");
+        }
+        let alarms = self.called(plant);
+        let declared = Declared {
+            per: apart.clone().or_else(|| characteristic.per.clone()),
+            apart,
             subject,
             limits,
-            per: characteristic.per.clone(),
+            watches,
+            alarms,
             strata: plant
                 .strata
                 .iter()
                 .map(|stratum| stratum.name.clone())
                 .collect(),
-        }
+        };
+        (declared, declarations)
     }
 
-    fn limit_name(&mut self, at: Position, name: &str, taken: &BTreeMap<String, Quantity>) {
-        let mut letters = name.chars();
-        let is_name = letters
-            .next()
-            .is_some_and(|first| first.is_ascii_alphabetic())
-            && letters.all(|letter| letter.is_ascii_alphanumeric() || letter == '_');
-        if !is_name {
-            let what = format!("'{name}' cannot be written as r.limit.{name}");
-            self.fault(at, what, "name a limit with letters, digits and _");
+    fn per(&mut self, plant: &Plant) -> Option<StratumName> {
+        if let Some((second, _)) = self.per.get(1) {
+            let what = "`.per` stands twice in the header";
+            self.fault(*second, what, "take one out");
+        }
+        let (at, name) = self.per.first().cloned()?;
+        if plant.stratum(&name).is_none() {
+            let known = plant.strata.iter().map(|stratum| stratum.name.as_str());
+            let remedy = suggest(&name, known);
+            let what = format!("stratum '{name}' is not in the plant description");
+            self.fault(at, what, remedy);
+            return None;
+        }
+        Some(StratumName::from(name))
+    }
+
+    fn left_out(&mut self, gauged: &Gauged<'_>) -> Vec<Mark> {
+        let mut marks = Vec::new();
+        for (at, given) in &self.leave_out {
+            match declare::mark("what is left out", given, gauged) {
+                Ok(mark) => marks.push(mark),
+                Err(complaint) => self.faults.push((*at, complaint)),
+            }
+        }
+        marks
+    }
+
+    /// The alarms, each complete: somebody has to know what to do, and how soon.
+    fn called(&mut self, plant: &Plant) -> BTreeMap<String, Arc<DeclaredAlarm>> {
+        let mut declared = BTreeMap::new();
+        for called in std::mem::take(&mut self.alarms) {
+            let Called {
+                at,
+                name,
+                priority,
+                owner,
+                response,
+            } = called;
+            let lacks = [
+                (priority.is_none(), ".priority(\"low\")"),
+                (owner.is_none(), ".owner(\"role\")"),
+                (response.is_none(), ".response(\"what to do\")"),
+            ];
+            for (_, example) in lacks.into_iter().filter(|(lacks, _)| *lacks) {
+                let word = example.split('(').next().unwrap_or_default();
+                let what = format!("alarm '{name}' has no `{word}`");
+                self.fault(at, what, format!("add {example}"));
+            }
+            if !is_word(&name, "-_") {
+                let what = format!("'{name}' cannot name an alarm");
+                self.fault(at, what, "use letters, digits, - and _");
+            }
+            if let Some((at, role)) = &owner
+                && plant.role(role).is_none()
+            {
+                let known = plant.roles.iter().map(|role| role.name.as_str());
+                let remedy = suggest(role, known);
+                let what = format!("role '{role}' is not in the plant description");
+                self.fault(*at, what, remedy);
+            }
+            let alarm = DeclaredAlarm {
+                name: name.clone(),
+                priority: priority.unwrap_or(Priority::Low),
+                owner: RoleName::from(owner.map_or(String::new(), |(_, role)| role)),
+                response: response.unwrap_or_default(),
+                consequence: format!("unanswered, it is in question: {}", self.sentence),
+            };
+            if declared.insert(name.clone(), Arc::new(alarm)).is_some() {
+                let what = format!("alarm '{name}' is declared twice");
+                self.fault(at, what, "give one of them another name");
+            }
+        }
+        declared
+    }
+
+    /// A name that becomes a fact.
+    fn name(
+        &mut self,
+        at: Position,
+        what: &str,
+        written: &str,
+        name: &str,
+        taken: &mut BTreeSet<String>,
+    ) {
+        let letter = name.starts_with(|first: char| first.is_ascii_alphabetic());
+        if !letter || !is_word(name, "_") {
+            self.fault(
+                at,
+                format!("{what} cannot be written as {written}"),
+                "use letters, digits and _, a letter first",
+            );
         } else if words::FACTS.contains(&name) {
             self.fault(
                 at,
-                format!("limit '{name}' has the name of a fact"),
+                format!("{what} has the name of a fact"),
                 "give it another name",
             );
-        } else if taken.contains_key(name) {
+        } else if !taken.insert(name.to_owned()) {
             self.fault(
                 at,
-                format!("limit '{name}' is declared twice"),
+                format!("{what} has the name of another limit, counter or chart of this rule"),
                 "give one of them another name",
             );
         }
     }
 }
 
-/// A limit in steps of what the rule reads.
-fn counted(name: &str, given: &Dynamic, subject: &Subject) -> Result<i64, Complaint> {
-    let code = subject.scale.unit().code();
-    let bare = |number: Option<Decimal>| {
-        let example = number.map_or_else(|| format!("40.{code}"), |number| literal(number, code));
-        Complaint::new(
-            format!("limit '{name}' is {}, wanted a quantity", describe(given)),
-            format!("write {example}"),
-        )
-    };
-    if let Some(quantity) = given.read_lock::<Quantity>() {
-        if quantity.unit() != subject.scale.unit() {
-            let what = format!(
-                "limit '{name}' is in {}, {} is in {code}",
-                quantity.unit().code(),
-                subject.what
-            );
-            return Err(Complaint::new(
-                what,
-                quantity.rewritten(subject.scale.unit()),
-            ));
-        }
-        return quantity.count_in(subject).map_err(|complaint| {
-            Complaint::new(
-                format!("limit '{name}': {}", complaint.what),
-                complaint.remedy,
-            )
-        });
-    }
-    let number = crate::engine::plain_number(given).and_then(|number| number.decimal().ok());
-    Err(bare(number))
+fn is_word(name: &str, beside: &str) -> bool {
+    !name.is_empty()
+        && name
+            .chars()
+            .all(|letter| letter.is_ascii_alphanumeric() || beside.contains(letter))
 }
 
 /// A note that knows its place.

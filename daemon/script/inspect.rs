@@ -5,11 +5,13 @@
 //!
 //! Deliberately not here: what only values can show. Rules are tried on made-up readings for that.
 
+use crate::declare::Kind;
 use crate::facts::{self, Declared};
 use crate::fault::{Complaint, nearest};
 use crate::quantity::spelling;
+use crate::verdict;
 use crate::words;
-use chargehand_core::{Plant, Station, Word};
+use chargehand_core::{Plant, Station, Verb, Word};
 use chargehand_measure::Unit;
 use rhai::{AST, ASTNode, Expr, FnCallExpr, Position, Stmt};
 use std::collections::{BTreeMap, BTreeSet};
@@ -37,11 +39,13 @@ pub(crate) struct Script<'a> {
 struct Uses {
     calls: Vec<(Position, String, usize, bool)>,
     mentioned: BTreeSet<String>,
-    /// Chains of properties, from the variable they start at.
-    paths: Vec<(Position, Vec<String>)>,
+    /// Chains of properties, from the variable they start at: where the first stands, and the second.
+    paths: Vec<(Position, Position, Vec<String>)>,
     properties: BTreeSet<String>,
     /// Units behind a number.
     units: Vec<(Position, String)>,
+    /// Calls whose first value is a text as it stands.
+    said: Vec<(Position, String, String)>,
     /// Chains compared with a text.
     compared: Vec<(Position, Vec<String>, String)>,
     /// Variables the script declares.
@@ -176,12 +180,16 @@ impl<'a> Script<'a> {
         if let [param] = handler.params.as_slice()
             && !uses.declared.contains(param)
         {
-            for (at, path) in uses
-                .paths
-                .iter()
-                .filter(|(_, path)| path.first() == Some(param))
-            {
-                faults.extend(fact(&path[1..], declared).map(|complaint| (*at, complaint)));
+            let asked = uses.paths.iter();
+            for (first, second, path) in asked.filter(|(.., path)| path.first() == Some(param)) {
+                let path = &path[1..];
+                let own = |(name, _): &(String, Kind)| path.first() == Some(name);
+                let known = path
+                    .first()
+                    .is_some_and(|name| words::FACTS.contains(&name.as_str()))
+                    || declared.watches.iter().any(own);
+                let at = if known { second } else { first };
+                faults.extend(fact(path, declared).map(|complaint| (*at, complaint)));
             }
             for (at, path, text) in uses
                 .compared
@@ -195,6 +203,19 @@ impl<'a> Script<'a> {
         }
         for (at, name, ..) in &all.calls {
             remarks.extend(never_legal(name, plant, station).map(|remark| (*at, remark)));
+            faults.extend(no_reach(name, plant, station, declared).map(|fault| (*at, fault)));
+        }
+        for (at, name, first) in &all.said {
+            let fault = match name.as_str() {
+                "alarm" if !declared.alarms.contains_key(first) => {
+                    verdict::no_alarm(first, declared)
+                }
+                "advise" if plant.role(first).is_none() => {
+                    verdict::no_role(first, plant.roles.iter().map(|role| role.name.as_str()))
+                }
+                _ => continue,
+            };
+            faults.push((*at, fault));
         }
         (faults, remarks)
     }
@@ -212,8 +233,9 @@ impl<'a> Script<'a> {
         }
         if method {
             let wanted = match name {
-                "at" | "on_fault" => 1,
                 "of" | "limit" => 2,
+                "count" | "chart" => 3,
+                word if words::HEADER.contains(&word) => 1,
                 _ => {
                     let known = words::HEADER.iter().chain(words::ABSENT).copied();
                     return Some(Complaint::new(
@@ -236,9 +258,21 @@ impl<'a> Script<'a> {
                     "write rule(\"…\")",
                 )
             }),
+            word if words::IN_HEADER.contains(&word) => {
+                let wanted = if word == "within" { 2 } else { 1 };
+                (arity != wanted).then(|| {
+                    Complaint::new(
+                        format!("`{name}` takes {}, found {arity}", values(wanted)),
+                        header_example(name),
+                    )
+                })
+            }
             _ => Some(Complaint::new(
                 format!("`{name}` has no place in a header"),
-                "a header only declares",
+                match did_you_mean(name, words::IN_HEADER.iter().copied()) {
+                    near if near.is_empty() => "a header only declares".to_owned(),
+                    near => near,
+                },
             )),
         }
     }
@@ -259,6 +293,20 @@ impl<'a> Script<'a> {
                 )
             });
         }
+        if let Some(verb) = Verb::parse(name) {
+            let wanted = if matches!(verb, Verb::Advise | Verb::Alarm) {
+                2
+            } else {
+                1
+            };
+            // A verb without any reason is told so when it is called.
+            return (arity != wanted && (arity > 0 || wanted > 1)).then(|| {
+                Complaint::new(
+                    format!("`{name}` takes {}, found {arity}", values(wanted)),
+                    format!("write {}", verdict::example(verb)),
+                )
+            });
+        }
         if words::callable().any(|word| word == name) {
             return None;
         }
@@ -271,7 +319,8 @@ impl<'a> Script<'a> {
                 "a rule asks, it does not release",
             ));
         }
-        if name == words::RULE || words::HEADER.contains(&name) {
+        if name == words::RULE || words::HEADER.contains(&name) || words::IN_HEADER.contains(&name)
+        {
             return Some(Complaint::new(
                 format!("`{name}` belongs in the header"),
                 "take it out of the handler",
@@ -423,6 +472,20 @@ fn header_example(word: &str) -> &'static str {
         "at" => "write .at(\"station\")",
         "of" => "write .of(\"characteristic\", \"unit\")",
         "limit" => "write .limit(\"name\", 40.g)",
+        "per" => "write .per(\"stratum\")",
+        "leave_out" => "write .leave_out(off_nominal_by(40.g))",
+        "count" => "write .count(\"name\", below(2.50.um), 10)",
+        "chart" => "write .chart(\"name\", ewma(0.1), control_limit(3.93))",
+        "alarm" => "write .alarm(\"name\")",
+        "priority" => "write .priority(\"low\")",
+        "owner" => "write .owner(\"role\")",
+        "response" => "write .response(\"what to do\")",
+        "below" => "write below(2.50.um)",
+        "above" => "write above(2.50.um)",
+        "within" => "write within(2.50.um, 4.00.um)",
+        "off_nominal_by" => "write off_nominal_by(40.g)",
+        "ewma" => "write ewma(0.1)",
+        "control_limit" => "write control_limit(3.93)",
         _ => "write .on_fault(\"hold\") or .on_fault(\"alarm\")",
     }
 }
@@ -447,7 +510,18 @@ fn unit(name: &str, units: &BTreeMap<String, Unit>) -> Option<Complaint> {
 /// What is wrong with a chain of properties that starts at the facts.
 fn fact(path: &[String], declared: &Declared) -> Option<Complaint> {
     let second = path.get(1).map(String::as_str);
-    match (path.first()?.as_str(), second) {
+    let first = path.first()?.as_str();
+    let watch = declared.watches.iter().find(|(name, _)| name == first);
+    if let Some((_, kind)) = watch {
+        return second.and_then(|name| match kind {
+            Kind::Counter if !words::OF_COUNTER.contains(&name) => {
+                Some(facts::no_counter_fact(name))
+            }
+            Kind::Chart if !words::OF_CHART.contains(&name) => Some(facts::no_chart_fact(name)),
+            Kind::Counter | Kind::Chart => None,
+        });
+    }
+    match (first, second) {
         ("value", Some(name)) if !words::OF_VALUE.contains(&name) => {
             Some(facts::no_value_fact(name))
         }
@@ -461,7 +535,7 @@ fn fact(path: &[String], declared: &Declared) -> Option<Complaint> {
             Some(facts::no_kind(name, declared))
         }
         ("stratum", _) if declared.per.is_none() => Some(facts::no_stratum(declared)),
-        (name, _) if !words::FACTS.contains(&name) => Some(facts::no_fact(name)),
+        (name, _) if !words::FACTS.contains(&name) => Some(facts::no_fact(name, declared)),
         _ => None,
     }
 }
@@ -506,6 +580,29 @@ fn never_legal(name: &str, plant: &Plant, station: &Station) -> Option<Complaint
     })
 }
 
+/// Why a hold can reach nothing beyond the piece, if it cannot.
+fn no_reach(
+    name: &str,
+    plant: &Plant,
+    station: &Station,
+    declared: &Declared,
+) -> Option<Complaint> {
+    match Verb::parse(name)? {
+        Verb::HoldStratum if declared.apart.is_none() => Some(Complaint::new(
+            "`hold_stratum` does not know which kind of stratum is meant",
+            "add .per(\"stratum\") to the header",
+        )),
+        Verb::HoldStation if plant.gate_for(station).is_none() => Some(Complaint::new(
+            format!(
+                "`hold_station` holds nothing: no gate stands at {} or after it",
+                station.name
+            ),
+            "hold the piece: hold(\"why\")",
+        )),
+        _ => None,
+    }
+}
+
 fn uses_in(ast: &AST) -> Uses {
     let mut uses = Uses::default();
     ast.walk(&mut |path: &[ASTNode<'_>]| {
@@ -547,15 +644,10 @@ impl Uses {
                 if let (true, Some((at, name))) = (number, steps.first()) {
                     self.units.push((*at, name.clone()));
                 }
-                if let (Expr::Variable(variable, ..), Some((first, name))) =
-                    (&pair.lhs, steps.first())
+                if let (Expr::Variable(variable, ..), Some((first, _))) = (&pair.lhs, steps.first())
                 {
-                    let known = words::FACTS.contains(&name.as_str());
-                    let at = steps
-                        .get(1)
-                        .filter(|_| known)
-                        .map_or(*first, |(second, _)| *second);
-                    self.paths.push((at, chain(&variable.1, steps)));
+                    let second = steps.get(1).map_or(*first, |(second, _)| *second);
+                    self.paths.push((*first, second, chain(&variable.1, steps)));
                 }
             }
             _ => {}
@@ -564,8 +656,11 @@ impl Uses {
 
     fn call(&mut self, call: &FnCallExpr, at: Position, method: bool) {
         if call.op_token.is_none() {
-            self.calls
-                .push((at, call.name.to_string(), call.args.len(), method));
+            let name = call.name.to_string();
+            if let [Expr::StringConstant(first, _), _] = call.args.as_slice() {
+                self.said.push((at, name.clone(), first.to_string()));
+            }
+            self.calls.push((at, name, call.args.len(), method));
             return;
         }
         let (Some(left), Some(right)) = (call.args.first(), call.args.get(1)) else {

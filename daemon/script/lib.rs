@@ -12,6 +12,7 @@
 //! as text), merging opinions, what is legal for a piece.
 
 mod book;
+mod declare;
 mod engine;
 mod facts;
 mod fault;

@@ -7,7 +7,7 @@
 //!
 //! Deliberately not here: single functions such as `abs`, and what a quantity is.
 
-use crate::facts::{Absent, GaugeFacts, Limits, Reading, Strata};
+use crate::facts::{Absent, Band, ChartFacts, CounterFacts, GaugeFacts, Limits, Reading, Strata};
 use crate::fault::Complaint;
 use crate::quantity::{Number, Quantity, literal};
 use crate::verdict::{Desk, Said};
@@ -175,6 +175,9 @@ pub(crate) fn describe(of: &Dynamic) -> String {
         Value::Other if of.is::<GaugeFacts>() => "a gauge",
         Value::Other if of.is::<Limits>() => "the limits",
         Value::Other if of.is::<Strata>() => "the strata",
+        Value::Other if of.is::<CounterFacts>() => "a counter",
+        Value::Other if of.is::<ChartFacts>() => "a chart",
+        Value::Other if of.is::<Band>() => "a band",
         Value::Other if of.is_fnptr() => "a function",
         Value::Other => "a value of no use here",
     };
@@ -389,20 +392,20 @@ mod tests {
     use crate::engine;
     use crate::quantity::tests::mass;
     use crate::quantity::{Number, Quantity};
-    use crate::verdict::Desk;
+    use crate::verdict::{Desk, Known};
     use chargehand_measure::Unit;
     use rhai::{Dynamic, Engine, Scope};
-    use std::collections::BTreeSet;
     use std::rc::Rc;
 
     /// Every type a rule can get hold of, by a variable each.
     const TYPES: &[&str] = &[
         "nothing", "absent", "bool", "int", "float", "char", "text", "list", "map", "quantity",
-        "verdict", "reading", "gauge", "limits", "strata", "range", "function",
+        "verdict", "reading", "gauge", "limits", "strata", "counter", "chart", "band", "range",
+        "function",
     ];
 
     fn bench() -> (Engine, Scope<'static>) {
-        let engine = engine::build(&Rc::new(Desk::default()), BTreeSet::new());
+        let engine = engine::build(&Rc::new(Desk::default()), Known::default());
         let mut scope = Scope::new();
         for (name, value) in engine::tests::one_of_each(&engine) {
             scope.push_dynamic(name, value);

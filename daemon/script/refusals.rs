@@ -153,39 +153,179 @@ fn headers() {
 #[test]
 fn words_of_parts_that_do_not_exist_yet() {
     header(
-        r#"rule("x").at("s31").of("mass", "g").per("mould").count("low", below(2.50.um), 10).on_fault("hold");"#,
+        r#"rule("x").at("s31").of("mass", "g").gap("unchecked", 40).trial("a", after("s90", "adjusted"), 5).on_fault("hold");"#,
         "a.rhai:1:11: station 's31' is not in the plant description: did you mean s30\n\
-         a.rhai:1:37: `per` is not in this version\n\
-         a.rhai:1:50: `count` is not in this version\n\
-         a.rhai:1:63: `below` is not in this version\n",
+         a.rhai:1:37: `gap` is not in this version\n\
+         a.rhai:1:58: `trial` is not in this version\n\
+         a.rhai:1:69: `after` is not in this version\n",
     );
     header(
         r#"rule("x").at("s30").of("mass", "g").chart("wear", ewma(0.1), one_false_alarm_in(20000.points)).on_fault("hold");"#,
-        "a.rhai:1:37: `chart` is not in this version\n\
-         a.rhai:1:51: `ewma` is not in this version\n\
+        "a.rhai:1:37: chart 'wear' is made of ewma(…) and a value of no use here: write .chart(\"wear\", ewma(0.1), control_limit(3.93))\n\
          a.rhai:1:62: `one_false_alarm_in` is not in this version\n\
          a.rhai:1:87: `points` is not in this version\n",
     );
-    header(
-        r#"rule("x").at("s30").of("mass", "g").alarm("a").priority("high").owner("o").response("r").on_fault("hold");"#,
-        "a.rhai:1:37: `alarm` is not in this version\n\
-         a.rhai:1:48: `priority` is not in this version\n\
-         a.rhai:1:65: `owner` is not in this version\n\
-         a.rhai:1:76: `response` is not in this version\n",
-    );
     body(
-        r#"[hold_station("x"), hold("x").back_to("last-good"), advise("a", "x"), alarm("a", "x"), proven("x")]"#,
-        "a.rhai:2:18: `hold_station` is not in this version\n\
-         a.rhai:2:47: `back_to` is not in this version\n\
-         a.rhai:2:69: `advise` is not in this version\n\
-         a.rhai:2:87: `alarm` is not in this version\n\
-         a.rhai:2:104: `proven` is not in this version\n",
+        r#"[hold("x").back_to("last-good"), hold("x").act_at("s85"), proven("x")]"#,
+        "a.rhai:2:28: `back_to` is not in this version\n\
+         a.rhai:2:60: `act_at` is not in this version\n\
+         a.rhai:2:75: `proven` is not in this version\n",
     );
     check(
         &format!("{HEADER}\nfn passing(p) {{ }}\nfn trial(t) {{ }}\nfn event(e) {{ }}"),
         "a.rhai:2:1: handler `passing` is not in this version\n\
          a.rhai:3:1: handler `trial` is not in this version\n\
          a.rhai:4:1: handler `event` is not in this version\n",
+    );
+}
+
+#[test]
+fn counters_and_charts() {
+    let with = |given: &str, expect: &str| {
+        let text = format!(r#"rule("x").at("s30").of("mass", "g"){given}.on_fault("hold");"#);
+        header(&text, expect);
+    };
+    with(
+        r#".per("moold").count("low", below(1400.g), 10)"#,
+        "a.rhai:1:37: stratum 'moold' is not in the plant description: did you mean mould\n",
+    );
+    with(
+        r#".count("low", below(1400.mm), 10)"#,
+        "a.rhai:1:50: counter 'low' is in mm, mass at s30 is in g: write it in g\n",
+    );
+    with(
+        r#".count("low", below(1.4.kg), 10)"#,
+        "a.rhai:1:50: counter 'low' is in kg, mass at s30 is in g: write 1400.g\n",
+    );
+    with(
+        r#".count("low", below(1400), 10)"#,
+        "a.rhai:1:50: counter 'low' is a whole number, wanted a quantity: write 1400.g\n",
+    );
+    with(
+        r#".count("low", below(140.g), 10)"#,
+        "a.rhai:1:50: counter 'low': 140.0 g can never be true of mass at s30, which is plausible from 200.0 g to 3000.0 g: check the number, or the plant description's `plausible`\n",
+    );
+    with(
+        r#".count("low", within(1475.g, 1425.g), 10)"#,
+        "a.rhai:1:50: counter 'low': nothing is within 1475.0 g and 1425.0 g: write the smaller one first\n",
+    );
+    with(
+        r#".count("low", 1400.g, 10)"#,
+        "a.rhai:1:37: counter 'low' is a quantity: write below(1.g), above(1.g), within(1.g, 2.g) or off_nominal_by(1.g)\n",
+    );
+    with(
+        r#".count("low", below(1400.g), 0)"#,
+        "a.rhai:1:37: counter 'low' looks at the last 0 pieces, wanted a whole number from 1 to 1000: write .count(\"name\", below(…), 10)\n",
+    );
+    with(
+        r#".count("low", below(1400.g))"#,
+        "a.rhai:1:37: `.count` takes 3 values, found 2: write .count(\"name\", below(2.50.um), 10)\n",
+    );
+    with(
+        r#".count("gauge", below(1400.g), 10)"#,
+        "a.rhai:1:37: counter 'gauge' has the name of a fact: give it another name\n",
+    );
+    with(
+        r#".limit("low", 40.g).count("low", below(1400.g), 10)"#,
+        "a.rhai:1:56: counter 'low' has the name of another limit, counter or chart of this rule: give one of them another name\n",
+    );
+    with(
+        r#".chart("wear", ewma(1.1), control_limit(3.93))"#,
+        "a.rhai:1:37: chart 'wear': the weight 1.1 of the newest point is outside 0 to 1: a usual one is 0.1 or 0.2\n",
+    );
+    with(
+        r#".chart("wear", ewma(0.1), 3.93)"#,
+        "a.rhai:1:37: chart 'wear' is made of ewma(…) and a number with a point: write .chart(\"wear\", ewma(0.1), control_limit(3.93))\n",
+    );
+    with(
+        r#".chart("wear", ewma(0.1), control_limit(0))"#,
+        "a.rhai:1:37: chart 'wear': the control limit 0 is outside 0 to 100 sigmas: a usual one is 2.7 to 4\n",
+    );
+    with(
+        r#".leave_out(off_nominal_by(40.g))"#,
+        "a.rhai:1:37: nothing is counted or charted, so nothing is left out: add a .count or a .chart, or take it out\n",
+    );
+    with(
+        r#".count("low", below(1400.g), 10).leave_out(off_nominal_by(3000.g))"#,
+        "a.rhai:1:69: what is left out: 3000.0 g can never be true of mass at s30, which is plausible from 200.0 g to 3000.0 g: check the number, or the plant description's `plausible`\n",
+    );
+    with(
+        r#".count("low", belw(1400.g), 10)"#,
+        "a.rhai:1:50: `belw` has no place in a header: did you mean below\n",
+    );
+    header(
+        r#"rule("x").at("s95").of("concavity", "um").chart("bow", ewma(0.1), control_limit(3)).on_fault("hold");"#,
+        "a.rhai:1:43: chart 'bow' needs a sigma, and concavity at s95 has none in the plant description: add `sigma`, the standard deviation of one value of a process in order\n",
+    );
+    let counted = |body: &str, expect: &str| {
+        let header = r#"rule("x").at("s30").of("mass", "g").count("low", below(1400.g), 10).chart("wear", ewma(0.1), control_limit(3.93)).on_fault("hold");"#;
+        check(&format!("{header}\nfn reading(r) {{ {body} }}"), expect);
+    };
+    counted(
+        r#"if r.lwo.total > 2 { hold("x") }"#,
+        "a.rhai:2:22: `lwo` is no fact of a reading: did you mean low\n",
+    );
+    counted(
+        r#"if r.low.totl > 2 { hold("x") }"#,
+        "a.rhai:2:26: `totl` is no fact of a counter: did you mean total\n",
+    );
+    counted(
+        r#"if r.low > 2 { hold("x") }"#,
+        "a.rhai:2:26: `>` compares a counter with a whole number\n",
+    );
+    counted(
+        r#"if r.wear { hold("x") }"#,
+        "a.rhai:2:21: found a chart, wanted a yes or no\n",
+    );
+    counted(
+        r#"hold(`gone in ${r.wear.left} shots`)"#,
+        "a.rhai:2:40: `left` of a chart is not in this version\n",
+    );
+    counted(
+        r#"if r.wear.level > 1500.g { hold("x") }"#,
+        "a.rhai:2:33: `>` compares a fact that is not known with a quantity: ask known(…) first\n",
+    );
+}
+
+#[test]
+fn wider_holds_advice_and_alarms() {
+    body(
+        r#"hold_station("x")"#,
+        "a.rhai:2:17: `hold_station` holds nothing: no gate stands at s30 or after it: hold the piece: hold(\"why\")\n",
+    );
+    body(
+        r#"hold_stratum("x")"#,
+        "a.rhai:2:17: `hold_stratum` does not know which kind of stratum is meant: add .per(\"stratum\") to the header\n",
+    );
+    body(
+        r#"advise("maintenanse", "x")"#,
+        "a.rhai:2:17: role 'maintenanse' is not in the plant description: did you mean maintenance\n",
+    );
+    body(
+        r#"let who = "nobody"; advise(who, "x")"#,
+        "a.rhai:2:37: role 'nobody' is not in the plant description: known: maintenance\n",
+    );
+    body(
+        r#"advise("look at it")"#,
+        "a.rhai:2:17: `advise` takes 2 values, found 1: write advise(\"role\", \"what to plan\")\n",
+    );
+    body(
+        r#"alarm("wear", "x")"#,
+        "a.rhai:2:17: no alarm 'wear' is declared: declare it in the header: .alarm(\"wear\").priority(\"low\").owner(\"role\").response(\"what to do\")\n",
+    );
+    body(
+        r#"advise("maintenance", "x").class("process-minor")"#,
+        "a.rhai:2:44: `advise` has no class: only a hold has one\n",
+    );
+    header(
+        r#"rule("x").at("s30").of("mass", "g").alarm("wear").priority("hihg").owner("o").on_fault("hold");"#,
+        "a.rhai:1:37: alarm 'wear' has no `.response`: add .response(\"what to do\")\n\
+         a.rhai:1:51: 'hihg' is no priority of an alarm: did you mean high\n\
+         a.rhai:1:68: role 'o' is not in the plant description: known: maintenance\n",
+    );
+    header(
+        r#"rule("x").at("s30").of("mass", "g").priority("high").on_fault("hold");"#,
+        "a.rhai:1:37: `.priority` has no alarm before it: write .alarm(\"name\").priority(\"…\")\n",
     );
 }
 
@@ -225,11 +365,11 @@ fn limits() {
     );
     limit(
         r#".limit("far off", 40.g)"#,
-        "a.rhai:1:37: 'far off' cannot be written as r.limit.far off: name a limit with letters, digits and _\n",
+        "a.rhai:1:37: limit 'far off' cannot be written as r.limit.far off: use letters, digits and _, a letter first\n",
     );
     limit(
         r#".limit("a", 40.g).limit("a", 50.g)"#,
-        "a.rhai:1:54: limit 'a' is declared twice: give one of them another name\n",
+        "a.rhai:1:54: limit 'a' has the name of another limit, counter or chart of this rule: give one of them another name\n",
     );
     limit(
         r#".limit("gross", 40.grams)"#,
@@ -362,7 +502,7 @@ fn names_in_a_handler() {
     check(
         "rule(\"x\").at(\"s95\").of(\"concavity\", \"um\").on_fault(\"hold\");\nfn reading(r) { if r.stratum == () { hold(\"x\") } }",
         "a.rhai:2:22: concavity at s95 is not kept per stratum, so there is no r.stratum: \
-         give the characteristic a `per` in the plant description, or ask r.strata\n",
+         add .per(\"…\") to the header, or ask r.strata\n",
     );
 }
 

@@ -8,19 +8,21 @@
 //! Deliberately not here: merging what rules say, and what happens to a piece.
 
 use crate::book::{Rulebook, Source};
+use crate::declare::Limit;
 use crate::engine::{self, panic_text, parse_fault, translate, with_deep_stack};
 use crate::facts::{Declared, Reading};
 use crate::fault::{Complaint, LoadFault};
 use crate::inspect::{Finding, Script, unit_named};
-use crate::verdict::Desk;
+use crate::verdict::{Desk, Known};
 use crate::words;
 use chargehand_core::{
-    Characteristic, Declaration, Facts, Fallback, GaugeName, Judge, Opinion, PieceName, Plant,
-    RuleFault, RuleName, Station, StratumName, Verdict,
+    Characteristic, Count, Declaration, Drift, Facts, Fallback, GaugeName, Judge, Opinion,
+    PieceName, Plant, RuleFault, RuleName, Shown, Station, StratumName, Verdict, Watch,
 };
 use chargehand_measure::Unit;
 use rhai::{AST, CallFnOptions, Dynamic, Engine, Position, Scope};
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::rc::Rc;
 
@@ -44,6 +46,8 @@ pub struct Rules {
     desk: Rc<Desk>,
     /// In order of file name.
     rules: Vec<Rule>,
+    /// Their counters and charts, in the same order.
+    declarations: Vec<Declaration>,
     remarks: Vec<LoadFault>,
 }
 
@@ -56,6 +60,8 @@ struct Rule {
     characteristic: String,
     fallback: Fallback,
     declared: Rc<Declared>,
+    /// Its counters and charts among the declarations.
+    watches: Range<usize>,
 }
 
 impl Rules {
@@ -70,7 +76,7 @@ impl Rules {
 
     fn load_here(book: &Rulebook, plant: &Plant) -> Result<Rules, Vec<LoadFault>> {
         let desk = Rc::new(Desk::default());
-        let mut engine = engine::build(&desk, classes(plant));
+        let mut engine = engine::build(&desk, Known::of(plant));
         let mut faults = names_alike(book.sources());
         let mut parsed = Vec::new();
         for source in book.sources() {
@@ -87,6 +93,7 @@ impl Rules {
             engine,
             desk,
             rules: Vec::new(),
+            declarations: Vec::new(),
             remarks: Vec::new(),
         };
         for (source, ast) in parsed {
@@ -131,8 +138,9 @@ impl Rules {
         };
         let ran = self.run_header(&ast);
         let draft = self.desk.draft.take();
+        let name = RuleName::from(stem(&source.file));
         let header = match ran {
-            Ok(()) => draft.finish(plant, start),
+            Ok(()) => draft.finish(&name, plant, start),
             // Where a name is wrong the run ends at it; that has been said.
             Err(finding) => {
                 let mut found = draft.into_faults();
@@ -153,15 +161,22 @@ impl Rules {
             return Err(faults);
         }
         let rule = Rule {
-            name: RuleName::from(stem(&source.file)),
+            name,
             file: source.file.clone(),
             ast: ast.clone_functions_only(),
             station: header.station.name.to_string(),
             characteristic: header.characteristic.name.to_string(),
             fallback: header.fallback,
             declared: Rc::new(header.declared),
+            watches: self.declarations.len()..self.declarations.len() + header.declarations.len(),
         };
-        let found = self.try_out(&rule, plant, header.station, header.characteristic);
+        let found = self.try_out(
+            &rule,
+            plant,
+            header.station,
+            header.characteristic,
+            &header.declarations,
+        );
         if !found.is_empty() {
             return Err(found);
         }
@@ -173,6 +188,7 @@ impl Rules {
             }
         }
         self.rules.push(rule);
+        self.declarations.extend(header.declarations);
         Ok(())
     }
 
@@ -190,10 +206,12 @@ impl Rules {
     }
 
     fn opinion(&self, rule: &Rule, facts: &Facts<'_>) -> Opinion {
-        let said = self.ask(rule, Reading::new(facts, &rule.declared));
+        let own = |(place, _): &&(usize, Shown)| rule.watches.contains(place);
+        let shown = facts.watches.iter().filter(own).map(|(_, shown)| *shown);
+        let said = self.ask(rule, Reading::new(facts, shown.collect(), &rule.declared));
         Opinion {
             rule: rule.name.clone(),
-            per: None,
+            per: rule.declared.apart.clone(),
             said: said.map_err(|(at, complaint)| RuleFault {
                 text: LoadFault::new(&rule.file, at, complaint).to_string(),
                 fallback: rule.fallback,
@@ -216,7 +234,7 @@ impl Rules {
             )
         };
         match catch_unwind(AssertUnwindSafe(call)) {
-            Ok(Ok(returned)) => self.desk.read(words::HANDLER, returned),
+            Ok(Ok(returned)) => self.desk.read(words::HANDLER, &rule.declared, returned),
             Ok(Err(error)) => Err(translate(words::HANDLER, &error)),
             Err(payload) => Err((
                 Position::NONE,
@@ -226,13 +244,15 @@ impl Rules {
     }
 
     /// What goes wrong when the rule is asked about made-up readings: at nominal, at and beyond every limit, far
-    /// off; with and without a healthy gauge, known strata, a first attempt.
+    /// off; with and without a healthy gauge, known strata, a first attempt; with its counters and charts calm, full,
+    /// and not known.
     fn try_out(
         &self,
         rule: &Rule,
         plant: &Plant,
         station: &Station,
         characteristic: &Characteristic,
+        declarations: &[Declaration],
     ) -> Vec<Finding> {
         let mut found: Vec<Finding> = Vec::new();
         let known = all_strata(plant);
@@ -242,28 +262,36 @@ impl Rules {
             .clone()
             .unwrap_or_else(|| GaugeName::from("gauge"));
         let piece = PieceName::from("piece");
+        let (calm, others) = (calm(declarations), moods(declarations));
+        let first = &known[..known.len().min(1)];
+        let plain = [
+            (Some(&gauge), true, &known[..], 1, false, &calm),
+            (Some(&gauge), false, &known, 1, false, &calm),
+            (None, true, &none, 2, true, &calm),
+            (None, false, &none, 1, false, &calm),
+        ];
+        let watched = others
+            .iter()
+            .map(|mood| (Some(&gauge), true, first, 1, false, mood));
+        let occasions: Vec<_> = plain.into_iter().chain(watched).collect();
         self.desk.trying.set(true);
         'all: for value in values(characteristic, &rule.declared) {
-            for (gauge, gauge_healthy, strata, attempt, late) in [
-                (Some(&gauge), true, &known, 1, false),
-                (Some(&gauge), false, &known, 1, false),
-                (None, true, &none, 2, true),
-                (None, false, &none, 1, false),
-            ] {
-                for strata in strata {
+            for (gauge, gauge_healthy, strata, attempt, late, shown) in &occasions {
+                for strata in *strata {
                     let facts = Facts {
                         station,
                         characteristic,
                         value,
                         piece: &piece,
                         strata,
-                        gauge,
-                        gauge_healthy,
-                        attempt,
-                        late,
+                        gauge: *gauge,
+                        gauge_healthy: *gauge_healthy,
+                        attempt: *attempt,
+                        late: *late,
                         watches: &[],
                     };
-                    let Err(fault) = self.ask(rule, Reading::new(&facts, &rule.declared)) else {
+                    let reading = Reading::new(&facts, (*shown).clone(), &rule.declared);
+                    let Err(fault) = self.ask(rule, reading) else {
                         continue;
                     };
                     // A budget that ran out has no place, and would run out at every value.
@@ -284,7 +312,7 @@ impl Rules {
 
 impl Judge for Rules {
     fn declarations(&self) -> &[Declaration] {
-        &[]
+        &self.declarations
     }
 
     fn judge(&mut self, facts: &Facts<'_>) -> Vec<Opinion> {
@@ -400,15 +428,57 @@ fn units(parsed: &[(&Source, AST)], plant: &Plant) -> BTreeMap<String, Unit> {
         .collect()
 }
 
-fn classes(plant: &Plant) -> BTreeSet<String> {
-    let declared = plant.classes.iter().map(|class| class.name.to_string());
-    declared.chain([Plant::CLASS_DEFAULT.to_owned()]).collect()
-}
-
 fn in_order(mut faults: Vec<LoadFault>) -> Vec<LoadFault> {
     faults.sort_by(|a, b| (&a.file, a.line, a.column).cmp(&(&b.file, b.line, b.column)));
     faults.dedup();
     faults
+}
+
+/// Every counter and chart as it begins.
+fn calm(declarations: &[Declaration]) -> Vec<Shown> {
+    let begin = |declared: &Declaration| match &declared.watch {
+        Watch::Counter { .. } => Shown::Counter(Count::default()),
+        Watch::Chart { .. } => Shown::Chart(Drift {
+            level: Some(0),
+            ..Drift::default()
+        }),
+    };
+    declarations.iter().map(begin).collect()
+}
+
+/// Other ways they can stand: some marked, all marked and in signal, of an unknown stratum.
+fn moods(declarations: &[Declaration]) -> Vec<Vec<Shown>> {
+    if declarations.is_empty() {
+        return Vec::new();
+    }
+    let counted = |total: u32, in_a_row: u32| {
+        move |of_last: usize| {
+            let pieces = u32::try_from(of_last).unwrap_or(u32::MAX);
+            Count {
+                total: total.min(pieces),
+                in_a_row: in_a_row.min(pieces),
+                pieces,
+            }
+        }
+    };
+    let drifted = |level, signal| Drift {
+        level,
+        signal,
+        points: 1000,
+    };
+    let mood = |count: &dyn Fn(usize) -> Count, drift: Drift| {
+        let stand = |declared: &Declaration| match &declared.watch {
+            Watch::Counter { of_last, .. } => Shown::Counter(count(*of_last)),
+            Watch::Chart { .. } => Shown::Chart(drift),
+        };
+        declarations.iter().map(stand).collect()
+    };
+    vec![
+        mood(&counted(1, 1), drifted(Some(FAR_OFF), true)),
+        mood(&counted(2, 2), drifted(Some(-FAR_OFF), true)),
+        mood(&counted(3, 1), drifted(None, false)),
+        mood(&counted(u32::MAX, u32::MAX), drifted(None, true)),
+    ]
 }
 
 /// Values worth trying: nominal, tolerance and plausible limits, and both sides of each limit of the rule, taken
@@ -426,7 +496,11 @@ fn values(characteristic: &Characteristic, declared: &Declared) -> BTreeSet<i64>
         )
     });
     let mut marks: Vec<i64> = [Some(middle), lower, upper].into_iter().flatten().collect();
-    for limit in declared.limits.values() {
+    let limits = declared.limits.values().flat_map(|limit| match limit {
+        Limit::One(one) => vec![one],
+        Limit::Band(low, high) => vec![low, high],
+    });
+    for limit in limits {
         let Ok(count) = limit.count_in(&declared.subject) else {
             continue;
         };

@@ -5,22 +5,26 @@
 //!
 //! Deliberately not here: what becomes of a piece. Verdicts are merged elsewhere.
 
+use crate::facts::Declared;
 use crate::fault::{Complaint, suggest};
 use crate::header::Drafts;
 use crate::operators::describe;
 use crate::words;
-use chargehand_core::{Asks, ClassName, Reach, Verdict, Word};
+use chargehand_core::{Asks, ClassName, Plant, Reach, RoleName, Verb, Verdict, Word};
 use rhai::{Dynamic, Engine, EvalAltResult, ImmutableString, NativeCallContext, Position};
 use std::cell::{Cell, RefCell};
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
+use std::sync::Arc;
 
 /// A verdict inside the engine.
 #[derive(Clone, Debug)]
 pub(crate) struct Said {
     /// Its number within the call.
     number: usize,
-    word: Word,
+    verb: Verb,
+    /// The role that is advised, or the alarm that is raised.
+    whom: ImmutableString,
     text: ImmutableString,
     class: Option<ImmutableString>,
 }
@@ -30,7 +34,7 @@ pub(crate) struct Said {
 pub(crate) struct Desk {
     /// What the header that is running declares.
     pub(crate) draft: Drafts,
-    made: RefCell<Vec<(Word, Position)>>,
+    made: RefCell<Vec<(Verb, Position)>>,
     /// Set while a rule is tried at load: what is legal but doubtful is noted then.
     pub(crate) trying: Cell<bool>,
     remarks: RefCell<Vec<(Position, Complaint)>>,
@@ -52,12 +56,13 @@ impl Desk {
         self.remarks.take()
     }
 
-    fn make(&self, word: Word, text: ImmutableString, at: Position) -> Said {
+    fn make(&self, verb: Verb, whom: ImmutableString, text: ImmutableString, at: Position) -> Said {
         let mut made = self.made.borrow_mut();
-        made.push((word, at));
+        made.push((verb, at));
         Said {
             number: made.len() - 1,
-            word,
+            verb,
+            whom,
             text,
             class: None,
         }
@@ -67,6 +72,7 @@ impl Desk {
     pub(crate) fn read(
         &self,
         handler: &str,
+        declared: &Declared,
         returned: Dynamic,
     ) -> Result<Vec<Verdict>, (Position, Complaint)> {
         let said = unpack(handler, returned).map_err(|complaint| (Position::NONE, complaint))?;
@@ -91,20 +97,59 @@ impl Desk {
                 ),
             ));
         }
-        Ok(order
-            .into_iter()
-            .map(|one| Verdict {
-                asks: match one.word {
-                    Word::Hold => Asks::Hold(
-                        Reach::Piece,
-                        one.class.map(|class| ClassName::from(class.as_str())),
-                    ),
-                    word => Asks::Piece(word),
-                },
-                text: one.text.to_string(),
-            })
-            .collect())
+        let verdict = |one: Said| {
+            let at = made[one.number].1;
+            one.verdict(declared).map_err(|complaint| (at, complaint))
+        };
+        order.into_iter().map(verdict).collect()
     }
+}
+
+impl Said {
+    fn verdict(self, declared: &Declared) -> Result<Verdict, Complaint> {
+        let class = self.class.map(|class| ClassName::from(class.as_str()));
+        let asks = match self.verb {
+            Verb::Accept => Asks::Piece(Word::Accept),
+            Verb::Recheck => Asks::Piece(Word::Recheck),
+            Verb::Rework => Asks::Piece(Word::Rework),
+            Verb::Regrade => Asks::Piece(Word::Regrade),
+            Verb::Scrap => Asks::Piece(Word::Scrap),
+            Verb::Remelt => Asks::Piece(Word::Remelt),
+            Verb::Hold => Asks::Hold(Reach::Piece, class),
+            Verb::HoldStation => Asks::Hold(Reach::Station, class),
+            Verb::HoldStratum => Asks::Hold(Reach::Stratum, class),
+            Verb::Advise => Asks::Advise(RoleName::from(self.whom.as_str())),
+            Verb::Alarm => match declared.alarms.get(self.whom.as_str()) {
+                Some(alarm) => Asks::Alarm(Arc::clone(alarm)),
+                None => return Err(no_alarm(&self.whom, declared)),
+            },
+        };
+        Ok(Verdict {
+            asks,
+            text: self.text.to_string(),
+        })
+    }
+}
+
+/// Somebody has to know what to do about an alarm before it is raised.
+pub(crate) fn no_alarm(name: &str, declared: &Declared) -> Complaint {
+    let near = suggest(name, declared.alarms.keys().map(String::as_str));
+    let remedy = if near.is_empty() {
+        format!(
+            "declare it in the header: .alarm(\"{name}\").priority(\"low\").owner(\"role\").response(\"what to do\")"
+        )
+    } else {
+        near
+    };
+    Complaint::new(format!("no alarm '{name}' is declared"), remedy)
+}
+
+/// Only a role of the plant can be told.
+pub(crate) fn no_role<'r>(name: &str, roles: impl Iterator<Item = &'r str> + Clone) -> Complaint {
+    Complaint::new(
+        format!("role '{name}' is not in the plant description"),
+        suggest(name, roles),
+    )
 }
 
 /// One verdict, a list of them, or nothing.
@@ -133,47 +178,110 @@ fn unpack(handler: &str, returned: Dynamic) -> Result<Vec<Said>, Complaint> {
         .collect()
 }
 
-/// Teaches the engine the verbs.
-pub(crate) fn register(engine: &mut Engine, desk: &Rc<Desk>, classes: BTreeSet<String>) {
-    engine.register_type_with_name::<Said>("verdict");
-    for word in words::VERBS.iter().copied() {
-        let notes = Rc::clone(desk);
-        let say = move |context: NativeCallContext<'_>,
-                        text: Dynamic|
-              -> Result<Said, Box<EvalAltResult>> {
-            Ok(notes.make(word, reason(word, &text)?, context.call_position()))
-        };
-        engine.register_fn(word.as_str(), say);
-        engine.register_fn(
-            word.as_str(),
-            move || -> Result<Said, Box<EvalAltResult>> { Err(no_reason(word).into()) },
-        );
+/// Whom a rule can speak to, out of the plant description.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Known {
+    /// Classes of holds.
+    pub(crate) classes: BTreeSet<String>,
+    pub(crate) roles: BTreeSet<String>,
+}
+
+impl Known {
+    pub(crate) fn of(plant: &Plant) -> Self {
+        let declared = plant.classes.iter().map(|class| class.name.to_string());
+        let roles = plant.roles.iter().map(|role| role.name.to_string());
+        Self {
+            classes: declared.chain([Plant::CLASS_DEFAULT.to_owned()]).collect(),
+            roles: roles.collect(),
+        }
     }
-    let class = move |said: &mut Said, class: Dynamic| -> Result<Said, Box<EvalAltResult>> {
+}
+
+type Answer<T> = Result<T, Box<EvalAltResult>>;
+
+/// Teaches the engine the verbs.
+pub(crate) fn register(engine: &mut Engine, desk: &Rc<Desk>, known: Known) {
+    engine.register_type_with_name::<Said>("verdict");
+    let Known { classes, roles } = known;
+    for verb in words::VERBS.iter().copied() {
+        let word = verb.as_str();
+        let notes = Rc::clone(desk);
+        match verb {
+            Verb::Advise | Verb::Alarm => {
+                let roles = roles.clone();
+                let say = move |context: NativeCallContext<'_>,
+                                whom: Dynamic,
+                                text: Dynamic|
+                      -> Answer<Said> {
+                    let whom = addressee(verb, &whom, &roles)?;
+                    let text = reason(verb, &text)?;
+                    Ok(notes.make(verb, whom, text, context.call_position()))
+                };
+                engine.register_fn(word, say);
+            }
+            _ => {
+                let say = move |context: NativeCallContext<'_>, text: Dynamic| -> Answer<Said> {
+                    let text = reason(verb, &text)?;
+                    Ok(notes.make(verb, ImmutableString::new(), text, context.call_position()))
+                };
+                engine.register_fn(word, say);
+                engine.register_fn(word, move || -> Answer<Said> {
+                    Err(no_reason(verb).into())
+                });
+            }
+        }
+    }
+    let class = move |said: &mut Said, class: Dynamic| -> Answer<Said> {
         said.class = Some(known_class(said, &class, &classes)?);
         Ok(said.clone())
     };
     engine.register_fn("class", class);
 }
 
-fn reason(word: Word, text: &Dynamic) -> Result<ImmutableString, Complaint> {
+fn addressee(
+    verb: Verb,
+    whom: &Dynamic,
+    roles: &BTreeSet<String>,
+) -> Result<ImmutableString, Complaint> {
+    let Some(name) = whom.read_lock::<ImmutableString>() else {
+        return Err(Complaint::new(
+            format!("`{verb}` was given {} first", describe(whom)),
+            format!("write {}", example(verb)),
+        ));
+    };
+    if verb == Verb::Advise && !roles.contains(name.as_str()) {
+        return Err(no_role(&name, roles.iter().map(String::as_str)));
+    }
+    Ok(name.clone())
+}
+
+/// How a verb is written.
+pub(crate) fn example(verb: Verb) -> String {
+    match verb {
+        Verb::Advise => "advise(\"role\", \"what to plan\")".into(),
+        Verb::Alarm => "alarm(\"name\", \"why\")".into(),
+        _ => format!("{verb}(\"why\")"),
+    }
+}
+
+fn reason(verb: Verb, text: &Dynamic) -> Result<ImmutableString, Complaint> {
     let Some(text) = text.read_lock::<ImmutableString>() else {
         return Err(Complaint::new(
-            format!("`{word}` was given {} as its reason", describe(text)),
-            format!("write {word}(\"why\")"),
+            format!("`{verb}` was given {} as its reason", describe(text)),
+            format!("write {}", example(verb)),
         ));
     };
     if text.trim().is_empty() {
-        Err(no_reason(word))
+        Err(no_reason(verb))
     } else {
         Ok(text.clone())
     }
 }
 
-fn no_reason(word: Word) -> Complaint {
+fn no_reason(verb: Verb) -> Complaint {
     Complaint::new(
-        format!("`{word}` has no reason"),
-        format!("write {word}(\"why\")"),
+        format!("`{verb}` has no reason"),
+        format!("write {}", example(verb)),
     )
 }
 
@@ -182,9 +290,12 @@ fn known_class(
     class: &Dynamic,
     classes: &BTreeSet<String>,
 ) -> Result<ImmutableString, Complaint> {
-    if said.word != Word::Hold {
+    if !matches!(
+        said.verb,
+        Verb::Hold | Verb::HoldStation | Verb::HoldStratum
+    ) {
         return Err(Complaint::new(
-            format!("`{}` has no class", said.word),
+            format!("`{}` has no class", said.verb),
             "only a hold has one",
         ));
     }

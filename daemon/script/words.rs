@@ -2,10 +2,33 @@
 //!
 //! Deliberately not here: what the words do.
 
-use chargehand_core::Word;
+use chargehand_core::Verb;
 
 /// The chain of a header, in the order a reader expects them.
-pub(crate) const HEADER: &[&str] = &["at", "of", "limit", "on_fault"];
+pub(crate) const HEADER: &[&str] = &[
+    "at",
+    "of",
+    "per",
+    "leave_out",
+    "limit",
+    "count",
+    "chart",
+    "alarm",
+    "priority",
+    "owner",
+    "response",
+    "on_fault",
+];
+
+/// What stands inside the words of a header: marks, and what a chart is made of.
+pub(crate) const IN_HEADER: &[&str] = &[
+    "below",
+    "above",
+    "within",
+    "off_nominal_by",
+    "ewma",
+    "control_limit",
+];
 
 /// The word that opens a header.
 pub(crate) const RULE: &str = "rule";
@@ -13,16 +36,8 @@ pub(crate) const RULE: &str = "rule";
 /// The function called for every reading.
 pub(crate) const HANDLER: &str = "reading";
 
-/// What a rule may say of a piece. [`Word::Unevaluated`] is missing: that is not a rule's to say.
-pub(crate) const VERBS: &[Word] = &[
-    Word::Accept,
-    Word::Hold,
-    Word::Recheck,
-    Word::Rework,
-    Word::Regrade,
-    Word::Scrap,
-    Word::Remelt,
-];
+/// What a rule may say.
+pub(crate) const VERBS: &[Verb] = Verb::ALL;
 
 /// What can be added to a verdict.
 pub(crate) const VERDICT: &[&str] = &["class"];
@@ -35,6 +50,15 @@ pub(crate) const FACTS: &[&str] = &[
 /// What a rule may ask of the value itself.
 pub(crate) const OF_VALUE: &[&str] = &["deviation", "off_nominal"];
 
+/// What a rule may ask of a counter.
+pub(crate) const OF_COUNTER: &[&str] = &["total", "in_a_row", "pieces"];
+
+/// What a rule may ask of a chart.
+pub(crate) const OF_CHART: &[&str] = &["signal", "level", "points"];
+
+/// What a rule will be able to ask of a chart.
+pub(crate) const ABSENT_OF_CHART: &[&str] = &["rate", "left"];
+
 /// What a rule may ask of the gauge.
 pub(crate) const OF_GAUGE: &[&str] = &["healthy", "name"];
 
@@ -42,6 +66,7 @@ pub(crate) const OF_GAUGE: &[&str] = &["healthy", "name"];
 /// the language: some hide an error (a sort that gives up, a search that takes every failure for "differs").
 pub(crate) const HELPERS: &[&str] = &[
     "known",
+    "inside",
     "abs",
     "min",
     "max",
@@ -68,36 +93,18 @@ pub(crate) const HELPERS: &[&str] = &[
 /// Words of parts that do not exist yet.
 pub(crate) const ABSENT: &[&str] = &[
     // header
-    "per",
-    "leave_out",
-    "count",
-    "chart",
     "gap",
     "trial",
-    "alarm",
-    "priority",
-    "owner",
-    "response",
-    // what headers say of counters, charts and trials
-    "below",
-    "above",
-    "within",
-    "off_nominal_by",
+    // what headers say of charts and trials
     "after",
-    "ewma",
     "cusum",
     "shewhart",
     "one_false_alarm_in",
-    "control_limit",
     // verdicts
-    "hold_station",
-    "hold_stratum",
-    "advise",
     "proven",
     "back_to",
     "act_at",
     "ready_after",
-    "inside",
 ];
 
 /// Handlers of parts that do not exist yet.
@@ -131,6 +138,7 @@ pub(crate) fn callable() -> impl Iterator<Item = &'static str> + Clone {
 pub(crate) fn is_taken(name: &str) -> bool {
     name == RULE
         || HEADER.contains(&name)
+        || IN_HEADER.contains(&name)
         || callable().any(|word| word == name)
         || ABSENT.contains(&name)
         || NOT_A_RULES.contains(&name)

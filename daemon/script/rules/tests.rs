@@ -1,10 +1,12 @@
 //! Rules loaded and asked, and rulebooks refused.
 
 use super::*;
+use crate::declare::Kind;
 use crate::quantity::Quantity;
 use crate::quantity::tests::mass;
 use chargehand_core::{
-    Asks, CharacteristicName, Condition, LineDescription, Of, Span, StationName, Stratum, Word,
+    Asks, CharacteristicName, Condition, LineDescription, Of, Role, Span, StationName, Stratum,
+    Word,
 };
 use chargehand_measure::{Decimal, Scale};
 use proptest::prelude::*;
@@ -46,7 +48,10 @@ pub(crate) fn plant() -> Plant {
             ),
         ],
         gauges: Vec::new(),
-        roles: Vec::new(),
+        roles: vec![Role {
+            name: "maintenance".into(),
+            may: Vec::new(),
+        }],
         classes: Vec::new(),
         routes_legal: BTreeMap::from([
             (
@@ -87,7 +92,7 @@ fn characteristic(name: &str, unit: &str, decimals: u32, per: Option<&str>) -> C
         of: Of::Piece,
         per: per.map(StratumName::from),
         centre: None,
-        sigma: None,
+        sigma: (name == "mass").then(|| Decimal::new(505, 2)),
         gauge: (name == "mass").then(|| GaugeName::from("lc-1")),
     }
 }
@@ -95,10 +100,43 @@ fn characteristic(name: &str, unit: &str, decimals: u32, per: Option<&str>) -> C
 pub(crate) fn declared() -> Rc<Declared> {
     Rc::new(Declared {
         subject: mass(),
-        limits: BTreeMap::from([("gross".to_owned(), Quantity::counted(400, &mass()))]),
+        limits: BTreeMap::from([
+            (
+                "gross".to_owned(),
+                Limit::One(Quantity::counted(400, &mass())),
+            ),
+            (
+                "band".to_owned(),
+                Limit::Band(
+                    Quantity::counted(10, &mass()),
+                    Quantity::counted(20, &mass()),
+                ),
+            ),
+        ]),
+        watches: vec![
+            ("low".to_owned(), Kind::Counter),
+            ("wear".to_owned(), Kind::Chart),
+        ],
+        alarms: BTreeMap::new(),
+        apart: None,
         per: Some("mould".into()),
         strata: vec!["mould".into()],
     })
+}
+
+pub(crate) fn shown() -> Vec<Shown> {
+    vec![
+        Shown::Counter(Count {
+            total: 3,
+            in_a_row: 2,
+            pieces: 10,
+        }),
+        Shown::Chart(Drift {
+            level: Some(14_523),
+            signal: true,
+            points: 40,
+        }),
+    ]
 }
 
 /// Facts of a mass reading at s30, of piece P13 from mould M1 on a healthy gauge.

@@ -1,0 +1,447 @@
+//! Limits, counters and charts of a header, held against the characteristic they look at.
+//!
+//! What a header writes (`below(2.50.um)`, `ewma(0.1)`) is counted here in steps of the characteristic, checked
+//! against what is plausible of it, and made into the declarations the line keeps watches for. A declaration has a
+//! digest of all that decides what the watch takes and shows: the same digest keeps its state.
+//!
+//! Deliberately not here: keeping counts and levels.
+
+use crate::book::digest;
+use crate::engine::plain_number;
+use crate::fault::Complaint;
+use crate::operators::describe;
+use crate::quantity::{Quantity, Subject, literal};
+use chargehand_core::{
+    Centre, Characteristic, Declaration, Mark, Mean, RuleName, Station, StratumName, TextDigest,
+    Watch,
+};
+use chargehand_measure::{Decimal, Ewma, real};
+use rhai::{Dynamic, Engine, NativeCallContext, Position};
+use std::fmt::{self, Write as _};
+use std::rc::Rc;
+
+/// Most pieces a counter looks at.
+const PIECES_MAX: i64 = 1000;
+
+/// A counter or a chart, before it is held against anything.
+#[derive(Debug)]
+pub(crate) struct Noted {
+    pub(crate) at: Position,
+    pub(crate) kind: Kind,
+    pub(crate) name: String,
+    pub(crate) first: Dynamic,
+    pub(crate) second: Dynamic,
+}
+
+/// What is kept for a rule.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Kind {
+    Counter,
+    Chart,
+}
+
+impl Kind {
+    /// The word of a header that declares one.
+    pub(crate) fn word(self) -> &'static str {
+        match self {
+            Self::Counter => "count",
+            Self::Chart => "chart",
+        }
+    }
+}
+
+impl fmt::Display for Kind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Counter => "counter",
+            Self::Chart => "chart",
+        })
+    }
+}
+
+/// What values are counted in, and what can be true of them.
+pub(crate) struct Gauged<'a> {
+    pub(crate) subject: &'a Rc<Subject>,
+    pub(crate) plausible: Option<(i64, i64)>,
+}
+
+/// A limit as the handler sees it.
+#[derive(Clone, Debug)]
+pub(crate) enum Limit {
+    /// One quantity.
+    One(Quantity),
+    /// From one to another, both inside.
+    Band(Quantity, Quantity),
+}
+
+/// `below(…)` and its kind, as written.
+#[derive(Clone, Debug)]
+struct Marked {
+    at: Position,
+    word: &'static str,
+    given: Vec<Dynamic>,
+}
+
+/// `ewma(…)`, as written.
+#[derive(Clone, Debug)]
+struct Weighted(Dynamic);
+
+/// `control_limit(…)`, as written.
+#[derive(Clone, Debug)]
+struct Controlled(Dynamic);
+
+/// Teaches the engine the words that stand inside those of a header.
+pub(crate) fn register(engine: &mut Engine) {
+    engine
+        .register_type_with_name::<Marked>("mark")
+        .register_type_with_name::<Weighted>("ewma")
+        .register_type_with_name::<Controlled>("control limit");
+    for word in ["below", "above", "off_nominal_by"] {
+        engine.register_fn(
+            word,
+            move |context: NativeCallContext<'_>, limit: Dynamic| Marked {
+                at: context.call_position(),
+                word,
+                given: vec![limit],
+            },
+        );
+    }
+    engine
+        .register_fn(
+            "within",
+            |context: NativeCallContext<'_>, low: Dynamic, high: Dynamic| Marked {
+                at: context.call_position(),
+                word: "within",
+                given: vec![low, high],
+            },
+        )
+        .register_fn("ewma", |weight: Dynamic| Weighted(weight))
+        .register_fn("control_limit", |sigmas: Dynamic| Controlled(sigmas));
+}
+
+/// A limit that the handler can ask for.
+pub(crate) fn limit(name: &str, given: &Dynamic, of: &Gauged<'_>) -> Result<Limit, Complaint> {
+    let what = format!("limit '{name}'");
+    if let Some(marked) = given.read_lock::<Marked>() {
+        let Mark::Within(low, high) = counted_mark(&what, &marked, of)? else {
+            return Err(Complaint::new(
+                format!("{what} is written with `{}`", marked.word),
+                "write a quantity, or within(low, high)",
+            ));
+        };
+        return Ok(Limit::Band(
+            Quantity::counted(low, of.subject),
+            Quantity::counted(high, of.subject),
+        ));
+    }
+    let count = counted(&what, given, of.subject)?;
+    // It may be meant as a value or as a difference; what can be neither is a slip.
+    if let Some((low, high)) = of.plausible
+        && !(low..=high).contains(&count)
+        && count.unsigned_abs() > high.abs_diff(low)
+    {
+        return Err(implausible(&what, count, of, low, high));
+    }
+    Ok(Limit::One(Quantity::counted(count, of.subject)))
+}
+
+/// Which values are meant.
+pub(crate) fn mark(what: &str, given: &Dynamic, of: &Gauged<'_>) -> Result<Mark, Complaint> {
+    match given.read_lock::<Marked>() {
+        Some(marked) => counted_mark(what, &marked, of),
+        None => {
+            let code = of.subject.scale.unit().code();
+            Err(Complaint::new(
+                format!("{what} is {}", describe(given)),
+                format!(
+                    "write below(1.{code}), above(1.{code}), within(1.{code}, 2.{code}) or off_nominal_by(1.{code})"
+                ),
+            ))
+        }
+    }
+}
+
+fn counted_mark(what: &str, marked: &Marked, of: &Gauged<'_>) -> Result<Mark, Complaint> {
+    let counts: Vec<i64> = marked
+        .given
+        .iter()
+        .map(|given| counted(what, given, of.subject))
+        .collect::<Result<_, _>>()?;
+    let (first, last) = (counts[0], counts[counts.len() - 1]);
+    if marked.word == "off_nominal_by" {
+        let nominal = of.subject.nominal.ok_or_else(|| {
+            Complaint::new(
+                format!("{} has no nominal to be off from", of.subject.what),
+                "give it one in the plant description, or write below(…) and above(…)",
+            )
+        })?;
+        if first < 0 {
+            return Err(Complaint::new(
+                format!("{what}: a value is never off nominal by less than nothing"),
+                "write it without the sign",
+            ));
+        }
+        if let Some((low, high)) = of.plausible
+            && first.unsigned_abs() > high.abs_diff(low)
+        {
+            return Err(implausible(what, first, of, low, high));
+        }
+        return Ok(Mark::OffNominalBy { nominal, by: first });
+    }
+    for count in &counts {
+        if let Some((low, high)) = of.plausible
+            && !(low..=high).contains(count)
+        {
+            return Err(implausible(what, *count, of, low, high));
+        }
+    }
+    match marked.word {
+        "below" => Ok(Mark::Below(first)),
+        "above" => Ok(Mark::Above(first)),
+        _ if first > last => Err(Complaint::new(
+            format!(
+                "{what}: nothing is within {} and {}",
+                of.subject.scale.text(first),
+                of.subject.scale.text(last)
+            ),
+            "write the smaller one first",
+        )),
+        _ => Ok(Mark::Within(first, last)),
+    }
+}
+
+fn implausible(what: &str, count: i64, of: &Gauged<'_>, low: i64, high: i64) -> Complaint {
+    let text = |count| of.subject.scale.text(count);
+    Complaint::new(
+        format!(
+            "{what}: {} can never be true of {}, which is plausible from {} to {}",
+            text(count),
+            of.subject.what,
+            text(low),
+            text(high)
+        ),
+        "check the number, or the plant description's `plausible`",
+    )
+}
+
+/// A quantity in steps of what the rule reads.
+fn counted(what: &str, given: &Dynamic, subject: &Subject) -> Result<i64, Complaint> {
+    let code = subject.scale.unit().code();
+    let bare = |number: Option<Decimal>| {
+        let example = number.map_or_else(|| format!("40.{code}"), |number| literal(number, code));
+        Complaint::new(
+            format!("{what} is {}, wanted a quantity", describe(given)),
+            format!("write {example}"),
+        )
+    };
+    let Some(quantity) = given.read_lock::<Quantity>() else {
+        return Err(bare(
+            plain_number(given).and_then(|number| number.decimal().ok()),
+        ));
+    };
+    if quantity.unit() != subject.scale.unit() {
+        let found = quantity.unit().code();
+        return Err(Complaint::new(
+            format!("{what} is in {found}, {} is in {code}", subject.what),
+            quantity.rewritten(subject.scale.unit()),
+        ));
+    }
+    quantity.count_in(subject).map_err(|complaint| {
+        Complaint::new(format!("{what}: {}", complaint.what), complaint.remedy)
+    })
+}
+
+/// A counter or a chart that can be kept, and its canonical text.
+pub(crate) fn watch(
+    noted: &Noted,
+    of: &Gauged<'_>,
+    characteristic: &Characteristic,
+) -> Result<(Watch, String), (Position, Complaint)> {
+    match noted.kind {
+        Kind::Counter => counter(noted, of),
+        Kind::Chart => {
+            chart(noted, of, characteristic).map_err(|complaint| (Position::NONE, complaint))
+        }
+    }
+}
+
+fn counter(noted: &Noted, of: &Gauged<'_>) -> Result<(Watch, String), (Position, Complaint)> {
+    let what = format!("counter '{}'", noted.name);
+    let place = noted
+        .first
+        .read_lock::<Marked>()
+        .map_or(Position::NONE, |marked| marked.at);
+    let mark = mark(&what, &noted.first, of).map_err(|complaint| (place, complaint))?;
+    let last = noted.second.as_int().ok();
+    let of_last = last
+        .filter(|last| (1..=PIECES_MAX).contains(last))
+        .and_then(|last| usize::try_from(last).ok())
+        .ok_or_else(|| {
+            let found = last.map_or_else(|| describe(&noted.second), |last| last.to_string());
+            (
+                Position::NONE,
+                Complaint::new(
+                    format!("{what} looks at the last {found} pieces, wanted a whole number from 1 to {PIECES_MAX}"),
+                    "write .count(\"name\", below(…), 10)",
+                ),
+            )
+        })?;
+    let text = format!("counter {} of_last {of_last}", mark_text(mark));
+    Ok((Watch::Counter { mark, of_last }, text))
+}
+
+fn chart(
+    noted: &Noted,
+    of: &Gauged<'_>,
+    characteristic: &Characteristic,
+) -> Result<(Watch, String), Complaint> {
+    let what = format!("chart '{}'", noted.name);
+    let (Some(weight), Some(limit)) = (
+        noted.first.read_lock::<Weighted>(),
+        noted.second.read_lock::<Controlled>(),
+    ) else {
+        return Err(Complaint::new(
+            format!(
+                "{what} is made of {} and {}",
+                part(&noted.first),
+                part(&noted.second)
+            ),
+            format!(
+                "write .chart(\"{}\", ewma(0.1), control_limit(3.93))",
+                noted.name
+            ),
+        ));
+    };
+    let number = |word: &str, given: &Dynamic| {
+        plain_number(given)
+            .and_then(|number| number.decimal().ok())
+            .ok_or_else(|| {
+                Complaint::new(
+                    format!("{what}: `{word}` was given {}", describe(given)),
+                    "write a number",
+                )
+            })
+    };
+    let (lambda, sigmas) = (
+        number("ewma", &weight.0)?,
+        number("control_limit", &limit.0)?,
+    );
+    let ewma = Ewma::new(lambda, sigmas)
+        .map_err(|error| Complaint::new(format!("{what}: {error}"), ""))?;
+    let subject = &of.subject.what;
+    let sigma = characteristic.sigma.ok_or_else(|| {
+        Complaint::new(
+            format!("{what} needs a sigma, and {subject} has none in the plant description"),
+            "add `sigma`, the standard deviation of one value of a process in order",
+        )
+    })?;
+    let scale = &characteristic.scale;
+    let (centre, centre_text) = match (&characteristic.centre, characteristic.nominal) {
+        (Some(Mean::One(mean)), _) => (
+            Centre::One(steps(*mean, scale)?),
+            mean.normalize().to_string(),
+        ),
+        (Some(Mean::Per(means)), _) => {
+            let per = characteristic.per.clone().ok_or_else(|| {
+                Complaint::new(
+                    format!("{what}: {subject} has a centre by stratum and no `per`"),
+                    "",
+                )
+            })?;
+            let mut text = per.to_string();
+            let mut by = std::collections::BTreeMap::new();
+            for (value, mean) in means {
+                write!(text, " {value}={}", mean.normalize()).expect("a string takes all");
+                by.insert(value.clone(), steps(*mean, scale)?);
+            }
+            (Centre::Per(per, by), text)
+        }
+        (None, Some(nominal)) => (
+            Centre::One(steps(scale.decimal(nominal), scale)?),
+            scale.decimal(nominal).normalize().to_string(),
+        ),
+        (None, None) => {
+            return Err(Complaint::new(
+                format!(
+                    "{what} needs a centre, and {subject} has neither `centre` nor `nominal` in the plant description"
+                ),
+                "add `centre`, the mean of a process in order",
+            ));
+        }
+    };
+    let text = format!(
+        "chart ewma {} control_limit {} centre {centre_text} sigma {}",
+        lambda.normalize(),
+        sigmas.normalize(),
+        sigma.normalize()
+    );
+    let watch = Watch::Chart {
+        ewma,
+        centre,
+        sigma: steps(sigma, scale)?,
+    };
+    Ok((watch, text))
+}
+
+fn part(given: &Dynamic) -> String {
+    if given.is::<Weighted>() {
+        "ewma(…)".into()
+    } else if given.is::<Controlled>() {
+        "control_limit(…)".into()
+    } else {
+        describe(given)
+    }
+}
+
+/// A value of a scale in steps of it, whole or not.
+fn steps(value: Decimal, scale: &chargehand_measure::Scale) -> Result<f64, Complaint> {
+    value
+        .checked_div(scale.resolution())
+        .map(real)
+        .ok_or_else(|| Complaint::new(format!("{value} is too large to be counted"), ""))
+}
+
+fn mark_text(mark: Mark) -> String {
+    match mark {
+        Mark::Below(limit) => format!("below {limit}"),
+        Mark::Above(limit) => format!("above {limit}"),
+        Mark::Within(low, high) => format!("within {low} {high}"),
+        Mark::OffNominalBy { nominal, by } => format!("off {nominal} by {by}"),
+    }
+}
+
+/// The declaration of a watch. Its digest is of a text that says everything it depends on; another form of that
+/// text would start every watch fresh.
+pub(crate) fn declaration(
+    rule: &RuleName,
+    name: String,
+    station: &Station,
+    characteristic: &Characteristic,
+    per: Option<StratumName>,
+    leave_out: Vec<Mark>,
+    (watch, watch_text): (Watch, String),
+) -> Declaration {
+    let scale = &characteristic.scale;
+    let mut text = format!(
+        "chargehand watch 1\n{rule}/{name}\n{} {} {} {}\nper {}\n",
+        station.name,
+        characteristic.name,
+        scale.unit().code(),
+        scale.resolution().normalize(),
+        per.as_ref().map_or("-", StratumName::as_str),
+    );
+    for mark in &leave_out {
+        writeln!(text, "leave out {}", mark_text(*mark)).expect("a string takes all");
+    }
+    text.push_str(&watch_text);
+    Declaration {
+        rule: rule.clone(),
+        name,
+        digest: TextDigest::from(digest(&text)),
+        station: station.name.clone(),
+        characteristic: characteristic.name.clone(),
+        per,
+        leave_out,
+        watch,
+    }
+}
