@@ -10,6 +10,7 @@
 //!
 //! Deliberately not here: files. The folder of rules is a name for others to open.
 
+mod process;
 mod station;
 mod topic;
 
@@ -91,6 +92,8 @@ pub(super) fn read(mut top: Table<'_>) -> Option<Plant> {
 struct Declared {
     base: Option<String>,
     strata: Once,
+    /// The values of each stratum; empty where any is taken.
+    values: BTreeMap<String, Vec<String>>,
     counts: Once,
     classes: Once,
     gauges: Once,
@@ -282,8 +285,11 @@ fn strata(tables: Vec<Table<'_>>, declared: &mut Declared) -> Vec<Stratum> {
                 once.check(&one, value);
                 Some(value.to_owned())
             });
-            Some(values.collect())
+            Some(values.collect::<Vec<String>>())
         });
+        if let (Some(name), Some(values)) = (name, &values) {
+            declared.values.insert(name.to_owned(), values.clone());
+        }
         table.without_effect(&["cycle"]);
         table.finish();
         Some(Stratum {

@@ -26,19 +26,10 @@ pub struct Advisory {
     pub of: BTreeMap<String, String>,
     /// Since when.
     pub since: Timestamp,
-    /// Where the rule's chart stood when this text was first said, where the rule has just one.
+    /// Where the rule's chart stood when this text was first said, where the rule has just one; with its unit.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub value: Option<Amount>,
+    pub value: Option<String>,
     /// The chart's limit on that side.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub limit: Option<Amount>,
-}
-
-/// A number with its unit.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Amount {
-    /// Decimal digits.
-    pub value: String,
-    /// UCUM code.
-    pub unit: String,
+    pub limit: Option<String>,
 }

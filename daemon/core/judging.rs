@@ -1,7 +1,7 @@
 //! From a reading to what is asked of a piece: facts to the rules, their answers and the engine's own
 //! tolerance sorted into holds, asks and gaps. What follows from them is settled next door.
 
-use crate::advisory::{Advisory, Amount};
+use crate::advisory::Advisory;
 use crate::alarm::{Ends, Occurrence, Priority};
 use crate::hold::{HoldOf, Wish};
 use crate::input::{Fault, Measured, Reading, SourceKind};
@@ -15,7 +15,7 @@ use crate::settling::default_class;
 use crate::watching::{Point, with_stratum};
 use alloc::borrow::ToOwned;
 use alloc::format;
-use alloc::string::{String, ToString as _};
+use alloc::string::String;
 use alloc::sync::Arc;
 use alloc::vec::Vec;
 
@@ -369,10 +369,6 @@ impl<J: Judge> Line<J> {
         if open.is_some_and(|open| open.text == text) {
             return;
         }
-        let amount = |steps: i64| Amount {
-            value: characteristic.scale.decimal(steps).to_string(),
-            unit: characteristic.scale.unit().code().into(),
-        };
         let chart = self.chart_of(&rule, &self.state.pieces[name]);
         let about = [
             Some(("station", station.name.as_str())),
@@ -392,8 +388,8 @@ impl<J: Judge> Line<J> {
                 .map(|(kind, name)| (kind.into(), name.into()))
                 .collect(),
             since: open.map_or(self.state.now, |open| open.since),
-            value: chart.map(|(level, _)| amount(level)),
-            limit: chart.map(|(_, limit)| amount(limit)),
+            value: chart.map(|(level, _)| characteristic.scale.text(level)),
+            limit: chart.map(|(_, limit)| characteristic.scale.text(limit)),
         };
         self.outcomes.push(Outcome::Advisory(advisory.clone()));
         self.state.advisories_past.remove(&id);

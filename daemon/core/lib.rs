@@ -37,7 +37,7 @@ mod time;
 mod watch;
 mod watching;
 
-pub use advisory::{Advisory, Amount};
+pub use advisory::Advisory;
 pub use alarm::{Alarm, Ends, Priority};
 pub use gauge::GaugeState;
 pub use hold::{Hold, HoldOf, HoldView};

@@ -310,7 +310,8 @@ impl Chart {
     /// cannot sort in later.
     pub(crate) fn take(&mut self, ewma: &Ewma, born: u64, point: f64) -> Result<(), LeftOut> {
         if born <= self.newest {
-            return Err(LeftOut::Late);
+            let again = born == self.newest;
+            return Err(if again { LeftOut::Again } else { LeftOut::Late });
         }
         self.newest = born;
         self.now = Level {
@@ -339,4 +340,313 @@ impl Chart {
 
 fn is_zero(count: &u64) -> bool {
     *count == 0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use chargehand_measure::parse_number;
+    use proptest::prelude::*;
+
+    fn counter(of_last: usize, pieces: &[(u64, bool)]) -> Counter {
+        let mut counter = Counter::default();
+        for (born, marked) in pieces {
+            // What is too old to be looked at is no piece of it.
+            let _ = counter.take(*born, *marked, of_last);
+        }
+        counter
+    }
+
+    fn count(total: u32, in_a_row: u32, pieces: u32) -> Count {
+        Count {
+            total,
+            in_a_row,
+            pieces,
+        }
+    }
+
+    #[test]
+    fn marks_take_a_value_at_the_limit_for_inside() {
+        let check = |mark: Mark, marked: &[i64], not: &[i64]| {
+            for value in marked {
+                assert!(mark.marks(*value), "{mark:?} {value}");
+            }
+            for value in not {
+                assert!(!mark.marks(*value), "{mark:?} {value}");
+            }
+        };
+        check(Mark::Below(250), &[249, i64::MIN], &[250, 251]);
+        check(Mark::Above(250), &[251, i64::MAX], &[250, 249]);
+        check(Mark::Within(3, 6), &[3, 4, 6], &[2, 7]);
+        let off = Mark::OffNominalBy {
+            nominal: 14_500,
+            by: 400,
+        };
+        check(
+            off,
+            &[14_099, 14_901, i64::MIN, i64::MAX],
+            &[14_100, 14_500, 14_900],
+        );
+    }
+
+    #[test]
+    fn a_counter_holds_the_newest_pieces() {
+        let mut counter = counter(3, &[(1, true), (2, false), (3, true)]);
+        assert_eq!(counter.count(3), count(2, 1, 3));
+        assert_eq!(counter.take(4, true, 3), Ok(()));
+        assert_eq!(counter.newest, [(2, false), (3, true), (4, true)]);
+        assert_eq!(counter.count(4), count(2, 2, 3));
+        // One older than all of them has no place any more, one between two has.
+        assert_eq!(counter.take(1, true, 3), Err(LeftOut::Old));
+        assert_eq!(counter.take(9, false, 3), Ok(()));
+        assert_eq!(counter.take(6, true, 3), Ok(()));
+        assert_eq!(counter.newest, [(4, true), (6, true), (9, false)]);
+    }
+
+    #[test]
+    fn a_row_is_the_one_around_the_piece() {
+        let check = |pieces: &[(u64, bool)], born, expect| {
+            assert_eq!(counter(10, pieces).count(born).in_a_row, expect, "{born}");
+        };
+        let gap = [(1, true), (2, true), (4, true), (5, false), (6, true)];
+        check(&gap, 2, 3);
+        check(&gap, 4, 3);
+        check(&gap, 5, 0);
+        check(&gap, 6, 1);
+        // A late piece joins what was in a row, or parts it.
+        check(&[(1, true), (2, true), (4, true), (3, true)], 3, 4);
+        check(&[(1, true), (2, true), (4, true), (3, false)], 4, 1);
+        check(&[(1, true), (2, true), (4, true), (3, false)], 3, 0);
+        check(&[(1, true), (2, true), (4, true), (3, false)], 1, 2);
+        // Left out, the newest stands for it.
+        check(&gap, 3, 1);
+        check(&[], 3, 0);
+    }
+
+    #[test]
+    fn a_piece_reported_twice_is_one() {
+        let mut counter = counter(5, &[(1, true), (1, true), (1, false)]);
+        assert_eq!(counter.count(1), count(1, 1, 1));
+        assert_eq!(counter.take(2, false, 5), Ok(()));
+        assert_eq!(counter.take(2, true, 5), Ok(()));
+        assert_eq!(counter.count(2), count(2, 2, 2));
+    }
+
+    #[test]
+    fn a_counter_starts_again_after_the_newest_piece() {
+        let mut counter = counter(3, &[(1, true), (3, true)]);
+        counter.restart();
+        assert_eq!(counter.count(3), Count::default());
+        for born in [1, 2, 3] {
+            assert_eq!(counter.take(born, true, 3), Err(LeftOut::Old), "{born}");
+        }
+        assert_eq!(counter.take(4, true, 3), Ok(()));
+        assert_eq!(counter.count(4), count(1, 1, 1));
+        // Started again while empty it forgets nothing of where it stood.
+        counter.restart();
+        counter.restart();
+        assert_eq!((counter.after, counter.newest.len()), (4, 0));
+    }
+
+    fn ewma() -> Ewma {
+        let number = |digits| parse_number(digits).expect("a number in a test");
+        Ewma::new(number("0.5"), number("3")).expect("a chart in a test")
+    }
+
+    #[test]
+    fn a_chart_takes_pieces_in_order_of_birth_only() {
+        let mut chart = Chart::default();
+        assert_eq!(chart.take(&ewma(), 2, 4.0), Ok(()));
+        let taken = chart.clone();
+        assert_eq!(chart.take(&ewma(), 1, 9.0), Err(LeftOut::Late));
+        assert_eq!(chart.take(&ewma(), 2, 9.0), Err(LeftOut::Again));
+        assert_eq!(chart, taken);
+        assert_eq!(chart.take(&ewma(), 5, 4.0), Ok(()));
+        assert_eq!((chart.now.level, chart.now.points), (Real(3.0), 2));
+    }
+
+    #[test]
+    fn a_chart_goes_back_to_the_last_good_check() {
+        let mut chart = Chart::default();
+        let take = |chart: &mut Chart, born, point| {
+            assert_eq!(chart.take(&ewma(), born, point), Ok(()));
+        };
+        take(&mut chart, 1, 4.0);
+        // Never checked, all of it may be wrong.
+        chart.go_back();
+        assert_eq!(chart.now, Level::default());
+        take(&mut chart, 2, 4.0);
+        chart.believe();
+        let good = chart.now;
+        take(&mut chart, 3, 100.0);
+        chart.go_back();
+        assert_eq!(chart.now, good);
+        chart.go_back();
+        assert_eq!(chart.now, good);
+        // What it took it has seen, though it counts no more.
+        assert_eq!(chart.take(&ewma(), 3, 4.0), Err(LeftOut::Again));
+        take(&mut chart, 4, 4.0);
+        assert_eq!((chart.now.level, chart.now.points), (Real(3.0), 2));
+        // Started again it has nothing to go back to.
+        chart.restart();
+        take(&mut chart, 5, 4.0);
+        chart.go_back();
+        assert_eq!(chart.now, Level::default());
+        assert_eq!(chart.take(&ewma(), 4, 4.0), Err(LeftOut::Late));
+    }
+
+    #[test]
+    fn reals_are_equal_to_the_bit() {
+        assert_eq!(Real(0.1), Real(0.1));
+        assert_ne!(Real(0.0), Real(-0.0));
+        assert_ne!(Real(0.3), Real(0.1 + 0.2));
+    }
+
+    /// From 0 to 1: the generator SplitMix64 (Steele, Lea and Flood, 2014), written from memory.
+    struct Uniform(u64);
+
+    impl Uniform {
+        fn next(&mut self) -> f64 {
+            self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+            let mut z = self.0;
+            z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+            z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+            z ^= z >> 31;
+            #[allow(clippy::cast_precision_loss, reason = "53 bits")]
+            let unit = (z >> 11) as f64 / (1u64 << 53) as f64;
+            unit
+        }
+    }
+
+    /// The mean number of pieces until `over` says so, each piece failing with that chance.
+    fn run_length(chance: f64, of_last: usize, over: impl Fn(Count) -> bool, runs: u32) -> f64 {
+        let mut uniform = Uniform(20_260_302);
+        let mut pieces = 0;
+        for _ in 0..runs {
+            let mut counter = Counter::default();
+            for born in 1.. {
+                let marked = uniform.next() < chance;
+                counter.take(born, marked, of_last).expect("in order");
+                if over(counter.count(born)) {
+                    pieces += born;
+                    break;
+                }
+            }
+        }
+        #[allow(clippy::cast_precision_loss, reason = "far below 2^53")]
+        let mean = pieces as f64 / f64::from(runs);
+        mean
+    }
+
+    /// How many pieces it takes until a rule of the kind that shop floors use speaks, at a given share of
+    /// failing pieces.
+    ///
+    /// Runs in a row have a closed form, 1/p + 1/p^2 + ... (Feller, An Introduction to Probability Theory, vol. 1,
+    /// chapter XIII, quoted from memory). For n of the last m the figures were computed apart from this code, from
+    /// the Markov chain of the last m - 1 pieces. A run's length deviates about as much as it is long, so four
+    /// standard errors of the mean are 4 / sqrt(runs) of it.
+    #[test]
+    fn rules_of_n_in_m_speak_as_often_as_the_theory_says() {
+        let check = |n: u32, m: usize, chance: f64, expect: f64| {
+            let in_a_row = m == n as usize;
+            // About 300 000 pieces, or at least a hundred runs.
+            #[allow(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "between the two"
+            )]
+            let runs = (3e5 / expect).clamp(100.0, 30_000.0) as u32;
+            let over = |count: Count| {
+                if in_a_row {
+                    count.in_a_row >= n
+                } else {
+                    count.total >= n
+                }
+            };
+            let found = run_length(chance, m, over, runs);
+            let allowed = 4.0 * expect / libm::sqrt(f64::from(runs));
+            assert!(
+                (found - expect).abs() <= allowed,
+                "{n} of {m} at {chance}: {found} pieces, expected {expect} within {allowed}"
+            );
+        };
+        for p in [0.01, 0.1, 0.3, 0.5] {
+            check(1, 1, p, 1.0 / p);
+            check(2, 2, p, (1.0 + p) / (p * p));
+            if p > 0.01 {
+                check(3, 3, p, (1.0 + p + p * p) / (p * p * p));
+            }
+        }
+        check(2, 5, 0.01, 2637.814);
+        check(2, 5, 0.1, 39.078);
+        check(2, 5, 0.3, 7.720);
+        check(2, 5, 0.5, 4.133);
+        check(3, 10, 0.01, 30_822.408);
+        check(3, 10, 0.1, 74.716);
+        check(3, 10, 0.3, 11.119);
+        check(3, 10, 0.5, 6.051);
+    }
+
+    proptest! {
+        /// A counter is what its newest pieces are, in whatever order and however often they came.
+        #[test]
+        fn the_order_of_arrival_is_nothing_to_a_counter(
+            of_last in 1usize..12,
+            arrivals in prop::collection::vec((1u64..40, any::<bool>()), 0..120),
+            seed in any::<u64>(),
+        ) {
+            let mut model = BTreeMap::new();
+            for (born, marked) in &arrivals {
+                *model.entry(*born).or_insert(false) |= marked;
+            }
+            let newest: Vec<(u64, bool)> = model.into_iter().collect();
+            let expect = &newest[newest.len().saturating_sub(of_last)..];
+            let first = counter(of_last, &arrivals);
+            prop_assert_eq!(&first.newest, expect);
+            let mut shuffled = arrivals;
+            let mut uniform = Uniform(seed);
+            shuffled.sort_by_cached_key(|_| uniform.next().to_bits());
+            prop_assert_eq!(&counter(of_last, &shuffled), &first);
+        }
+
+        /// Counting again by hand what a rule is shown.
+        #[test]
+        fn a_count_is_what_one_counts(
+            of_last in 1usize..12,
+            arrivals in prop::collection::vec((1u64..20, any::<bool>()), 1..60),
+            born in 1u64..20,
+        ) {
+            let counter = counter(of_last, &arrivals);
+            let shown = counter.count(born);
+            let marks: Vec<bool> = counter.newest.iter().map(|(_, marked)| *marked).collect();
+            prop_assert_eq!(shown.pieces as usize, marks.len());
+            prop_assert_eq!(shown.total as usize, marks.iter().filter(|marked| **marked).count());
+            let place = counter.newest.iter().position(|(known, _)| *known == born);
+            let place = place.unwrap_or(marks.len() - 1);
+            // The longest stretch of marked pieces with the place in it.
+            let longest = (0..=place)
+                .flat_map(|from| (place + 1..=marks.len()).map(move |to| (from, to)))
+                .filter(|(from, to)| marks[*from..*to].iter().all(|marked| *marked))
+                .map(|(from, to)| to - from)
+                .max();
+            prop_assert_eq!(shown.in_a_row as usize, longest.unwrap_or(0));
+        }
+
+        #[test]
+        fn counters_and_charts_read_back_as_written(
+            level in any::<f64>().prop_filter("finite", |level| level.is_finite()),
+            points in any::<u64>(),
+            newest in prop::collection::vec((any::<u64>(), any::<bool>()), 0..5),
+            after in any::<u64>(),
+        ) {
+            let now = Level { level: Real(level), points };
+            let chart = Standing::Chart(Chart { fed: points, newest: after, now, checked: now });
+            let counter = Standing::Counter(Counter { fed: points, after, newest });
+            for standing in [chart, counter] {
+                let text = serde_json::to_string(&standing).expect("a text");
+                let back: Standing = serde_json::from_str(&text).expect("our own text");
+                prop_assert_eq!(&back, &standing, "{}", text);
+            }
+        }
+    }
 }

@@ -65,8 +65,11 @@ impl<J: Judge> Line<J> {
             let taken = takes(declared, point)
                 .and_then(|()| take(standing, declared, piece, point.count, seq));
             let shown = show(standing, declared, piece);
-            if let (None, Some(per), Ok(()) | Err(LeftOut::NoCentre)) = (of, &declared.per, taken) {
-                untold.push((declared.rule.clone(), per.clone()));
+            if let Some(per) = not_told(declared, piece, taken) {
+                let lacks = (declared.rule.clone(), per.clone());
+                if !untold.contains(&lacks) {
+                    untold.push(lacks);
+                }
             }
             let (count, drift) = match shown {
                 Shown::Counter(count) => (Some(count), None),
@@ -162,9 +165,10 @@ impl<J: Judge> Line<J> {
                     continue;
                 };
                 let ours = match of {
-                    // A record that a wider hold left on a piece has another origin.
+                    // A record that a wider hold left on a piece has another origin; a wider hold that found no
+                    // gate and became one of the piece has not.
                     Some(piece) => {
-                        hold.origin == source(declared)
+                        (hold.origin == source(declared) || hold.origin == origin(declared, value))
                             && piece.is_some_and(|piece| {
                                 stratum(declared, piece).unwrap_or_default() == value
                             })
@@ -292,6 +296,26 @@ fn origin(declared: &Declaration, value: &str) -> String {
 
 fn stratum<'p>(declared: &Declaration, piece: &'p Piece) -> Option<&'p str> {
     piece.strata.get(declared.per.as_ref()?).map(String::as_str)
+}
+
+/// The stratum that the watch goes by, where it would have taken the value and nobody told that of the piece.
+fn not_told<'d>(
+    declared: &'d Declaration,
+    piece: &Piece,
+    taken: Result<(), LeftOut>,
+) -> Option<&'d StratumName> {
+    let centre = match &declared.watch {
+        Watch::Chart {
+            centre: Centre::Per(per, _),
+            ..
+        } => Some(per),
+        Watch::Chart { .. } | Watch::Counter { .. } => None,
+    };
+    [declared.per.as_ref(), centre]
+        .into_iter()
+        .flatten()
+        .find(|per| !piece.strata.contains_key(*per))
+        .filter(|_| matches!(taken, Ok(()) | Err(LeftOut::NoCentre)))
 }
 
 fn entry<'k>(
@@ -432,3 +456,6 @@ fn sigmas(count: i64, centre: f64, sigma: f64) -> f64 {
 fn steps(centre: f64, sigma: f64, level: f64) -> i64 {
     libm::rint(centre + sigma * level) as i64
 }
+
+#[cfg(test)]
+mod tests;

@@ -3,11 +3,8 @@
 use crate::messages::cut;
 use crate::publish::{About, Publish};
 use crate::{Wire, time};
-use chargehand_core::{
-    Advisory, Alarm, Amount, Hold, HoldOf, HoldView, Plant, State, Taken, Timestamp,
-};
+use chargehand_core::{Advisory, Alarm, Hold, HoldOf, HoldView, Plant, State, Taken, Timestamp};
 use serde::Serialize;
-use serde_json::value::RawValue;
 use std::collections::BTreeMap;
 
 /// What this version has.
@@ -116,16 +113,10 @@ struct AdvisoryBody<'a> {
     of: &'a BTreeMap<String, String>,
     since: String,
     #[serde(skip_serializing_if = "Option::is_none")]
-    value: Option<AmountBody<'a>>,
+    value: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    limit: Option<AmountBody<'a>>,
+    limit: Option<&'a str>,
     seq: u64,
-}
-
-#[derive(Serialize)]
-struct AmountBody<'a> {
-    value: Box<RawValue>,
-    unit: &'a str,
 }
 
 #[derive(Serialize)]
@@ -308,8 +299,8 @@ impl Wire {
             text: &advisory.text,
             of: &advisory.of,
             since: self.print(advisory.since),
-            value: advisory.value.as_ref().and_then(amount),
-            limit: advisory.limit.as_ref().and_then(amount),
+            value: advisory.value.as_deref(),
+            limit: advisory.limit.as_deref(),
             seq: advisory.seq,
         };
         let id = advisory.id.as_str();
@@ -499,14 +490,6 @@ impl Wire {
     pub fn print(&self, at: Timestamp) -> String {
         time::print(at, &self.zone)
     }
-}
-
-/// A number that was written by us reads as one.
-fn amount(of: &Amount) -> Option<AmountBody<'_>> {
-    Some(AmountBody {
-        value: RawValue::from_string(of.value.clone()).ok()?,
-        unit: &of.unit,
-    })
 }
 
 /// The roles that may release a hold.

@@ -3,7 +3,7 @@
 //! Deliberately not here: the stations' own topics, which are in `topic`.
 
 use super::super::typed::{Field, Once, Table};
-use super::{Declared, Use, count, observe, topic};
+use super::{Declared, Use, count, observe, process, topic};
 use chargehand_core::{
     Characteristic, CharacteristicName, Condition, Effect, Gate, GateKind, GaugeName, Of, Station,
     StratumName,
@@ -167,7 +167,14 @@ fn measured(mut table: Table<'_>, declared: &mut Declared, names: &mut Once) -> 
         gauge.map(Some)
     });
     let limits = limits(&mut table, scale.as_ref());
-    table.without_effect(&["centre", "sigma", "evidence", "retest"]);
+    let about = process::About {
+        scale: scale.as_ref(),
+        plausible: limits.as_ref().and_then(|limits| limits.plausible),
+        per,
+    };
+    let centre = process::centre(&mut table, &about, declared);
+    let sigma = process::sigma(&mut table, &about);
+    table.without_effect(&["evidence", "retest"]);
     if let Some(Some(gauge)) = gauge {
         let label = table.label().to_owned();
         declared.uses.push(Use {
@@ -188,8 +195,8 @@ fn measured(mut table: Table<'_>, declared: &mut Declared, names: &mut Once) -> 
             plausible: limits.plausible,
             of: of?,
             per: per?.map(StratumName::from),
-            centre: None,
-            sigma: None,
+            centre: centre?,
+            sigma: sigma?,
             gauge: gauge?.map(GaugeName::from),
         })
     };

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::config::{Faults, plant};
-use chargehand_core::{Effect, GateKind, Map, Of, Since1970};
+use chargehand_core::{Effect, GateKind, Map, Mean, Of, Since1970};
 
 const GOOD: &str = r#"[line]
 base = "vennick/castware/l1"
@@ -218,7 +218,7 @@ fn words_of_parts_to_come_are_taken_and_told() {
         ),
         (
             "per = \"mould\"",
-            "per = \"mould\"\nsigma = 0.7\nevidence = { sampled = 40 }",
+            "per = \"mould\"\nretest = \"all-inside-guard-band\"\nevidence = { sampled = 40 }",
         ),
         (
             "within = 2.5 }",
@@ -236,7 +236,7 @@ fn words_of_parts_to_come_are_taken_and_told() {
         "gauge lc-1: standard: every",
         "gauge lc-1: tests",
         "station s30: order",
-        "station s30: characteristic mass: sigma",
+        "station s30: characteristic mass: retest",
         "station s30: characteristic mass: evidence",
         "stop",
         "role quality: shelve",
@@ -824,7 +824,141 @@ fn faults_of_characteristics() {
         "guage = \"lc-1\"",
         &[
             "31:12: gauge \"lc-1\": standard belongs to no characteristic; wanted one: write gauge = \"lc-1\" at the characteristic it measures",
-            "64:1: station \"s30\": characteristic \"mass\": guage is not known; wanted one of name, unit, resolution, of, per, gauge, lower, nominal, upper, plausible: did you mean gauge",
+            "64:1: station \"s30\": characteristic \"mass\": guage is not known; wanted one of name, unit, resolution, of, per, gauge, lower, nominal, upper, plausible, centre, sigma: did you mean gauge",
+        ],
+    );
+}
+
+/// The process of `mass`, with its stratum or another, as it is read.
+fn process(words: &str) -> (Option<Mean>, Option<Decimal>) {
+    let text = GOOD.replace("per = \"mould\"", words);
+    let plant = plant(&text, "l1.toml").unwrap_or_else(|faults| panic!("{words}: {faults}"));
+    assert_eq!(plant.without_effect, [""; 0], "{words}");
+    let mass = plant.stations[0].characteristic("mass").expect("declared");
+    (mass.centre.clone(), mass.sigma)
+}
+
+#[test]
+fn a_process_in_order_is_kept_as_typed() {
+    let decimal = |digits: &str| digits.parse::<Decimal>().expect("a number in a test");
+    let check = |words: &str, centre: Option<Mean>, sigma: Option<&str>| {
+        assert_eq!(process(words), (centre, sigma.map(decimal)), "{words}");
+    };
+    let one = |digits| Some(Mean::One(decimal(digits)));
+    let by = |means: &[(&str, &str)]| {
+        let mean = |(value, digits): &(&str, &str)| ((*value).to_owned(), decimal(digits));
+        Some(Mean::Per(means.iter().map(mean).collect()))
+    };
+    check("", None, None);
+    check("per = \"mould\"\ncentre = 1450", one("1450"), None);
+    // A mean may lie between two steps of the resolution, and at the end of what is plausible.
+    check("centre = 1449.87", one("1449.87"), None);
+    check("centre = 200", one("200"), None);
+    check("sigma = 5.05", None, Some("5.05"));
+    check("sigma = 2800", None, Some("2800"));
+    check(
+        "per = \"mould\"\ncentre = { M2 = 1451.5, M1 = 1449 }\nsigma = 0.003",
+        by(&[("M1", "1449"), ("M2", "1451.5")]),
+        Some("0.003"),
+    );
+}
+
+#[test]
+fn faults_of_a_process() {
+    let check = |to: &str, expect: &[&str]| check("per = \"mould\"", to, expect);
+    check(
+        "centre = \"1450\"\nsigma = true",
+        &[
+            "63:10: station \"s30\": characteristic \"mass\": centre is the text \"1450\"; wanted a decimal number: write 1450 without quotes",
+            "64:9: station \"s30\": characteristic \"mass\": sigma is true; wanted a decimal number: write digits, such as 0.1",
+        ],
+    );
+    check(
+        "centre = 199.9",
+        &[
+            "63:10: station \"s30\": characteristic \"mass\": centre is 199.9; wanted what is plausible, 200.0 to 3000.0 g: correct one of the two",
+        ],
+    );
+    check(
+        "centre = { M1 = 1450, M2 = 1450 }",
+        &[
+            "63:10: station \"s30\": characteristic \"mass\": centre is a table; wanted one number, as the characteristic names no stratum: write one number, or per = and the stratum the means differ by",
+        ],
+    );
+    check(
+        "per = \"mould\"\ncentre = { M2 = 1450 }",
+        &[
+            "64:10: station \"s30\": characteristic \"mass\": centre has no M1; wanted one mean for each mould: write the mean of each, or one number for all",
+        ],
+    );
+    check(
+        "per = \"mould\"\ncentre = { M1 = 1450, M2 = 14500, M3 = 1450 }",
+        &[
+            "64:28: station \"s30\": characteristic \"mass\": centre: M2 is 14500; wanted what is plausible, 200.0 to 3000.0 g: correct one of the two",
+            "64:35: station \"s30\": characteristic \"mass\": centre: M3 is not known; wanted one of M1, M2: did you mean M1",
+        ],
+    );
+    check(
+        "per = \"mould\"\ncentre = { m1 = 1450 }",
+        &[
+            "64:10: station \"s30\": characteristic \"mass\": centre has no M1, M2; wanted one mean for each mould: write the mean of each, or one number for all",
+            "64:12: station \"s30\": characteristic \"mass\": centre: m1 is not known; wanted one of M1, M2: did you mean M1",
+        ],
+    );
+    check(
+        "per = \"mould\"\ncentre = {}",
+        &[
+            "64:10: station \"s30\": characteristic \"mass\": centre has no M1, M2; wanted one mean for each mould: write the mean of each, or one number for all",
+        ],
+    );
+    check(
+        "per = \"mould\"\ncentre = [1450, 1450]",
+        &[
+            "64:10: station \"s30\": characteristic \"mass\": centre is [1450, 1450]; wanted a decimal number: write digits, such as 0.1",
+        ],
+    );
+    // New values would have no mean, and their charts would never say anything.
+    check(
+        "per = \"heat\"\ncentre = { H1 = 1450 }",
+        &[
+            "64:10: station \"s30\": characteristic \"mass\": centre is a table; wanted one number, as heat takes any value: write one number, or declare the values of heat",
+        ],
+    );
+    // What is a fault itself makes no other of what hangs on it.
+    check(
+        "per = \"mold\"\ncentre = { M1 = 1450 }",
+        &[
+            "63:7: station \"s30\": characteristic \"mass\": per \"mold\" is not known; wanted one of heat, mould: did you mean mould",
+        ],
+    );
+    for number in ["0", "-5.05"] {
+        let expect = format!(
+            "63:9: station \"s30\": characteristic \"mass\": sigma is {number}; wanted a number above 0: write the standard deviation of one value while all is well"
+        );
+        check(&format!("sigma = {number}"), &[expect.as_str()]);
+    }
+    check(
+        "sigma = 2800.1",
+        &[
+            "63:9: station \"s30\": characteristic \"mass\": sigma is 2800.1; wanted at most the width of what is plausible, 2800.0 g: correct one of the two",
+        ],
+    );
+}
+
+#[test]
+fn a_process_without_a_plausible_band_must_still_be_countable() {
+    check(
+        "resolution = 0.01",
+        "resolution = 0.01\ncentre = 3.25\nsigma = 1e26",
+        &[
+            "43:9: station \"s60\": characteristic \"roughness\": sigma is 1e26; wanted what can be counted in steps of 0.01 um: correct the number or make the resolution coarser",
+        ],
+    );
+    check(
+        "resolution = 0.01",
+        "resolution = 0.01\ncentre = -1e26",
+        &[
+            "42:10: station \"s60\": characteristic \"roughness\": centre is -1e26; wanted what can be counted in steps of 0.01 um: correct the number or make the resolution coarser",
         ],
     );
 }
