@@ -3,7 +3,7 @@
 
 use crate::config;
 use crate::record::{self, Body};
-use chargehand_core::{Had, Outcome, Timestamp};
+use chargehand_core::{Had, HoldOf, Outcome, Timestamp, Watched};
 use chargehand_ledger::{Digest, Record, Sqlite, Store};
 use chargehand_wire::Wire;
 use serde::Serialize;
@@ -70,7 +70,12 @@ fn step(record: &Record, piece: &str, clock: &PlantClock) -> anyhow::Result<Trac
         Body::Clock { .. } => "clock".into(),
         Body::Due => "due".into(),
     };
+    let mut outcomes = record::outcomes(record)?;
     let about = |outcome: &Outcome| outcome.piece().is_some_and(|named| named.as_str() == piece);
+    let judged = |outcome: &Outcome| matches!(outcome, Outcome::Judged(_)) && about(outcome);
+    // What a rule holds or advises beyond the piece belongs to the story of the piece that tipped it.
+    let tipped = outcomes.iter().any(judged);
+    outcomes.retain(|outcome| about(outcome) || (tipped && wider(outcome)));
     Ok(TraceStep {
         seq: record.seq,
         at: clock.print(Timestamp(record.at_us)),
@@ -79,11 +84,17 @@ fn step(record: &Record, piece: &str, clock: &PlantClock) -> anyhow::Result<Trac
             .payload
             .as_ref()
             .map(|bytes| String::from_utf8_lossy(bytes).into_owned()),
-        outcomes: record::outcomes(record)?
-            .into_iter()
-            .filter(about)
-            .collect(),
+        outcomes,
     })
+}
+
+/// Whether an outcome is about more than a piece.
+fn wider(outcome: &Outcome) -> bool {
+    match outcome {
+        Outcome::Hold(hold) => hold.of.piece().is_none(),
+        Outcome::Advisory(_) => true,
+        _ => false,
+    }
 }
 
 /// Prints times as the plant's description says; the bare count where the ledger holds none yet.
@@ -156,6 +167,9 @@ impl fmt::Display for InWords<'_> {
                 if judged.said.is_empty() {
                     write!(f, "; no rule objected")?;
                 }
+                for watched in &judged.watched {
+                    write!(f, "\n    {}", Watching(watched))?;
+                }
                 for said in &judged.said {
                     let word = said.word.map_or("nothing", |word| word.as_str());
                     write!(f, "\n    {} said {word}: {}", said.rule, said.text)?;
@@ -185,10 +199,23 @@ impl fmt::Display for InWords<'_> {
                 }
                 Ok(())
             }
-            Outcome::Hold(hold) => write!(
+            Outcome::Hold(hold) => {
+                write!(f, "hold {} ", hold.id)?;
+                match &hold.of {
+                    HoldOf::Piece(_) => {}
+                    HoldOf::Station(station) => write!(f, "of station {station} ")?,
+                    HoldOf::Stratum(kind, value) => write!(f, "of {kind} {value} ")?,
+                }
+                write!(
+                    f,
+                    "(class {}) by {}: {}",
+                    hold.class, hold.rule, hold.reason
+                )
+            }
+            Outcome::Advisory(advisory) => write!(
                 f,
-                "hold {} (class {}) by {}: {}",
-                hold.id, hold.class, hold.rule, hold.reason
+                "advised {} by {}: {}",
+                advisory.role, advisory.rule, advisory.text
             ),
             Outcome::Freed(freed) => {
                 write!(
@@ -211,9 +238,40 @@ impl fmt::Display for InWords<'_> {
             Outcome::InForce(_)
             | Outcome::Alarm(_)
             | Outcome::Cleared { .. }
-            | Outcome::Advisory(_)
             | Outcome::Closed(_)
             | Outcome::Gauge { .. } => Ok(()),
         }
+    }
+}
+
+/// A counter or chart in plain words.
+struct Watching<'a>(&'a Watched);
+
+impl fmt::Display for Watching<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let watched = self.0;
+        write!(f, "{}: {}", watched.rule, watched.name)?;
+        if let Some(stratum) = &watched.of {
+            write!(f, " of {stratum}")?;
+        }
+        if let Some(why) = &watched.left_out {
+            write!(f, " did not take it ({why})")?;
+        }
+        if let Some(count) = watched.count {
+            write!(
+                f,
+                ", {} of the last {} marked, {} in a row",
+                count.total, count.pieces, count.in_a_row
+            )?;
+        }
+        if let Some(level) = &watched.level {
+            let where_ = if watched.signal {
+                "outside its limits"
+            } else {
+                "inside its limits"
+            };
+            write!(f, ", mean at {level}, {where_}")?;
+        }
+        Ok(())
     }
 }

@@ -5,7 +5,7 @@ use super::clock::Clock;
 use crate::derive::{Derivation, TextFault, Texts};
 use crate::record::{self, Body};
 use crate::replay::{Replay, ReplayFault, Step};
-use chargehand_core::{SEMANTICS, State};
+use chargehand_core::{InForce, Outcome, SEMANTICS, State};
 use chargehand_ledger::{Batch, Blob, Digest, Entry, Head, Snapshot, Store, StoreError, audit};
 use std::ops::ControlFlow;
 
@@ -55,6 +55,8 @@ pub struct Recovered {
     pub derivation: Derivation,
     /// Records derived again on the way.
     pub replayed: u64,
+    /// What this start put in force.
+    pub in_force: Option<InForce>,
 }
 
 /// Brings a line back and records that it started under these texts.
@@ -79,6 +81,10 @@ pub fn recover(
     let mut derivation = Derivation::new(texts, name, state)?;
     let body = Body::Start(texts.start(opens_with));
     let outcomes = derivation.derive(before.seq + 1, now, &body, &[]);
+    let in_force = outcomes.iter().find_map(|outcome| match outcome {
+        Outcome::InForce(in_force) => Some(in_force.clone()),
+        _ => None,
+    });
     let entry = Entry {
         at_us: now.0,
         input: record::text(&body),
@@ -104,6 +110,7 @@ pub fn recover(
     Ok(Recovered {
         derivation,
         replayed,
+        in_force,
     })
 }
 

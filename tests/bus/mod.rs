@@ -10,6 +10,7 @@ mod mqtt;
 mod requests;
 mod states;
 mod values;
+mod watches;
 
 use crate::support::client::{Client, Heard};
 use crate::support::daemon::{Daemon, ledger};

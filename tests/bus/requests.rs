@@ -339,7 +339,6 @@ fn what_is_not_in_this_version_is_refused_by_its_name() {
         "approve",
         "activate",
         "adopt",
-        "close",
     ] {
         let reply = site.ask(
             &format!("{verb}/quality-engineer"),
