@@ -573,7 +573,7 @@ impl Draft {
                 priority: priority.unwrap_or(Priority::Low),
                 owner: RoleName::from(owner.map_or(String::new(), |(_, role)| role)),
                 response: response.unwrap_or_default(),
-                consequence: format!("unanswered, it is in question: {}", self.sentence),
+                consequence: format!("not assured meanwhile: {}", self.sentence),
             };
             if declared.insert(name.clone(), Arc::new(alarm)).is_some() {
                 let what = format!("alarm '{name}' is declared twice");

@@ -29,4 +29,6 @@ tables! {
     memory_is_bounded "forget.table"
     stations_speak_their_own_way "mapped.table"
     dirty_payloads_are_classified "dirty.table"
+    counters_count_pieces_by_birth "counters.table"
+    charts_take_what_may_be_believed "charts.table"
 }
