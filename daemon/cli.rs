@@ -23,6 +23,24 @@ pub struct Arguments {
 /// What to do.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Says what is wrong with rules, whether they do what their cases say, and what no case tries
+    Check {
+        /// The plant description they are for
+        #[arg(long, value_name = "FILE")]
+        plant: PathBuf,
+        /// The folder of the rules; else the one the plant description names
+        #[arg(long, value_name = "DIR")]
+        rules: Option<PathBuf>,
+        /// Writes what an editor needs to complete the words of rules into this folder
+        #[arg(long, value_name = "DIR")]
+        definitions: Option<PathBuf>,
+        /// Lets a remark be enough to fail
+        #[arg(long)]
+        strict: bool,
+        /// Prints JSON
+        #[arg(long)]
+        json: bool,
+    },
     /// Plays the first hours of an invented day on an embedded broker and ledger, and keeps the score
     #[cfg(feature = "demo")]
     Demo {
@@ -32,6 +50,21 @@ pub enum Command {
         /// Keeps the ledger in this folder
         #[arg(long, value_name = "DIR")]
         keep: Option<PathBuf>,
+    },
+    /// Replays a ledger under other rules or another plant description: what would have changed
+    Replay {
+        /// The line's ledger
+        #[arg(long, value_name = "FILE")]
+        ledger: PathBuf,
+        /// A plant description in the place of the recorded ones
+        #[arg(long, value_name = "FILE")]
+        plant: Option<PathBuf>,
+        /// A folder of rules in the place of the recorded rulebooks
+        #[arg(long, value_name = "DIR")]
+        rules: Option<PathBuf>,
+        /// Prints JSON, complete
+        #[arg(long)]
+        json: bool,
     },
     /// Runs beside a broker until asked to stop (SIGTERM, SIGINT)
     Run {

@@ -97,6 +97,18 @@ impl Derivation {
         let plant = Arc::new(config::plant(&texts.plant, name)?);
         let book = Rulebook::from_text(&texts.rulebook)?;
         let rules = Rules::load(&book, &plant).map_err(TextFault::Rules)?;
+        Ok(Self::with_rules(plant, rules, state)?)
+    }
+
+    /// The same, under rules that were loaded for this description.
+    ///
+    /// # Errors
+    /// The description's zone is not known.
+    pub fn with_rules(
+        plant: Arc<Plant>,
+        rules: Rules,
+        state: State,
+    ) -> Result<Self, chargehand_wire::UnknownZone> {
         let wire = Wire::new(Arc::clone(&plant))?;
         let remarks = rules.remarks().iter().map(ToString::to_string).collect();
         Ok(Self {
@@ -134,6 +146,11 @@ impl Derivation {
     #[must_use]
     pub fn into_state(self) -> State {
         self.line.into_state()
+    }
+
+    /// Begins anew from another memory, under the same texts: loading rules again would cost far more.
+    pub fn begin(&mut self, state: State) {
+        self.line.replace_state(state);
     }
 
     /// Derives a record. `payload` are the message's bytes, where the body is a message.

@@ -2,11 +2,20 @@
 //!
 //! A message goes one way: `bus` receives it, `run` gives it a place and a time, `derive` turns it into
 //! outcomes, `run` commits them, and only then `bus` says them. `replay` derives a ledger again; `verify`
-//! and `trace` read one beside a running daemon.
+//! and `trace` read one beside a running daemon. `check` tries a rulebook, with its `cases`, before it is put
+//! in force.
+
+/// The system's allocator takes a quarter of the time of a derivation, this one less than half of that.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
 pub mod bus;
+pub mod cases;
+pub mod check;
+pub mod compare;
 pub mod config;
 pub mod derive;
+pub mod folder;
 #[cfg(feature = "demo")]
 pub mod play;
 pub mod record;

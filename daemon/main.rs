@@ -3,10 +3,12 @@
 mod cli;
 
 use anyhow::Context as _;
+use chargehand::compare::{Named, compare};
 use chargehand::config::Settings;
 use chargehand::run::{BadConfiguration, STACK};
 use clap::Parser;
 use cli::{Arguments, Command};
+use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 use std::fmt::Display;
 use std::io::{self, IsTerminal as _, Write as _};
@@ -58,11 +60,43 @@ fn quiet(command: &Command) -> &'static str {
 
 fn perform(command: Command) -> anyhow::Result<u8> {
     match command {
+        Command::Check {
+            plant,
+            rules,
+            definitions,
+            strict,
+            json,
+        } => {
+            if let Some(folder) = definitions {
+                let path = chargehand::check::write_definitions(&plant, &folder)?;
+                if !json {
+                    print(&format!("{}: words for an editor\n", path.display()))?;
+                }
+            }
+            let report = chargehand::check::check(&plant, rules.as_deref(), strict)?;
+            if json {
+                print(&serde_json::to_string_pretty(&report)?)?;
+            } else {
+                print(&report.on_paper(io::stdout().is_terminal()))?;
+            }
+            Ok(if report.ok { AS_ASKED } else { FAULT })
+        }
         #[cfg(feature = "demo")]
         Command::Demo { seed, keep } => {
             let played = chargehand::play::play(seed, keep.as_deref())?;
             print(&played)?;
             Ok(if played.ok() { AS_ASKED } else { FAULT })
+        }
+        Command::Replay {
+            ledger,
+            plant,
+            rules,
+            json,
+        } => {
+            let named = Named { plant, rules };
+            let report = compare(&ledger, &named, &mut shown_progress())?;
+            show(&report, json)?;
+            Ok(if report.changes { FAULT } else { AS_ASKED })
         }
         Command::Run { plant, settings } => {
             let settings = Settings::load(settings.as_deref())
@@ -89,6 +123,23 @@ fn perform(command: Command) -> anyhow::Result<u8> {
             let report = chargehand::verify::verify(&ledger, head)?;
             show(&report, json)?;
             Ok(if report.clean() { AS_ASKED } else { FAULT })
+        }
+    }
+}
+
+/// Shows on a terminal how far a replay is; gone when it is done.
+fn shown_progress() -> impl FnMut(u64, u64) {
+    let bar = io::stderr().is_terminal().then(|| {
+        let looks = "replaying {wide_bar} {human_pos} of {human_len} records, {eta} left";
+        let style = ProgressStyle::with_template(looks);
+        ProgressBar::new(0).with_style(style.expect("a template of this program's own"))
+    });
+    move |done, of| {
+        let Some(bar) = &bar else { return };
+        bar.set_length(of);
+        bar.set_position(done);
+        if done >= of {
+            bar.finish_and_clear();
         }
     }
 }

@@ -208,7 +208,7 @@ fn read_snapshot(store: &dyn Store, seq: u64, digest: &Digest) -> Result<State, 
     serde_json::from_slice(&bytes).map_err(|error| ReplayFault::Snapshot { seq, error })
 }
 
-fn texts_of(
+pub(crate) fn texts_of(
     store: &dyn Store,
     seq: u64,
     plant: Option<&TextDigest>,

@@ -254,6 +254,7 @@ impl fmt::Display for Watching<'_> {
         if let Some(stratum) = &watched.of {
             write!(f, " of {stratum}")?;
         }
+        write!(f, " since record {}", watched.since)?;
         if let Some(why) = &watched.left_out {
             write!(f, " did not take it ({why})")?;
         }

@@ -8,6 +8,7 @@ mod memory;
 mod order;
 mod outside;
 mod second_reader;
+mod shipped;
 mod table;
 mod values;
 mod world;

@@ -1,8 +1,10 @@
 //! Whole-program tests: a real broker, the real program, and kills. One binary.
 
 mod bus;
+mod check;
 #[cfg(feature = "demo")]
 mod demo;
 mod derive;
 mod recovery;
+mod replay;
 mod support;

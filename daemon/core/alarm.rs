@@ -110,6 +110,10 @@ impl Occurrence<'_> {
             seq,
             ends: self.ends,
         });
+        alarm.priority = self.priority;
+        alarm.consequence = self.consequence.into();
+        alarm.response = self.response.into();
+        alarm.owner = RoleName::from(self.owner);
         alarm.text = self.text;
         alarm.count += 1;
         alarm.seq = seq;
@@ -124,5 +128,46 @@ impl Occurrence<'_> {
             }
         }
         alarm
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn raised_again_it_says_what_is_true_now_and_counts_up() {
+        let piece = PieceName::from("P1");
+        let occurrence = |priority, owner, response, consequence| Occurrence {
+            id: "low-run.light".into(),
+            priority,
+            cause: "low-run",
+            text: "three light".into(),
+            consequence,
+            response,
+            of: ("station", "s30"),
+            apart: Some(("mould", "M1")),
+            piece: Some(&piece),
+            owner,
+            ends: Ends::Rulebook,
+        };
+        let first =
+            occurrence(Priority::Low, "shift-lead", "look", "scrap").onto(None, Timestamp(10), 1);
+        let again = occurrence(Priority::High, "maintenance", "stop", "a crash").onto(
+            Some(&first),
+            Timestamp(20),
+            2,
+        );
+        let expect = Alarm {
+            priority: Priority::High,
+            owner: "maintenance".into(),
+            response: "stop".into(),
+            consequence: "a crash".into(),
+            count: 2,
+            seq: 2,
+            ..first.clone()
+        };
+        assert_eq!(again, expect);
+        assert_eq!((again.since, again.pieces.len()), (Timestamp(10), 1));
     }
 }

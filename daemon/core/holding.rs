@@ -17,7 +17,7 @@ impl<J: Judge> Line<J> {
     pub(crate) fn open_hold(&mut self, of: HoldOf, wish: Wish) -> HoldId {
         let state = &mut self.state;
         let candidates = match &of {
-            HoldOf::Piece(name) => state.pieces.get(name).map(|piece| &piece.holds),
+            HoldOf::Piece(name) => state.pieces.get(name.as_str()).map(|piece| &piece.holds),
             HoldOf::Station(_) | HoldOf::Stratum(..) => Some(&state.wide),
         };
         let same = |id: &&HoldId| {
@@ -57,7 +57,7 @@ impl<J: Judge> Line<J> {
         };
         match &hold.of {
             HoldOf::Piece(name) => {
-                if let Some(piece) = state.pieces.get_mut(name) {
+                if let Some(piece) = state.pieces.get_mut(name.as_str()) {
                     piece.holds.insert(hold.id.clone());
                 }
             }
@@ -112,6 +112,48 @@ pub(crate) fn covers(hold: &Hold, piece: &Piece, gate: Option<&Station>) -> bool
     match &hold.of {
         HoldOf::Piece(_) => false,
         HoldOf::Station(held) => gate.is_some_and(|gate| gate.name == *held),
-        HoldOf::Stratum(stratum, value) => piece.strata.get(stratum) == Some(value),
+        // Of a piece that may be two, nobody knows which stratum it is of. One that was not told yet may not have
+        // got it yet: media come to a piece at the blaster.
+        HoldOf::Stratum(stratum, value) => {
+            let of = piece.strata.get(stratum);
+            of == Some(value) || (of.is_some() && piece.ambiguous.is_some())
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::time::Timestamp;
+
+    #[test]
+    fn a_hold_of_a_stratum_covers_whatever_may_be_of_it() {
+        let hold = Hold {
+            id: "h-000001".into(),
+            seq: 1,
+            class: "process-minor".into(),
+            of: HoldOf::Stratum("mould".into(), "M1".into()),
+            rule: "wear".into(),
+            origin: "s30/mass mould=M1".into(),
+            reason: "light".into(),
+            since: Timestamp(0),
+            ready: false,
+            asked_by: None,
+        };
+        let check = |mould: Option<&str>, ambiguous: bool, expect: bool| {
+            let told = mould.map(|mould| ("mould".into(), mould.into()));
+            let piece = Piece {
+                strata: told.into_iter().collect(),
+                ambiguous: ambiguous.then(|| "two of one name".into()),
+                ..Piece::default()
+            };
+            assert_eq!(covers(&hold, &piece, None), expect, "{mould:?} {ambiguous}");
+        };
+        check(Some("M1"), false, true);
+        check(Some("M1"), true, true);
+        check(Some("M2"), false, false);
+        check(Some("M2"), true, true);
+        check(None, false, false);
+        check(None, true, false);
     }
 }

@@ -168,7 +168,7 @@ impl<J: Judge> Line<J> {
         strata: &[(StratumName, String)],
         input: &InputId,
     ) -> Option<bool> {
-        if !self.state.pieces.contains_key(name) {
+        if !self.state.pieces.contains_key(name.as_str()) {
             if station.condition != Condition::AsCast {
                 let text = format!(
                     "{}: no piece {name} is known, and pieces are born at as-cast stations only: tell its birth, or check the name",
@@ -250,6 +250,7 @@ impl<J: Judge> Line<J> {
             station,
             characteristic,
             count: measured.count,
+            gauge,
             gauge_healthy,
             attempt: reading.attempt,
             late,
@@ -326,7 +327,11 @@ impl<J: Judge> Line<J> {
             outside.filter(|_| routed),
             asks.into_iter().map(ask).collect(),
         );
-        if !gauge_healthy {
+        if gauge_healthy {
+            let (station, characteristic) = (&station.name, &characteristic.name);
+            self.piece_mut(name)
+                .believed(station, characteristic, reading.attempt);
+        } else {
             self.doubt(name, occasion, characteristic, gauge);
         }
         for wish in wishes {
@@ -392,7 +397,7 @@ impl<J: Judge> Line<J> {
             limit: chart.map(|(_, limit)| characteristic.scale.text(limit)),
         };
         self.outcomes.push(Outcome::Advisory(advisory.clone()));
-        self.state.advisories_past.remove(&id);
+        self.state.advisories_past.retain(|past| *past != id);
         self.state.advisories.insert(id, advisory);
     }
 
@@ -490,12 +495,12 @@ impl<J: Judge> Line<J> {
                 return;
             }
         };
-        for Verdict { asks, text } in verdicts {
-            heard.said.push(Said {
-                rule: rule.clone(),
-                word: Some(asks.verb()),
-                text: text.clone(),
-            });
+        heard.said.extend(verdicts.iter().map(|verdict| Said {
+            rule: rule.clone(),
+            word: Some(verdict.asks.verb()),
+            text: verdict.text.clone(),
+        }));
+        for Verdict { asks, text } in merged(verdicts) {
             let rule = rule.clone();
             let stratum = || self.stratum_of(piece, per.as_ref());
             match asks {
@@ -576,14 +581,28 @@ impl<J: Judge> Line<J> {
     }
 }
 
-/// The topic level of what a rule says beyond the piece. Neither rules, alarms nor roles have a dot in their
-/// names, so no two causes share one.
+/// The same wish twice in one answer is one, with both reasons.
+fn merged(verdicts: Vec<Verdict>) -> Vec<Verdict> {
+    let mut merged: Vec<Verdict> = Vec::with_capacity(verdicts.len());
+    for verdict in verdicts {
+        match merged.iter_mut().find(|known| known.asks == verdict.asks) {
+            None => merged.push(verdict),
+            Some(known) if known.text.split("; ").any(|said| said == verdict.text) => {}
+            Some(known) if known.text == verdict.text => {}
+            Some(known) => {
+                known.text.push_str("; ");
+                known.text.push_str(&verdict.text);
+            }
+        }
+    }
+    merged
+}
+
+/// The topic level of what a rule says beyond the piece: dots between its parts, and none inside them.
 fn topic(rule: &RuleName, what: &str, stratum: Option<(&str, &str)>) -> String {
-    let id = match stratum {
-        None => format!("{rule}.{what}"),
-        Some((_, value)) => format!("{rule}.{what}.{value}"),
-    };
-    topic_level(&id)
+    let parts = [rule.as_str(), what].into_iter();
+    let parts = parts.chain(stratum.map(|(_, value)| value));
+    parts.map(topic_level).collect::<Vec<_>>().join(".")
 }
 
 /// Why a value is outside the tolerance, if it is; at a limit is inside.
@@ -607,5 +626,83 @@ fn outside(characteristic: &Characteristic, value: i64) -> Option<String> {
             scale.text(*upper)
         )),
         _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use alloc::vec;
+    use proptest::prelude::*;
+
+    #[test]
+    fn the_same_wish_twice_is_one_with_both_reasons() {
+        let verdict = |asks: &Asks, text: &str| Verdict {
+            asks: asks.clone(),
+            text: text.into(),
+        };
+        let hold = Asks::Hold(Reach::Piece, None);
+        let strict = Asks::Hold(Reach::Piece, Some("food-contact".into()));
+        let station = Asks::Hold(Reach::Station, None);
+        let scrap = Asks::Piece(Word::Scrap);
+        let answer = vec![
+            verdict(&hold, "a"),
+            verdict(&scrap, "b"),
+            verdict(&hold, "c"),
+            verdict(&station, "d"),
+            verdict(&strict, "e"),
+            verdict(&hold, "a; c"),
+            verdict(&hold, "a"),
+            verdict(&scrap, "b"),
+        ];
+        let expect = vec![
+            verdict(&hold, "a; c"),
+            verdict(&scrap, "b"),
+            verdict(&station, "d"),
+            verdict(&strict, "e"),
+        ];
+        assert_eq!(merged(answer), expect);
+        assert_eq!(merged(Vec::new()), Vec::new());
+    }
+
+    #[test]
+    fn what_a_rule_says_has_one_topic_level_of_its_own() {
+        let check = |rule: &str, what: &str, value: Option<&str>, expect: &str| {
+            let stratum = value.map(|value| ("heat", value));
+            assert_eq!(topic(&RuleName::from(rule), what, stratum), expect);
+        };
+        check("wear", "maintenance", None, "wear.maintenance");
+        check("wear", "maintenance", Some("M1"), "wear.maintenance.M1");
+        check("wear", "light", Some("a/b"), "wear.light.a%2Fb");
+        check("wear", "light", Some("a%2Fb"), "wear.light.a%252Fb");
+        check("a.b", "c", Some("+ #"), "a%2Eb.c.%2B%20%23");
+        check("a", "b.c", Some("é"), "a.b%2Ec.é");
+    }
+
+    proptest! {
+        /// Percent-encoding as in RFC 3986, section 2.1, read backwards: the same parts come out again, so no two
+        /// share a topic.
+        #[test]
+        fn a_topic_level_says_its_parts(
+            parts in prop::collection::vec("[a-c/+#%. 2EFé]{0,6}", 2..=3),
+        ) {
+            let stratum = parts.get(2).map(|value| ("heat", value.as_str()));
+            let level = topic(&RuleName::from(parts[0].as_str()), &parts[1], stratum);
+            prop_assert!(!level.contains(['/', '+', '#', ' ']), "{}", level);
+            let back: Vec<String> = level.split('.').map(decoded).collect();
+            prop_assert_eq!(back, parts);
+        }
+    }
+
+    fn decoded(part: &str) -> String {
+        let mut pieces = part.split('%');
+        let mut text = String::from(pieces.next().unwrap_or_default());
+        for piece in pieces {
+            let (digits, rest) = piece.split_at(2);
+            let code = u8::from_str_radix(digits, 16).expect("two hex digits");
+            text.push(char::from(code));
+            text.push_str(rest);
+        }
+        text
     }
 }

@@ -29,6 +29,7 @@ mod line;
 mod names;
 mod outcome;
 mod piece;
+mod pieces;
 mod plant;
 mod requests;
 mod settling;
@@ -59,6 +60,7 @@ pub use outcome::{
     Rejected, Reply, ReplyResult, Said, Told, Watched,
 };
 pub use piece::{Ask, Gap, Piece, Point};
+pub use pieces::Pieces;
 pub use plant::{
     Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, LineDescription, Map,
     Mean, Of, Permission, Plant, Role, Scope, Since1970, Standard, Station, Stratum, TopicMap,
@@ -70,4 +72,4 @@ pub use watch::{Centre, Count, Declaration, Drift, Kept, Mark, Real, Shown, Stan
 
 /// The number of the derivation's meaning. Raised whenever the same inputs would on purpose give
 /// other outcomes, the script engine's version included; a new number opens an era in the ledger.
-pub const SEMANTICS: u32 = 1;
+pub const SEMANTICS: u32 = 2;

@@ -5,23 +5,24 @@
 //! handle. What a message needs of the plant description was checked when it was read: a station that
 //! is not there any more is a broken invariant and panics.
 
-use crate::alarm::{Ends, Occurrence, Priority};
+use crate::alarm::{Alarm, Ends, Occurrence, Priority};
 use crate::gauge::Check;
 use crate::hold::{Hold, HoldOf, HoldView};
 use crate::input::{
     Conflict, Event, EventKind, Fault, Input, Recorded, Source, SourceKind, Start, Unusable,
 };
 use crate::judge::Judge;
-use crate::names::{GaugeName, InputId, PieceName, RuleName, StationName};
+use crate::names::{AlarmId, GaugeName, InputId, PieceName, RuleName, StationName};
 use crate::outcome::{InForce, Outcome, RejectReason, Rejected, Told};
 use crate::piece::{Gap, Piece};
 use crate::plant::{Condition, Of, Plant, Station};
-use crate::state::State;
+use crate::state::{State, add_past};
 use crate::time::{Span, Timestamp};
 use alloc::format;
 use alloc::string::{String, ToString};
 use alloc::sync::Arc;
 use alloc::vec::Vec;
+use core::fmt::Write as _;
 use core::mem;
 
 /// How many births are looked past, at each birth, for a piece that can be forgotten.
@@ -64,6 +65,11 @@ impl<J: Judge> Line<J> {
     #[must_use]
     pub fn into_state(self) -> State {
         self.state
+    }
+
+    /// Goes on from another memory, under the same description and rules, and gives the one before back.
+    pub fn replace_state(&mut self, state: State) -> State {
+        mem::replace(&mut self.state, state)
     }
 
     /// Takes in one record: every input of one message, at one place and one time. Returns every outcome.
@@ -153,7 +159,9 @@ impl<J: Judge> Line<J> {
         state.forget_from = 0;
         if plant_new {
             replace(state, &self.plant);
+            self.clear_gauges_gone();
         }
+        let state = &mut self.state;
         for station in self
             .plant
             .stations
@@ -175,6 +183,20 @@ impl<J: Judge> Line<J> {
         }));
         if rulebook_new {
             self.clear(|ends| ends == Ends::Rulebook);
+        }
+    }
+
+    /// A gauge that is declared no more can neither be adjusted nor checked.
+    fn clear_gauges_gone(&mut self) {
+        let plant = Arc::clone(&self.plant);
+        let gone = |alarm: &&Alarm| {
+            let gauge = alarm.of.get("gauge");
+            alarm.ends == Ends::Gauge && gauge.is_some_and(|gauge| plant.gauge(gauge).is_none())
+        };
+        let alarms = self.state.alarms.values().filter(gone);
+        let ids: Vec<AlarmId> = alarms.map(|alarm| alarm.id.clone()).collect();
+        for id in ids {
+            self.clear_one(id.as_str());
         }
     }
 
@@ -294,7 +316,7 @@ impl<J: Judge> Line<J> {
         let (Some(name), Some(station)) = (piece, at) else {
             return;
         };
-        if !self.state.pieces.contains_key(&name) {
+        if !self.state.pieces.contains_key(name.as_str()) {
             // Born here, or nobody's: a name out of half a message moves no piece down the belt.
             if !lacks || station.condition != Condition::AsCast {
                 return;
@@ -552,12 +574,11 @@ impl<J: Judge> Line<J> {
         Ends::Quiet(self.state.now + self.plant.line.quiet)
     }
 
-    pub(crate) fn raise(&mut self, mut occurrence: Occurrence<'_>) {
-        occurrence.id = topic_level(&occurrence.id);
+    pub(crate) fn raise(&mut self, occurrence: Occurrence<'_>) {
         let before = self.state.alarms.get(occurrence.id.as_str());
         let alarm = occurrence.onto(before, self.state.now, self.state.seq);
         self.outcomes.push(Outcome::Alarm(alarm.clone()));
-        self.state.alarms_past.remove(&alarm.id);
+        self.state.alarms_past.retain(|past| *past != alarm.id);
         self.state.alarms.insert(alarm.id.clone(), alarm);
     }
 
@@ -567,7 +588,7 @@ impl<J: Judge> Line<J> {
         self.state.alarms.retain(|id, alarm| {
             let ended = over(alarm.ends);
             if ended {
-                past.insert(id.clone());
+                add_past(past, id.clone());
                 outcomes.push(Outcome::Cleared { alarm: id.clone() });
             }
             !ended
@@ -576,7 +597,7 @@ impl<J: Judge> Line<J> {
 
     fn clear_one(&mut self, id: &str) {
         if let Some((alarm, _)) = self.state.alarms.remove_entry(id) {
-            self.state.alarms_past.insert(alarm.clone());
+            add_past(&mut self.state.alarms_past, alarm.clone());
             self.outcomes.push(Outcome::Cleared { alarm });
         }
     }
@@ -584,7 +605,7 @@ impl<J: Judge> Line<J> {
     pub(crate) fn piece_mut(&mut self, name: &PieceName) -> &mut Piece {
         self.state
             .pieces
-            .get_mut(name)
+            .get_mut(name.as_str())
             .unwrap_or_else(|| panic!("{name} was met and is not there"))
     }
 
@@ -635,29 +656,37 @@ impl<J: Judge> Line<J> {
             state.forget_from = born + 1;
             if state
                 .pieces
-                .get(&name)
+                .get(name.as_str())
                 .is_some_and(|piece| !piece.has_open_matter())
             {
-                state.pieces.remove(&name);
+                state.pieces.remove(name.as_str());
                 state.births.remove(&born);
             }
         }
     }
 }
 
-/// A name that becomes one topic level: a stratum's value can be called anything.
+/// A name as a part of a topic level: a stratum's value can be called anything, and no two may share a topic.
 pub(crate) fn topic_level(name: &str) -> String {
-    name.replace(['/', '+', '#', ' '], "-")
+    let mut level = String::with_capacity(name.len());
+    for letter in name.chars() {
+        if "/+#%. ".contains(letter) {
+            let _ = write!(level, "%{:02X}", u32::from(letter));
+        } else {
+            level.push(letter);
+        }
+    }
+    level
 }
 
 /// Under another description stations may stand elsewhere, or be gone.
 fn replace(state: &mut State, plant: &Plant) {
-    for piece in state.pieces.values_mut() {
+    state.pieces.each(|piece| {
         if let Some(station) = plant.station(piece.seen.as_str()) {
             piece.place = station.place;
         }
         piece.passed = None;
-    }
+    });
     let gate = |name: &StationName| {
         plant
             .station(name.as_str())

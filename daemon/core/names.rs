@@ -1,7 +1,9 @@
 //! The names things go by, each a type of its own so that none stands in for another.
+//!
+//! A name is shared, not copied: one reading's outcomes repeat its piece and station a dozen times.
 
-use alloc::borrow::ToOwned;
 use alloc::string::String;
+use alloc::sync::Arc;
 use core::borrow::Borrow;
 use core::fmt;
 use serde::{Deserialize, Serialize};
@@ -11,7 +13,7 @@ macro_rules! name {
         $(#[$doc])*
         #[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
         #[serde(transparent)]
-        pub struct $name(String);
+        pub struct $name(Arc<str>);
 
         impl $name {
             /// The name as text.
@@ -22,12 +24,12 @@ macro_rules! name {
         }
         impl From<&str> for $name {
             fn from(text: &str) -> Self {
-                Self(text.to_owned())
+                Self(Arc::from(text))
             }
         }
         impl From<String> for $name {
             fn from(text: String) -> Self {
-                Self(text)
+                Self(Arc::from(text))
             }
         }
         impl Borrow<str> for $name {

@@ -167,6 +167,8 @@ pub struct Watched {
     /// Of a chart: whether it is outside its limits.
     #[serde(default, skip_serializing_if = "core::ops::Not::not")]
     pub signal: bool,
+    /// The record at which it started.
+    pub since: u64,
 }
 
 /// Why, and by which rule.

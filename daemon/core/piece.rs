@@ -58,6 +58,9 @@ pub struct Point {
     pub characteristic: CharacteristicName,
     /// The newest measurement of it.
     pub attempt: u32,
+    /// The first measurement of it that could be believed; 0: none yet.
+    #[serde(default, skip_serializing_if = "is_none_yet")]
+    pub first: u32,
     /// Why that was out of tolerance, where a rule's route stands in the place of a hold.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub outside: Option<String>,
@@ -160,6 +163,33 @@ impl Piece {
         point.asks.extend(asks);
     }
 
+    /// The first measurement there that could be believed, if there was one.
+    pub(crate) fn first(
+        &self,
+        station: &StationName,
+        characteristic: &CharacteristicName,
+    ) -> Option<u32> {
+        self.points
+            .iter()
+            .find(|point| point.station == *station && point.characteristic == *characteristic)
+            .map(|point| point.first)
+            .filter(|first| *first > 0)
+    }
+
+    /// A value came that can be believed.
+    pub(crate) fn believed(
+        &mut self,
+        station: &StationName,
+        characteristic: &CharacteristicName,
+        attempt: u32,
+    ) {
+        let index = self.point(station, characteristic);
+        let first = &mut self.points[index].first;
+        if *first == 0 || attempt < *first {
+            *first = attempt;
+        }
+    }
+
     fn point(&mut self, station: &StationName, characteristic: &CharacteristicName) -> usize {
         let same =
             |point: &Point| point.station == *station && point.characteristic == *characteristic;
@@ -168,6 +198,7 @@ impl Piece {
                 station: station.clone(),
                 characteristic: characteristic.clone(),
                 attempt: 0,
+                first: 0,
                 outside: None,
                 asks: Vec::new(),
             });
@@ -182,4 +213,8 @@ impl Piece {
         });
         self.gaps.push(gap);
     }
+}
+
+fn is_none_yet(attempt: &u32) -> bool {
+    *attempt == 0
 }

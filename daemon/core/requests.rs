@@ -8,6 +8,7 @@ use crate::names::{ClassName, HoldId, InputId, PieceName, RoleName, RuleName};
 use crate::outcome::{Closed, Freed, Outcome, Reply, ReplyResult};
 use crate::plant::Scope;
 use crate::settling::default_class;
+use crate::state::add_past;
 use alloc::format;
 use alloc::string::{String, ToString};
 use alloc::sync::Arc;
@@ -114,7 +115,7 @@ impl<J: Judge> Line<J> {
         });
         // A freed piece has another disposition; a freed gate frees no piece.
         if let HoldOf::Piece(name) = &of
-            && self.state.pieces.contains_key(name)
+            && self.state.pieces.contains_key(name.as_str())
         {
             self.announce(name, &request.input);
         }
@@ -129,7 +130,7 @@ impl<J: Judge> Line<J> {
         let hold = self.state.holds.remove(&freed.hold);
         self.state.wide.remove(&freed.hold);
         if let HoldOf::Piece(name) = &freed.of
-            && let Some(piece) = self.state.pieces.get_mut(name)
+            && let Some(piece) = self.state.pieces.get_mut(name.as_str())
         {
             piece.holds.remove(&freed.hold);
             // Looked past while it was held; it can be forgotten now.
@@ -138,7 +139,7 @@ impl<J: Judge> Line<J> {
         self.gates_changed(&freed.of);
         self.outcomes.push(Outcome::Freed(freed));
         if let Some(hold) = hold {
-            self.restart_counters(&hold);
+            self.released(&hold);
         }
     }
 
@@ -157,7 +158,7 @@ impl<J: Judge> Line<J> {
                 close.advisory
             ));
         };
-        self.state.advisories_past.insert(advisory.id.clone());
+        add_past(&mut self.state.advisories_past, advisory.id.clone());
         self.outcomes.push(Outcome::Closed(Closed {
             advisory: advisory.id.clone(),
             rule: advisory.rule.clone(),
@@ -166,7 +167,7 @@ impl<J: Judge> Line<J> {
             finding: close.finding.clone(),
             reason: request.reason.clone(),
         }));
-        self.restart_charts(&advisory.rule, &advisory.origin, advisory.id.as_str());
+        self.closed(&advisory.rule, &advisory.origin, advisory.id.as_str());
         Answer {
             result: ReplyResult::Done,
             text: format!("{} is closed", advisory.id),
@@ -220,7 +221,7 @@ impl<J: Judge> Line<J> {
             let stands = self
                 .state
                 .pieces
-                .get(&name)
+                .get(name.as_str())
                 .is_some_and(|piece| piece.seen == gate);
             if let Some(station) = plant.station(gate.as_str()).filter(|_| stands) {
                 self.cover(&name, station);
@@ -239,7 +240,7 @@ impl<J: Judge> Line<J> {
         }
         match (&asked.piece, &asked.station, &asked.stratum) {
             (Some(piece), None, None) if scope_fits(Scope::Piece) => {
-                if !self.state.pieces.contains_key(piece) {
+                if !self.state.pieces.contains_key(piece.as_str()) {
                     return Err(format!("no piece {piece} is known"));
                 }
                 Ok((HoldOf::Piece(piece.clone()), String::new()))

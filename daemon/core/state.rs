@@ -6,11 +6,12 @@ use crate::gauge::GaugeState;
 use crate::hold::Hold;
 use crate::input::Taken;
 use crate::names::{AdvisoryId, AlarmId, GaugeName, HoldId, PieceName, StationName, TextDigest};
-use crate::piece::Piece;
+use crate::pieces::Pieces;
 use crate::time::Timestamp;
 use crate::watch::Kept;
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
+use alloc::vec::Vec;
 use serde::{Deserialize, Serialize};
 
 /// A line's memory between two inputs.
@@ -31,7 +32,7 @@ pub struct State {
     /// Sessions the broker lost.
     pub losses: u64,
     /// Pieces by name.
-    pub pieces: BTreeMap<PieceName, Piece>,
+    pub pieces: Pieces,
     /// The same in order of birth.
     pub births: BTreeMap<u64, PieceName>,
     /// Pieces ever born.
@@ -48,14 +49,14 @@ pub struct State {
     pub gauges: BTreeMap<GaugeName, GaugeState>,
     /// Active alarms.
     pub alarms: BTreeMap<AlarmId, Alarm>,
-    /// Alarms that were active once and are not now: their topics must be clear.
-    pub alarms_past: BTreeSet<AlarmId>,
+    /// Alarms that were active once and are not now: their topics must be clear. The newest of them, last last.
+    pub alarms_past: Vec<AlarmId>,
     /// Open advisories.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub advisories: BTreeMap<AdvisoryId, Advisory>,
-    /// Advisories that were open once and are not now: their topics must be clear.
-    #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
-    pub advisories_past: BTreeSet<AdvisoryId>,
+    /// Advisories that were open once and are not now: their topics must be clear. The newest of them, last last.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub advisories_past: Vec<AdvisoryId>,
     /// Counters and charts, by the digest of their declaration.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub watches: BTreeMap<TextDigest, Kept>,
@@ -73,5 +74,37 @@ impl State {
     /// Open holds of more than one piece, in the order they were opened.
     pub(crate) fn wide_holds(&self) -> impl Iterator<Item = &Hold> {
         self.wide.iter().filter_map(|id| self.holds.get(id))
+    }
+}
+
+/// So many names of what is over are kept, to clear their topics again at every connect: a topic that was cleared
+/// that long ago was cleared over many of them.
+const PAST_KEPT: usize = 1000;
+
+/// Adds the name of what is over now.
+pub(crate) fn add_past<T: PartialEq>(past: &mut Vec<T>, name: T) {
+    past.retain(|known| *known != name);
+    past.push(name);
+    if past.len() > PAST_KEPT {
+        past.remove(0);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_over_is_remembered_newest_last_and_not_for_ever() {
+        let mut past = Vec::from([1, 2, 3]);
+        add_past(&mut past, 2);
+        assert_eq!(past, [1, 3, 2]);
+        for name in 4..=PAST_KEPT {
+            add_past(&mut past, name);
+        }
+        assert_eq!((past.len(), past[0]), (PAST_KEPT, 1));
+        add_past(&mut past, 0);
+        assert_eq!((past.len(), past[0]), (PAST_KEPT, 3));
+        assert_eq!(past.last(), Some(&0));
     }
 }

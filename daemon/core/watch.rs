@@ -4,8 +4,10 @@
 //! otherwise it starts fresh. Which readings it takes is decided before any rule is asked, so that every
 //! rule sees equal facts.
 //!
+//! A piece counts as what it was measured first, by a gauge that could be believed then.
+//!
 //! - A **counter** holds the newest pieces in order of birth, each once, and which of them are marked. A
-//!   reading that comes late takes its place; a second measurement changes nothing.
+//!   reading that comes late takes its place; a later measurement changes nothing, an earlier one stands instead.
 //! - A **chart** takes pieces in order of birth only: what comes late stays out.
 //!
 //! Deliberately not here: what a count or a signal leads to. Rules say that.
@@ -32,6 +34,9 @@ pub struct Declaration {
     pub characteristic: CharacteristicName,
     /// The stratum it is kept apart by; none: one for all pieces.
     pub per: Option<StratumName>,
+    /// Whether its rule can hold more than the piece: then it is the release of that which starts counting again,
+    /// and not the release of a piece.
+    pub wider: bool,
     /// Values it does not take.
     pub leave_out: Vec<Mark>,
     /// What it does with the others.
@@ -149,6 +154,8 @@ pub enum Standing {
 /// The newest pieces of a counter.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Counter {
+    /// The record that started it.
+    pub since: u64,
     /// The record that last fed it.
     pub fed: u64,
     /// Only pieces born later count: it started again after that one.
@@ -161,10 +168,15 @@ pub struct Counter {
 /// How far a chart has come.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Chart {
+    /// The record that started it.
+    pub since: u64,
     /// The record that last fed it.
     pub fed: u64,
     /// The piece last taken, by order of birth.
     pub newest: u64,
+    /// Values in a row that came late, and stayed out.
+    #[serde(default, skip_serializing_if = "is_none_yet")]
+    pub skipped: u32,
     /// Where it stands.
     pub now: Level,
     /// Where it stood when its gauge last passed a check.
@@ -208,6 +220,8 @@ pub(crate) enum LeftOut {
     Old,
     /// Nobody told the stratum that its centre goes by.
     NoCentre,
+    /// A chart follows one gauge.
+    OtherGauge,
 }
 
 impl LeftOut {
@@ -219,6 +233,7 @@ impl LeftOut {
             Self::Late => "it comes late",
             Self::Old => "older than the pieces looked at",
             Self::NoCentre => "no centre is known for its stratum",
+            Self::OtherGauge => "measured by another gauge",
         }
     }
 }
@@ -238,10 +253,16 @@ impl Mark {
 
 impl Watch {
     /// One that has taken nothing yet.
-    pub(crate) fn fresh(&self) -> Standing {
+    pub(crate) fn fresh(&self, since: u64) -> Standing {
         match self {
-            Self::Counter { .. } => Standing::Counter(Counter::default()),
-            Self::Chart { .. } => Standing::Chart(Chart::default()),
+            Self::Counter { .. } => Standing::Counter(Counter {
+                since,
+                ..Counter::default()
+            }),
+            Self::Chart { .. } => Standing::Chart(Chart {
+                since,
+                ..Chart::default()
+            }),
         }
     }
 }
@@ -253,16 +274,38 @@ impl Standing {
             Self::Chart(chart) => chart.fed,
         }
     }
+
+    pub(crate) fn since(&self) -> u64 {
+        match self {
+            Self::Counter(counter) => counter.since,
+            Self::Chart(chart) => chart.since,
+        }
+    }
+
+    /// Starts again, at that record.
+    pub(crate) fn restart(&mut self, since: u64) {
+        match self {
+            Self::Counter(counter) => counter.restart(since),
+            Self::Chart(chart) => chart.restart(since),
+        }
+    }
 }
 
 impl Counter {
     /// Takes in a piece, at its place in the order of birth. Reported twice it is one piece, marked if it
-    /// ever was.
-    pub(crate) fn take(&mut self, born: u64, marked: bool, of_last: usize) -> Result<(), LeftOut> {
+    /// ever was; `instead` of what a later measurement said of it, where this is an earlier one.
+    pub(crate) fn take(
+        &mut self,
+        born: u64,
+        marked: bool,
+        instead: bool,
+        of_last: usize,
+    ) -> Result<(), LeftOut> {
         if born <= self.after {
             return Err(LeftOut::Old);
         }
         match self.newest.binary_search_by_key(&born, |(born, _)| *born) {
+            Ok(known) if instead => self.newest[known].1 = marked,
             Ok(known) => self.newest[known].1 |= marked,
             Err(0) if self.newest.len() >= of_last => return Err(LeftOut::Old),
             Err(place) => {
@@ -297,8 +340,15 @@ impl Counter {
         }
     }
 
+    /// The piece does not count here any more. Returns whether it was marked, where it did count.
+    pub(crate) fn forget(&mut self, born: u64) -> Option<bool> {
+        let known = self.newest.binary_search_by_key(&born, |(born, _)| *born);
+        known.ok().map(|known| self.newest.remove(known).1)
+    }
+
     /// Starts again: only pieces born from here on count.
-    pub(crate) fn restart(&mut self) {
+    pub(crate) fn restart(&mut self, since: u64) {
+        self.since = since;
         let last = self.newest.last().map_or(0, |(born, _)| *born);
         self.after = self.after.max(last);
         self.newest.clear();
@@ -310,9 +360,13 @@ impl Chart {
     /// cannot sort in later.
     pub(crate) fn take(&mut self, ewma: &Ewma, born: u64, point: f64) -> Result<(), LeftOut> {
         if born <= self.newest {
-            let again = born == self.newest;
-            return Err(if again { LeftOut::Again } else { LeftOut::Late });
+            return Err(if born == self.newest {
+                LeftOut::Again
+            } else {
+                LeftOut::Late
+            });
         }
+        self.skipped = 0;
         self.newest = born;
         self.now = Level {
             level: Real(ewma.next(self.now.level.0, point)),
@@ -322,23 +376,33 @@ impl Chart {
     }
 
     /// Starts again at the centre.
-    pub(crate) fn restart(&mut self) {
+    pub(crate) fn restart(&mut self, since: u64) {
+        self.since = since;
         self.now = Level::default();
         self.checked = Level::default();
     }
 
     /// Its gauge passed a check: up to here its points may be believed.
-    pub(crate) fn believe(&mut self) {
+    pub(crate) fn believe(&mut self) -> bool {
         self.checked = self.now;
+        false
     }
 
     /// Its gauge failed a check: what it took since the last good one may be wrong.
-    pub(crate) fn go_back(&mut self) {
+    ///
+    /// Returns whether it took any.
+    pub(crate) fn go_back(&mut self) -> bool {
+        let changed = self.now != self.checked;
         self.now = self.checked;
+        changed
     }
 }
 
 fn is_zero(count: &u64) -> bool {
+    *count == 0
+}
+
+fn is_none_yet(count: &u32) -> bool {
     *count == 0
 }
 
@@ -352,7 +416,7 @@ mod tests {
         let mut counter = Counter::default();
         for (born, marked) in pieces {
             // What is too old to be looked at is no piece of it.
-            let _ = counter.take(*born, *marked, of_last);
+            let _ = counter.take(*born, *marked, false, of_last);
         }
         counter
     }
@@ -393,13 +457,13 @@ mod tests {
     fn a_counter_holds_the_newest_pieces() {
         let mut counter = counter(3, &[(1, true), (2, false), (3, true)]);
         assert_eq!(counter.count(3), count(2, 1, 3));
-        assert_eq!(counter.take(4, true, 3), Ok(()));
+        assert_eq!(counter.take(4, true, false, 3), Ok(()));
         assert_eq!(counter.newest, [(2, false), (3, true), (4, true)]);
         assert_eq!(counter.count(4), count(2, 2, 3));
         // One older than all of them has no place any more, one between two has.
-        assert_eq!(counter.take(1, true, 3), Err(LeftOut::Old));
-        assert_eq!(counter.take(9, false, 3), Ok(()));
-        assert_eq!(counter.take(6, true, 3), Ok(()));
+        assert_eq!(counter.take(1, true, false, 3), Err(LeftOut::Old));
+        assert_eq!(counter.take(9, false, false, 3), Ok(()));
+        assert_eq!(counter.take(6, true, false, 3), Ok(()));
         assert_eq!(counter.newest, [(4, true), (6, true), (9, false)]);
     }
 
@@ -427,24 +491,50 @@ mod tests {
     fn a_piece_reported_twice_is_one() {
         let mut counter = counter(5, &[(1, true), (1, true), (1, false)]);
         assert_eq!(counter.count(1), count(1, 1, 1));
-        assert_eq!(counter.take(2, false, 5), Ok(()));
-        assert_eq!(counter.take(2, true, 5), Ok(()));
+        assert_eq!(counter.take(2, false, false, 5), Ok(()));
+        assert_eq!(counter.take(2, true, false, 5), Ok(()));
         assert_eq!(counter.count(2), count(2, 2, 2));
+    }
+
+    #[test]
+    fn an_earlier_measurement_stands_instead_of_a_later_one() {
+        let mut counter = counter(3, &[(1, true), (2, true), (3, false)]);
+        assert_eq!(counter.take(2, false, true, 3), Ok(()));
+        assert_eq!(counter.newest, [(1, true), (2, false), (3, false)]);
+        // Reported twice itself, it is marked if it ever was.
+        assert_eq!(counter.take(2, true, false, 3), Ok(()));
+        assert_eq!(counter.newest, [(1, true), (2, true), (3, false)]);
+        // Of a piece that is not there it is a measurement like any other.
+        assert_eq!(counter.take(5, true, true, 3), Ok(()));
+        assert_eq!(counter.newest, [(2, true), (3, false), (5, true)]);
+        assert_eq!(counter.take(1, true, true, 3), Err(LeftOut::Old));
+        // Taken out, it says what it was.
+        assert_eq!(counter.forget(3), Some(false));
+        assert_eq!(counter.forget(5), Some(true));
+        assert_eq!(counter.forget(5), None);
+        assert_eq!(counter.newest, [(2, true)]);
     }
 
     #[test]
     fn a_counter_starts_again_after_the_newest_piece() {
         let mut counter = counter(3, &[(1, true), (3, true)]);
-        counter.restart();
+        counter.restart(17);
+        assert_eq!(counter.since, 17);
         assert_eq!(counter.count(3), Count::default());
         for born in [1, 2, 3] {
-            assert_eq!(counter.take(born, true, 3), Err(LeftOut::Old), "{born}");
+            assert_eq!(
+                counter.take(born, true, false, 3),
+                Err(LeftOut::Old),
+                "{born}"
+            );
         }
-        assert_eq!(counter.take(4, true, 3), Ok(()));
+        assert_eq!(counter.take(4, true, false, 3), Ok(()));
         assert_eq!(counter.count(4), count(1, 1, 1));
+        // Nor is one that stands where another measurement of it stood.
+        assert_eq!(counter.take(3, true, true, 3), Err(LeftOut::Old));
         // Started again while empty it forgets nothing of where it stood.
-        counter.restart();
-        counter.restart();
+        counter.restart(0);
+        counter.restart(0);
         assert_eq!((counter.after, counter.newest.len()), (4, 0));
     }
 
@@ -461,8 +551,10 @@ mod tests {
         assert_eq!(chart.take(&ewma(), 1, 9.0), Err(LeftOut::Late));
         assert_eq!(chart.take(&ewma(), 2, 9.0), Err(LeftOut::Again));
         assert_eq!(chart, taken);
+        chart.skipped = 9;
         assert_eq!(chart.take(&ewma(), 5, 4.0), Ok(()));
         assert_eq!((chart.now.level, chart.now.points), (Real(3.0), 2));
+        assert_eq!(chart.skipped, 0, "no more in a row");
     }
 
     #[test]
@@ -473,22 +565,23 @@ mod tests {
         };
         take(&mut chart, 1, 4.0);
         // Never checked, all of it may be wrong.
-        chart.go_back();
+        assert!(chart.go_back());
         assert_eq!(chart.now, Level::default());
         take(&mut chart, 2, 4.0);
         chart.believe();
         let good = chart.now;
         take(&mut chart, 3, 100.0);
-        chart.go_back();
+        assert!(chart.go_back());
         assert_eq!(chart.now, good);
-        chart.go_back();
+        assert!(!chart.go_back(), "it is there already");
         assert_eq!(chart.now, good);
         // What it took it has seen, though it counts no more.
         assert_eq!(chart.take(&ewma(), 3, 4.0), Err(LeftOut::Again));
         take(&mut chart, 4, 4.0);
         assert_eq!((chart.now.level, chart.now.points), (Real(3.0), 2));
         // Started again it has nothing to go back to.
-        chart.restart();
+        chart.restart(17);
+        assert_eq!(chart.since, 17);
         take(&mut chart, 5, 4.0);
         chart.go_back();
         assert_eq!(chart.now, Level::default());
@@ -526,7 +619,9 @@ mod tests {
             let mut counter = Counter::default();
             for born in 1.. {
                 let marked = uniform.next() < chance;
-                counter.take(born, marked, of_last).expect("in order");
+                counter
+                    .take(born, marked, false, of_last)
+                    .expect("in order");
                 if over(counter.count(born)) {
                     pieces += born;
                     break;
@@ -638,10 +733,11 @@ mod tests {
             points in any::<u64>(),
             newest in prop::collection::vec((any::<u64>(), any::<bool>()), 0..5),
             after in any::<u64>(),
+            (since, skipped) in any::<(u64, u32)>(),
         ) {
             let now = Level { level: Real(level), points };
-            let chart = Standing::Chart(Chart { fed: points, newest: after, now, checked: now });
-            let counter = Standing::Counter(Counter { fed: points, after, newest });
+            let chart = Standing::Chart(Chart { since, fed: points, skipped, newest: after, now, checked: now });
+            let counter = Standing::Counter(Counter { since, fed: points, after, newest });
             for standing in [chart, counter] {
                 let text = serde_json::to_string(&standing).expect("a text");
                 let back: Standing = serde_json::from_str(&text).expect("our own text");

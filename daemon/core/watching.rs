@@ -4,7 +4,7 @@ use crate::alarm::{Occurrence, Priority};
 use crate::hold::{Hold, HoldOf};
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{GaugeName, PieceName, RuleName, StratumName};
+use crate::names::{GaugeName, PieceName, RuleName, StratumName, TextDigest};
 use crate::outcome::Watched;
 use crate::piece::Piece;
 use crate::plant::{Characteristic, Station};
@@ -18,12 +18,16 @@ use alloc::sync::Arc;
 use alloc::vec::Vec;
 use chargehand_measure::Ewma;
 
+/// So many values in a row that stay out of a chart because they come late are told to somebody.
+const SKIPPED_SAID: u32 = 10;
+
 /// A value on its way into the watches that look at it.
 pub(crate) struct Point<'a> {
     pub name: &'a PieceName,
     pub station: &'a Station,
     pub characteristic: &'a Characteristic,
     pub count: i64,
+    pub gauge: Option<&'a GaugeName>,
     pub gauge_healthy: bool,
     pub attempt: u32,
     pub late: bool,
@@ -51,6 +55,7 @@ impl<J: Judge> Line<J> {
     pub(crate) fn feed(&mut self, point: &Point<'_>) -> Views {
         let mut views = Views::default();
         let mut untold: Vec<(RuleName, StratumName)> = Vec::new();
+        let mut blind = Vec::new();
         let piece = &self.state.pieces[point.name];
         let seq = self.state.seq;
         for (index, declared) in self.judge.declarations().iter().enumerate() {
@@ -61,9 +66,35 @@ impl<J: Judge> Line<J> {
             }
             let kept = entry(&mut self.state.watches, declared, seq);
             let of = stratum(declared, piece);
-            let standing = standing(kept, of.unwrap_or_default(), declared);
-            let taken = takes(declared, point)
-                .and_then(|()| take(standing, declared, piece, point.count, seq));
+            let before = of.and_then(|_| untold_before(kept, piece));
+            let standing = standing(kept, of.unwrap_or_default(), declared, seq);
+            if let Some(marked) = before {
+                bring_over(standing, declared, piece, marked, seq);
+            }
+            let first = piece.first(&declared.station, &declared.characteristic);
+            let taken = takes(declared, point, first)
+                .and_then(|()| take(standing, declared, piece, point, first, seq))
+                // It can come late only the first time.
+                .map_err(|why| match why {
+                    LeftOut::Late if first.is_some() => LeftOut::Again,
+                    why => why,
+                });
+            match (taken, &mut *standing) {
+                (Err(LeftOut::ByRule), Standing::Counter(counter))
+                    if first.is_none_or(|first| point.attempt < first) =>
+                {
+                    counter.forget(piece.born);
+                }
+                (Err(LeftOut::Late), Standing::Chart(chart)) => {
+                    chart.skipped = chart.skipped.saturating_add(1);
+                    if chart.skipped >= SKIPPED_SAID {
+                        let watch = (declared.rule.clone(), declared.name.clone());
+                        blind.push((watch, chart.skipped));
+                    }
+                }
+                _ => {}
+            }
+            let since = standing.since();
             let shown = show(standing, declared, piece);
             if let Some(per) = not_told(declared, piece, taken) {
                 let lacks = (declared.rule.clone(), per.clone());
@@ -85,13 +116,37 @@ impl<J: Judge> Line<J> {
                     .and_then(|drift| drift.level)
                     .map(|level| point.characteristic.scale.text(level)),
                 signal: drift.is_some_and(|drift| drift.signal),
+                since,
             });
             views.shown.push((index, shown));
         }
         for (rule, per) in untold {
             self.raise_untold(&rule, &per, point);
         }
+        for ((rule, name), skipped) in blind {
+            self.raise_blind(&rule, &name, skipped, point);
+        }
         views
+    }
+
+    fn raise_blind(&mut self, rule: &RuleName, name: &str, skipped: u32, point: &Point<'_>) {
+        let ends = self.quiet();
+        self.raise(Occurrence {
+            id: format!("late-{rule}"),
+            priority: Priority::Low,
+            cause: "engine:evidence",
+            text: format!(
+                "{}: {skipped} values in a row came late, and stay out of chart {name}",
+                point.station.name
+            ),
+            consequence: "the chart sees nothing of them",
+            response: "find the piece that was measured ahead of its turn, or the station that sends late",
+            of: ("rule", rule.as_str()),
+            apart: None,
+            piece: Some(point.name),
+            owner: "automation",
+            ends,
+        });
     }
 
     fn raise_untold(&mut self, rule: &RuleName, per: &StratumName, point: &Point<'_>) {
@@ -146,65 +201,78 @@ impl<J: Judge> Line<J> {
         carried
     }
 
-    /// The counters of a rule start again when a hold that it opened is released.
-    pub(crate) fn restart_counters(&mut self, hold: &Hold) {
+    /// What a rule counts and charts of a stratum starts again when a hold that it opened for it is released: the last
+    /// one of the station or the stratum where the rule can hold those, else any of a piece.
+    pub(crate) fn released(&mut self, hold: &Hold) {
+        let same = |other: &Hold| other.rule == hold.rule && other.origin == hold.origin;
         let of = match &hold.of {
-            HoldOf::Piece(name) => Some(self.state.pieces.get(name)),
+            HoldOf::Piece(name) => Some(self.state.pieces.get(name.as_str())),
             HoldOf::Station(_) | HoldOf::Stratum(..) => None,
         };
-        let mut notes = Vec::new();
-        for declared in self.judge.declarations() {
+        if of.is_none() && self.state.wide_holds().any(same) {
+            return;
+        }
+        let plant = Arc::clone(&self.plant);
+        let gated = |declared: &Declaration| {
+            let station = plant.station(declared.station.as_str());
+            station.is_some_and(|station| plant.gate_for(station).is_some())
+        };
+        let restarted = self.judge.declarations().iter().filter_map(|declared| {
             if declared.rule != hold.rule {
-                continue;
+                return None;
             }
-            let Some(kept) = self.state.watches.get_mut(&declared.digest) else {
-                continue;
-            };
-            for (value, standing) in &mut kept.strata {
-                let Standing::Counter(counter) = standing else {
-                    continue;
-                };
-                let ours = match of {
-                    // A record that a wider hold left on a piece has another origin; a wider hold that found no
-                    // gate and became one of the piece has not.
-                    Some(piece) => {
-                        (hold.origin == source(declared) || hold.origin == origin(declared, value))
-                            && piece.is_some_and(|piece| {
-                                stratum(declared, piece).unwrap_or_default() == value
-                            })
-                    }
-                    None => hold.origin == origin(declared, value),
-                };
-                if ours {
-                    counter.restart();
-                    notes.push(format!(
-                        "{}/{} starts again: {} was released",
-                        declared.rule, declared.name, hold.id
-                    ));
+            let value = match of {
+                // A record that a wider hold left on a piece has another origin; a wider hold that found no gate and
+                // became one of the piece has that of a wider one.
+                Some(piece) => {
+                    let value = piece
+                        .and_then(|piece| stratum(declared, piece))
+                        .unwrap_or_default();
+                    let own = hold.origin == source(declared) && !declared.wider;
+                    let in_its_place = hold.origin == origin(declared, value) && !gated(declared);
+                    (own || in_its_place).then(|| value.to_string())
                 }
-            }
-        }
-        for note in notes {
-            self.note(note, None);
-        }
+                None => self.state.watches.get(&declared.digest).and_then(|kept| {
+                    let mut values = kept.strata.keys();
+                    values
+                        .find(|value| hold.origin == origin(declared, value))
+                        .cloned()
+                }),
+            };
+            value.map(|value| (declared.digest.clone(), value))
+        });
+        let restarted: Vec<_> = restarted.collect();
+        self.restart(&restarted, &format!("{} was released", hold.id));
     }
 
-    /// The charts of a rule start again when an advisory that it gave is closed.
-    pub(crate) fn restart_charts(&mut self, rule: &RuleName, of: &str, closed: &str) {
+    /// What a rule counts and charts starts again when an advisory that it gave is closed.
+    pub(crate) fn closed(&mut self, rule: &RuleName, of: &str, advisory: &str) {
+        let declared = self.judge.declarations().iter();
+        let own = declared.filter(|declared| declared.rule == *rule);
+        let restarted: Vec<_> = own
+            .flat_map(|declared| {
+                let kept = self.state.watches.get(&declared.digest);
+                let values = kept.into_iter().flat_map(|kept| kept.strata.keys());
+                values
+                    .filter(|value| of == origin(declared, value))
+                    .map(|value| (declared.digest.clone(), value.clone()))
+                    .collect::<Vec<_>>()
+            })
+            .collect();
+        self.restart(&restarted, &format!("{advisory} was closed"));
+    }
+
+    fn restart(&mut self, restarted: &[(TextDigest, String)], why: &str) {
+        let seq = self.state.seq;
         let mut notes = Vec::new();
-        for declared in self.judge.declarations() {
-            let kept = self.state.watches.get_mut(&declared.digest);
-            let strata = kept.filter(|_| declared.rule == *rule);
-            for (value, standing) in strata.into_iter().flat_map(|kept| &mut kept.strata) {
-                if let Standing::Chart(chart) = standing
-                    && of == origin(declared, value)
-                {
-                    chart.restart();
-                    notes.push(format!(
-                        "{rule}/{} starts again: {closed} was closed",
-                        declared.name
-                    ));
-                }
+        for (digest, value) in restarted {
+            let Some(kept) = self.state.watches.get_mut(digest) else {
+                continue;
+            };
+            if let Some(standing) = kept.strata.get_mut(value) {
+                standing.restart(seq);
+                let label = label(&kept.rule, &kept.name, value);
+                notes.push(format!("{label} starts again: {why}"));
             }
         }
         for note in notes {
@@ -219,10 +287,18 @@ impl<J: Judge> Line<J> {
 
     /// A gauge failed a check: charts go back to where they were at the last good one.
     pub(crate) fn take_back_charts(&mut self, gauge: &GaugeName) {
-        self.charts_of(gauge, Chart::go_back);
+        let gone_back = self.charts_of(gauge, Chart::go_back);
+        if !gone_back.is_empty() {
+            let charts = gone_back.join(", ");
+            self.note(
+                format!("back to where they stood at the last good check of {gauge}: {charts}"),
+                None,
+            );
+        }
     }
 
-    fn charts_of(&mut self, gauge: &GaugeName, each: impl Fn(&mut Chart)) {
+    /// Does the same to each chart of what the gauge measures. Returns those that say they changed.
+    fn charts_of(&mut self, gauge: &GaugeName, each: impl Fn(&mut Chart) -> bool) -> Vec<String> {
         let plant = Arc::clone(&self.plant);
         let measured_by = |declared: &&Declaration| {
             plant
@@ -230,16 +306,20 @@ impl<J: Judge> Line<J> {
                 .and_then(|station| station.characteristic(declared.characteristic.as_str()))
                 .is_some_and(|characteristic| characteristic.gauge.as_ref() == Some(gauge))
         };
+        let mut changed = Vec::new();
         for declared in self.judge.declarations().iter().filter(measured_by) {
             let Some(kept) = self.state.watches.get_mut(&declared.digest) else {
                 continue;
             };
-            for standing in kept.strata.values_mut() {
-                if let Standing::Chart(chart) = standing {
-                    each(chart);
+            for (value, standing) in &mut kept.strata {
+                if let Standing::Chart(chart) = standing
+                    && each(chart)
+                {
+                    changed.push(label(&declared.rule, &declared.name, value));
                 }
             }
         }
+        changed
     }
 
     /// Where the chart of a rule stands that has just one, and its limit on that side: steps of the scale.
@@ -294,6 +374,12 @@ fn origin(declared: &Declaration, value: &str) -> String {
     with_stratum(&source(declared), stratum)
 }
 
+/// What people call a counter or chart of one stratum.
+fn label(rule: &RuleName, name: &str, value: &str) -> String {
+    let of = if value.is_empty() { "" } else { " of " };
+    format!("{rule}/{name}{of}{value}")
+}
+
 fn stratum<'p>(declared: &Declaration, piece: &'p Piece) -> Option<&'p str> {
     piece.strata.get(declared.per.as_ref()?).map(String::as_str)
 }
@@ -319,7 +405,7 @@ fn not_told<'d>(
 }
 
 fn entry<'k>(
-    watches: &'k mut BTreeMap<crate::names::TextDigest, Kept>,
+    watches: &'k mut BTreeMap<TextDigest, Kept>,
     declared: &Declaration,
     seq: u64,
 ) -> &'k mut Kept {
@@ -338,7 +424,12 @@ fn entry<'k>(
 }
 
 /// The stratum's own counter or chart, fresh where there is none yet.
-fn standing<'k>(kept: &'k mut Kept, value: &str, declared: &Declaration) -> &'k mut Standing {
+fn standing<'k>(
+    kept: &'k mut Kept,
+    value: &str,
+    declared: &Declaration,
+    seq: u64,
+) -> &'k mut Standing {
     if !kept.strata.contains_key(value) {
         if kept.strata.len() >= STRATA_KEPT {
             let oldest = kept
@@ -350,26 +441,54 @@ fn standing<'k>(kept: &'k mut Kept, value: &str, declared: &Declaration) -> &'k 
             }
         }
         kept.strata
-            .insert(value.to_string(), declared.watch.fresh());
+            .insert(value.to_string(), declared.watch.fresh(seq));
     }
     kept.strata
         .get_mut(value)
         .expect("inserted where it was missing")
 }
 
-/// Whether such a value is taken at all.
-fn takes(declared: &Declaration, point: &Point<'_>) -> Result<(), LeftOut> {
+/// A piece whose stratum is known now does not count any more among those of which it is not. Returns whether
+/// it was marked there, where it was counted.
+fn untold_before(kept: &mut Kept, piece: &Piece) -> Option<bool> {
+    match kept.strata.get_mut("")? {
+        Standing::Counter(counter) => counter.forget(piece.born),
+        Standing::Chart(_) => None,
+    }
+}
+
+/// It counts in its stratum instead, as what it was measured first: measured again it would not come in.
+fn bring_over(
+    standing: &mut Standing,
+    declared: &Declaration,
+    piece: &Piece,
+    marked: bool,
+    seq: u64,
+) {
+    if let (Standing::Counter(counter), Watch::Counter { of_last, .. }) =
+        (standing, &declared.watch)
+        && counter.take(piece.born, marked, false, *of_last).is_ok()
+    {
+        counter.fed = seq;
+    }
+}
+
+/// Whether such a value is taken at all. `first` is the first measurement that could be believed before this one.
+fn takes(declared: &Declaration, point: &Point<'_>, first: Option<u32>) -> Result<(), LeftOut> {
     let chart = matches!(declared.watch, Watch::Chart { .. });
-    if point.attempt > 1 {
-        Err(LeftOut::Again)
-    } else if !point.gauge_healthy {
+    let own = point.characteristic.gauge.as_ref();
+    if !point.gauge_healthy {
         Err(LeftOut::Doubt)
+    } else if first.is_some_and(|first| point.attempt > first) {
+        Err(LeftOut::Again)
     } else if declared
         .leave_out
         .iter()
         .any(|mark| mark.marks(point.count))
     {
         Err(LeftOut::ByRule)
+    } else if chart && own.is_some() && point.gauge != own {
+        Err(LeftOut::OtherGauge)
     } else if chart && point.late {
         Err(LeftOut::Late)
     } else {
@@ -381,12 +500,14 @@ fn take(
     standing: &mut Standing,
     declared: &Declaration,
     piece: &Piece,
-    count: i64,
+    point: &Point<'_>,
+    first: Option<u32>,
     seq: u64,
 ) -> Result<(), LeftOut> {
     match (standing, &declared.watch) {
         (Standing::Counter(counter), Watch::Counter { mark, of_last }) => {
-            counter.take(piece.born, mark.marks(count), *of_last)?;
+            let instead = first.is_some_and(|first| point.attempt < first);
+            counter.take(piece.born, mark.marks(point.count), instead, *of_last)?;
             counter.fed = seq;
         }
         (
@@ -398,7 +519,7 @@ fn take(
             },
         ) => {
             let centre = centre_of(centre, piece).ok_or(LeftOut::NoCentre)?;
-            chart.take(ewma, piece.born, sigmas(count, centre, *sigma))?;
+            chart.take(ewma, piece.born, sigmas(point.count, centre, *sigma))?;
             chart.fed = seq;
         }
         (Standing::Counter(_), Watch::Chart { .. })

@@ -14,10 +14,11 @@ pub use worker::{LineFault, Worker};
 use crate::bus::{self, Network, Waker};
 use crate::config::{self, Settings};
 use crate::derive::{Derivation, Texts};
+use crate::folder::{FolderFault, RulesFolder};
 use anyhow::{Context, anyhow};
 use chargehand_core::State;
 use chargehand_ledger::Sqlite;
-use chargehand_script::{Rulebook, Source};
+use chargehand_script::Rulebook;
 use chargehand_wire::{Mode, Status, Wire};
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::iterator::Signals;
@@ -89,32 +90,14 @@ fn each_its_own(lines: &[LineFiles]) -> Result<(), BadConfiguration> {
     Ok(())
 }
 
-/// The `.rhai` files of a folder. Subfolders are not read, and that is said.
-fn read_rulebook(folder: &Path) -> Result<Rulebook, BadConfiguration> {
-    let bad = |path: &Path, error: std::io::Error| {
-        BadConfiguration(format!(
-            "{}: {error}: `rules` in the plant description names the rulebook's folder",
-            path.display()
-        ))
-    };
-    let mut sources = Vec::new();
-    for entry in fs::read_dir(folder).map_err(|error| bad(folder, error))? {
-        let path = entry.map_err(|error| bad(folder, error))?.path();
-        if path.is_dir() {
-            tracing::warn!(
-                "{}: a subfolder, not read: a rulebook is one folder",
-                path.display()
-            );
-        } else if path.extension().is_some_and(|ending| ending == "rhai") {
-            let text = fs::read_to_string(&path).map_err(|error| bad(&path, error))?;
-            let file = path
-                .file_name()
-                .map(|name| name.to_string_lossy().into_owned())
-                .unwrap_or_default();
-            sources.push(Source { file, text });
-        }
+/// The rules of a folder. What is not read there is said.
+fn read_rulebook(path: &Path) -> Result<Rulebook, BadConfiguration> {
+    let bad = |fault: FolderFault| BadConfiguration(fault.to_string());
+    let folder = RulesFolder::open(path).map_err(bad)?;
+    for left_out in folder.left_out() {
+        tracing::warn!("{}/{left_out}", path.display());
     }
-    Ok(Rulebook::of(sources))
+    folder.rulebook().map_err(bad)
 }
 
 /// Lines at work. Dropping it does not stop them; [`Running::stop`] does.
@@ -295,6 +278,20 @@ fn say_start(recovered: &Recovered, name: &str) {
         plant.line.base,
         recovered.replayed
     );
+    if let Some(in_force) = &recovered.in_force {
+        let base = &plant.line.base;
+        if in_force.rulebook_new || in_force.plant_new {
+            tracing::info!("line {base}: rulebook {} is in force", in_force.rulebook);
+        }
+        if !in_force.fresh.is_empty() {
+            let fresh = in_force.fresh.join(", ");
+            tracing::info!("line {base}: starting fresh, new or declared otherwise: {fresh}");
+        }
+        if !in_force.dropped.is_empty() {
+            let dropped = in_force.dropped.join(", ");
+            tracing::info!("line {base}: declared no more, dropped: {dropped}");
+        }
+    }
     for word in &plant.without_effect {
         tracing::warn!("{name}: {word}: without effect in this version");
     }

@@ -17,6 +17,7 @@ use chargehand_core::{
 };
 use chargehand_measure::{Decimal, Ewma, real};
 use rhai::{Dynamic, Engine, NativeCallContext, Position};
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::{self, Write as _};
 use std::rc::Rc;
 
@@ -89,6 +90,43 @@ struct Weighted(Dynamic);
 /// `control_limit(…)`, as written.
 #[derive(Clone, Debug)]
 struct Controlled(Dynamic);
+
+/// What a word of a part that does not exist yet stands for: it has been refused by name already.
+#[derive(Clone, Debug)]
+pub(crate) struct Later;
+
+/// Whether a value is made of such a word, so that there is nothing more to say about it.
+pub(crate) fn is_later(given: &Dynamic) -> bool {
+    given.is::<Later>()
+        || given
+            .read_lock::<Marked>()
+            .is_some_and(|marked| marked.given.iter().any(is_later))
+        || given
+            .read_lock::<Weighted>()
+            .is_some_and(|weighted| is_later(&weighted.0))
+        || given
+            .read_lock::<Controlled>()
+            .is_some_and(|controlled| is_later(&controlled.0))
+}
+
+impl Noted {
+    pub(crate) fn is_later(&self) -> bool {
+        is_later(&self.first) || is_later(&self.second)
+    }
+
+    /// What is wrong with it whatever is measured.
+    pub(crate) fn wrong_anywhere(&self) -> Option<Complaint> {
+        match self.kind {
+            Kind::Counter => of_last(self).err(),
+            Kind::Chart => statistic(self).err(),
+        }
+    }
+}
+
+/// Where a value of the header stands, where it knows.
+pub(crate) fn place_of(given: &Dynamic) -> Option<Position> {
+    given.read_lock::<Marked>().map(|marked| marked.at)
+}
 
 /// Teaches the engine the words that stand inside those of a header.
 pub(crate) fn register(engine: &mut Engine) {
@@ -267,34 +305,34 @@ pub(crate) fn watch(
 
 fn counter(noted: &Noted, of: &Gauged<'_>) -> Result<(Watch, String), (Position, Complaint)> {
     let what = format!("counter '{}'", noted.name);
-    let place = noted
-        .first
-        .read_lock::<Marked>()
-        .map_or(Position::NONE, |marked| marked.at);
+    let place = place_of(&noted.first).unwrap_or(Position::NONE);
     let mark = mark(&what, &noted.first, of).map_err(|complaint| (place, complaint))?;
-    let last = noted.second.as_int().ok();
-    let of_last = last
-        .filter(|last| (1..=PIECES_MAX).contains(last))
-        .and_then(|last| usize::try_from(last).ok())
-        .ok_or_else(|| {
-            let found = last.map_or_else(|| describe(&noted.second), |last| last.to_string());
-            (
-                Position::NONE,
-                Complaint::new(
-                    format!("{what} looks at the last {found} pieces, wanted a whole number from 1 to {PIECES_MAX}"),
-                    "write .count(\"name\", below(…), 10)",
-                ),
-            )
-        })?;
+    let of_last = of_last(noted).map_err(|complaint| (Position::NONE, complaint))?;
     let text = format!("counter {} of_last {of_last}", mark_text(mark));
     Ok((Watch::Counter { mark, of_last }, text))
 }
 
-fn chart(
-    noted: &Noted,
-    of: &Gauged<'_>,
-    characteristic: &Characteristic,
-) -> Result<(Watch, String), Complaint> {
+/// How many pieces a counter looks at.
+fn of_last(noted: &Noted) -> Result<usize, Complaint> {
+    let last = noted.second.as_int().ok();
+    let legal = last.filter(|last| (1..=PIECES_MAX).contains(last));
+    legal
+        .and_then(|last| usize::try_from(last).ok())
+        .ok_or_else(|| {
+            let found = last.map_or_else(
+                || describe(&noted.second),
+                |last| format!("the last {last} pieces"),
+            );
+            let name = &noted.name;
+            Complaint::new(
+                format!("counter '{name}' looks at {found}, wanted a whole number of pieces from 1 to {PIECES_MAX}"),
+                format!("write .count(\"{name}\", below(…), 10)"),
+            )
+        })
+}
+
+/// What a chart shows, and what of it the declaration's text says.
+fn statistic(noted: &Noted) -> Result<(Ewma, String), Complaint> {
     let what = format!("chart '{}'", noted.name);
     let (Some(weight), Some(limit)) = (
         noted.first.read_lock::<Weighted>(),
@@ -312,22 +350,38 @@ fn chart(
             ),
         ));
     };
-    let number = |word: &str, given: &Dynamic| {
+    let number = |word: &str, given: &Dynamic, example: &str| {
         plain_number(given)
             .and_then(|number| number.decimal().ok())
             .ok_or_else(|| {
                 Complaint::new(
-                    format!("{what}: `{word}` was given {}", describe(given)),
-                    "write a number",
+                    format!(
+                        "{what}: `{word}` was given {}, wanted a number",
+                        describe(given)
+                    ),
+                    format!("write {word}({example})"),
                 )
             })
     };
-    let (lambda, sigmas) = (
-        number("ewma", &weight.0)?,
-        number("control_limit", &limit.0)?,
-    );
+    let lambda = number("ewma", &weight.0, "0.1")?;
+    let sigmas = number("control_limit", &limit.0, "3.93")?;
     let ewma = Ewma::new(lambda, sigmas)
         .map_err(|error| Complaint::new(format!("{what}: {error}"), ""))?;
+    let text = format!(
+        "ewma {} control_limit {}",
+        lambda.normalize(),
+        sigmas.normalize()
+    );
+    Ok((ewma, text))
+}
+
+fn chart(
+    noted: &Noted,
+    of: &Gauged<'_>,
+    characteristic: &Characteristic,
+) -> Result<(Watch, String), Complaint> {
+    let what = format!("chart '{}'", noted.name);
+    let (ewma, shown) = statistic(noted)?;
     let subject = &of.subject.what;
     let sigma = characteristic.sigma.ok_or_else(|| {
         Complaint::new(
@@ -349,7 +403,7 @@ fn chart(
                 )
             })?;
             let mut text = per.to_string();
-            let mut by = std::collections::BTreeMap::new();
+            let mut by = BTreeMap::new();
             for (value, mean) in means {
                 write!(text, " {value}={}", mean.normalize()).expect("a string takes all");
                 by.insert(value.clone(), steps(*mean, scale)?);
@@ -370,9 +424,7 @@ fn chart(
         }
     };
     let text = format!(
-        "chart ewma {} control_limit {} centre {centre_text} sigma {}",
-        lambda.normalize(),
-        sigmas.normalize(),
+        "chart {shown} centre {centre_text} sigma {}",
         sigma.normalize()
     );
     let watch = Watch::Chart {
@@ -430,8 +482,13 @@ pub(crate) fn declaration(
         scale.resolution().normalize(),
         per.as_ref().map_or("-", StratumName::as_str),
     );
-    for mark in &leave_out {
-        writeln!(text, "leave out {}", mark_text(*mark)).expect("a string takes all");
+    // In whatever order, and however often, they are written.
+    let marks: BTreeSet<String> = leave_out.iter().map(|mark| mark_text(*mark)).collect();
+    for mark in marks {
+        writeln!(text, "leave out {mark}").expect("a string takes all");
+    }
+    if let (Watch::Chart { .. }, Some(gauge)) = (&watch, &characteristic.gauge) {
+        writeln!(text, "by {gauge}").expect("a string takes all");
     }
     text.push_str(&watch_text);
     Declaration {
@@ -441,6 +498,7 @@ pub(crate) fn declaration(
         station: station.name.clone(),
         characteristic: characteristic.name.clone(),
         per,
+        wider: false,
         leave_out,
         watch,
     }

@@ -27,12 +27,13 @@ pub(crate) const OPERATIONS_MAX: u64 = 100_000;
 const DEPTH_MAX: usize = 64;
 /// How deep functions may call each other.
 const CALLS_MAX: usize = 32;
-/// Bytes in one text.
-const TEXT_MAX: usize = 65_536;
+/// Bytes in one text. A function that goes through a text or a list counts as one operation whatever its size, so
+/// these sizes, more than a verdict ever needs, also bound how long a call takes.
+const TEXT_MAX: usize = 4_096;
 /// Items in one list.
-const LIST_MAX: usize = 10_000;
-/// Entries in one map.
-const MAP_MAX: usize = 1_000;
+const LIST_MAX: usize = 1_000;
+/// Entries in one map, where the engine looks: it does not when one is set by its name, which the operations bound.
+const MAP_MAX: usize = 100;
 /// Variables that exist at a time.
 const VARIABLES_MAX: usize = 256;
 /// Functions of one rule.
@@ -86,6 +87,14 @@ fn bound(engine: &mut Engine) {
         .set_max_map_size(MAP_MAX)
         .set_max_variables(VARIABLES_MAX)
         .set_max_functions(FUNCTIONS_MAX);
+}
+
+/// Gives scripts room for the calls that are put around their conditions: each is one level deeper than the `if`
+/// it stands in, and fewer operations than it takes.
+pub(crate) fn slacken(engine: &mut Engine) {
+    engine
+        .set_max_operations(4 * OPERATIONS_MAX)
+        .set_max_expr_depths(2 * DEPTH_MAX, 2 * DEPTH_MAX);
 }
 
 type Answer<T> = Result<T, Box<EvalAltResult>>;
@@ -147,14 +156,6 @@ pub(crate) fn plain_number(value: &Dynamic) -> Option<Number> {
 /// What the parser found wrong, in words a rule's author knows.
 pub(crate) fn parse_fault(error: &ParseErrorType) -> Complaint {
     match error {
-        ParseErrorType::BadInput(LexError::UnexpectedInput(found))
-            if found.contains(['\u{b5}', '\u{3bc}']) =>
-        {
-            Complaint::new(
-                format!("'{found}' is a letter with two codes"),
-                "rules write u for it: um",
-            )
-        }
         ParseErrorType::BadInput(LexError::ImproperSymbol(word, _))
         | ParseErrorType::UnknownOperator(word)
             if words::SWITCHED_OFF.contains(&word.as_str()) =>
@@ -173,7 +174,12 @@ pub(crate) fn parse_fault(error: &ParseErrorType) -> Complaint {
         ParseErrorType::UnexpectedEOF => {
             Complaint::new("the file ends in the middle of a statement", "")
         }
-        other => Complaint::new(lower_first(&other.to_string()), ""),
+        other => Complaint::new(
+            lower_first(&other.to_string())
+                .replace("expecting", "wanted")
+                .replace("a boolean expression", "a condition"),
+            "",
+        ),
     }
 }
 
@@ -183,7 +189,11 @@ fn switched_off(word: &str) -> Complaint {
         "loop" | "while" | "do" | "until" => "write for … in",
         "**" | "**=" => "multiply",
         "??" | "??=" | "?." | "?[" => "ask known(…) first",
-        "print" | "debug" => "say it in the text of a verdict",
+        "print" | "debug" | "throw" => "say it in the text of a verdict",
+        "try" => "take it out: .on_fault says what happens on a fault",
+        "eval" | "Fn" | "curry" => "call the function by its name",
+        "null" => "ask known(…), or write ()",
+        "this" => "write the name of the handler's value: r",
         _ => "",
     };
     Complaint::new(format!("`{word}` is not part of the rule language"), remedy)
@@ -207,21 +217,21 @@ pub(crate) fn translate(handler: &str, error: &EvalAltResult) -> (Position, Comp
             "look for a function that calls itself",
         ),
         EvalAltResult::ErrorDataTooLarge(kind, _) => Complaint::new(
-            format!("`{handler}` made too much: {}", lower_first(kind)),
-            format!(
-                "a text has at most {TEXT_MAX} bytes, a list {LIST_MAX} items, a map {MAP_MAX} entries"
-            ),
+            format!("`{handler}` made {}", too_large(kind)),
+            "look for one that grows in a `for`",
         ),
         EvalAltResult::ErrorTooManyVariables(_) => Complaint::new(
             format!("`{handler}` has more than {VARIABLES_MAX} variables at a time"),
             "",
         ),
-        EvalAltResult::ErrorFunctionNotFound(signature, _) => {
-            Complaint::new(missing(signature), "")
-        }
+        EvalAltResult::ErrorFunctionNotFound(signature, _) => missing(signature),
         EvalAltResult::ErrorMismatchDataType(wanted, found, _) => Complaint::new(
             format!("found {}, wanted {}", kind(found), kind(wanted)),
-            "",
+            instead_of(kind(found), kind(wanted)),
+        ),
+        EvalAltResult::ErrorFor(_) => Complaint::new(
+            "`for` has nothing to go through",
+            "write a list, or numbers as 0..10",
         ),
         EvalAltResult::ErrorDotExpr(..) | EvalAltResult::ErrorIndexingType(..) => unusable(inner),
         EvalAltResult::ErrorParsing(fault, _) => parse_fault(fault),
@@ -255,15 +265,48 @@ fn unusable(error: &EvalAltResult) -> Complaint {
     }
 }
 
+/// What became too large, and how large it may be.
+fn too_large(kind: &str) -> String {
+    if kind.contains("string") {
+        format!("a text longer than {TEXT_MAX} bytes")
+    } else if kind.contains("map") {
+        format!("a map of more than {MAP_MAX} entries")
+    } else {
+        format!("a list longer than {LIST_MAX} items")
+    }
+}
+
+/// What the writer most likely meant by a value where a yes or no belongs.
+fn instead_of(found: &str, wanted: &str) -> &'static str {
+    match (found, wanted) {
+        (_, wanted) if wanted != "a yes or no" => "",
+        ("a mark such as below(…)", _) => {
+            "a counter takes one mark: below, above, within or off_nominal_by"
+        }
+        ("a counter", _) => "compare its total, in_a_row or pieces",
+        ("a chart", _) => "ask its signal, or compare its level",
+        ("a gauge", _) => "ask whether it is healthy",
+        ("a fact that is not known", _) => "ask known(…) first",
+        ("a verdict", _) => "return it: a verdict is no condition",
+        _ => "write a comparison",
+    }
+}
+
 /// `lenn (&str | …, i64)` as `lenn` of a text and a whole number.
-fn missing(signature: &str) -> String {
+fn missing(signature: &str) -> Complaint {
     let (name, given) = signature.split_once(" (").unwrap_or((signature, ""));
     let given = given.strip_suffix(')').unwrap_or(given);
     if given.is_empty() {
-        return format!("`{name}` of nothing is not known");
+        return Complaint::new(format!("`{name}` of nothing is not known"), "");
     }
     let kinds: Vec<&str> = given.split(", ").map(kind).collect();
-    format!("`{name}` of {} is not known", kinds.join(" and "))
+    let what = format!("`{name}` of {} is not known", kinds.join(" and "));
+    let remedy = match (name, kinds.as_slice()) {
+        ("contains", ["a range", "a quantity"]) => "compare with >= and <=",
+        (_, kinds) if kinds.contains(&"a fact that is not known") => "ask known(…) first",
+        _ => "",
+    };
+    Complaint::new(what, remedy)
 }
 
 /// What people call a type the engine names.
@@ -287,6 +330,10 @@ fn kind(name: &str) -> &str {
         "counter" | "CounterFacts" => "a counter",
         "chart" | "ChartFacts" => "a chart",
         "band" | "Band" => "a band",
+        "mark" | "Marked" => "a mark such as below(…)",
+        "header" | "Chain" => "a header",
+        "range" | "range=" => "a range",
+        "Fn" => "a function",
         other if other.contains("str") => "a text",
         other => other,
     }
@@ -326,7 +373,7 @@ pub(crate) fn panic_text(payload: &(dyn std::any::Any + Send)) -> String {
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
-    use crate::facts::{Absent, Reading};
+    use crate::facts::{Absent, Common, Reading};
     use crate::quantity::tests::mass;
     use crate::rules::tests::{declared, plant, shown, with_facts};
     use rhai::{FnPtr, Map};
@@ -334,7 +381,7 @@ pub(crate) mod tests {
     /// A value of every type a rule can get hold of, under its name.
     pub(crate) fn one_of_each(engine: &Engine) -> Vec<(&'static str, Dynamic)> {
         let reading = with_facts(&plant(), 14_500, |facts| {
-            Reading::new(facts, shown(), &declared())
+            Reading::new(&Common::of(facts), shown(), &declared())
         });
         let part = |name: &str| {
             let mut scope = rhai::Scope::new();
@@ -462,15 +509,15 @@ pub(crate) mod tests {
         check("let n = 0; for i in 0..100000000 { n += 1; } n", budget);
         check(
             "let a = [1]; for i in 0..100 { a += a; } a",
-            "`reading` made too much: size of array/BLOB",
+            "`reading` made a list longer than 1000 items",
         );
         check(
             "let a = \"ab\"; for i in 0..100 { a += a; } a",
-            "`reading` made too much: length of string",
+            "`reading` made a text longer than 4096 bytes",
         );
         check(
             "let a = [\"ab\"]; for i in 0..100 { a = [a, a]; } a",
-            "`reading` made too much: size of array/BLOB",
+            "`reading` made a list longer than 1000 items",
         );
         check(
             "let m = #{}; for i in 0..100000000 { m[`k${i}`] = i; } m",
@@ -482,7 +529,7 @@ pub(crate) mod tests {
         );
         check(
             "let a = []; a.pad(1000000, 1); a",
-            "`reading` made too much: size of array/BLOB",
+            "`reading` made a list longer than 1000 items",
         );
     }
 

@@ -11,7 +11,9 @@ use crate::declare::{Kind, Limit};
 use crate::fault::{Complaint, suggest};
 use crate::quantity::{Quantity, Subject};
 use crate::words;
-use chargehand_core::{Count, DeclaredAlarm, Drift, Facts, Shown, StratumName};
+use chargehand_core::{
+    Count, DeclaredAlarm, Drift, Facts, GaugeName, PieceName, Shown, StationName, StratumName,
+};
 use rhai::{Dynamic, Engine, EvalAltResult, INT, ImmutableString};
 use std::collections::BTreeMap;
 use std::rc::Rc;
@@ -42,23 +44,37 @@ pub(crate) struct Declared {
     pub(crate) strata: Vec<StratumName>,
 }
 
+impl Declared {
+    /// The kind of the rule's counter or chart of that name.
+    pub(crate) fn watch(&self, name: &str) -> Option<Kind> {
+        let known = self.watches.iter().find(|(known, _)| known == name);
+        known.map(|(_, kind)| *kind)
+    }
+}
+
 /// The facts of one reading.
 #[derive(Clone, Debug)]
 pub(crate) struct Reading(Rc<Sheet>);
 
 #[derive(Debug)]
 struct Sheet {
-    value: i64,
-    piece: ImmutableString,
-    station: ImmutableString,
-    attempt: u32,
-    late: bool,
-    gauge: Option<ImmutableString>,
-    gauge_healthy: bool,
-    strata: BTreeMap<StratumName, String>,
+    common: Rc<Common>,
     /// In the order of the declared watches.
     shown: Vec<Shown>,
     declared: Rc<Declared>,
+}
+
+/// What every rule sees alike of one reading.
+#[derive(Debug)]
+pub(crate) struct Common {
+    value: i64,
+    piece: PieceName,
+    station: StationName,
+    attempt: u32,
+    late: bool,
+    gauge: Option<GaugeName>,
+    gauge_healthy: bool,
+    strata: BTreeMap<StratumName, String>,
 }
 
 /// A counter of the rule.
@@ -85,18 +101,26 @@ pub(crate) struct GaugeFacts(Rc<Sheet>);
 #[derive(Clone, Debug)]
 pub(crate) struct Strata(Rc<Sheet>);
 
-impl Reading {
-    /// `shown` are the rule's own watches, in the order it declares them.
-    pub(crate) fn new(facts: &Facts<'_>, shown: Vec<Shown>, declared: &Rc<Declared>) -> Self {
-        Self(Rc::new(Sheet {
+impl Common {
+    pub(crate) fn of(facts: &Facts<'_>) -> Rc<Self> {
+        Rc::new(Self {
             value: facts.value,
-            piece: facts.piece.as_str().into(),
-            station: facts.station.name.as_str().into(),
+            piece: facts.piece.clone(),
+            station: facts.station.name.clone(),
             attempt: facts.attempt,
             late: facts.late,
-            gauge: facts.gauge.map(|gauge| gauge.as_str().into()),
+            gauge: facts.gauge.cloned(),
             gauge_healthy: facts.gauge_healthy,
             strata: facts.strata.clone(),
+        })
+    }
+}
+
+impl Reading {
+    /// `shown` are the rule's own watches, in the order it declares them.
+    pub(crate) fn new(common: &Rc<Common>, shown: Vec<Shown>, declared: &Rc<Declared>) -> Self {
+        Self(Rc::new(Sheet {
+            common: Rc::clone(common),
             shown,
             declared: Rc::clone(declared),
         }))
@@ -106,7 +130,7 @@ impl Reading {
 impl Sheet {
     fn value(&self) -> Quantity {
         Quantity::Counted {
-            count: self.value,
+            count: self.common.value,
             of: Rc::clone(&self.declared.subject),
             measured: true,
         }
@@ -125,7 +149,8 @@ impl Sheet {
     }
 
     fn stratum(&self, name: &str) -> Dynamic {
-        self.strata
+        self.common
+            .strata
             .get(name)
             .map_or_else(|| Dynamic::from(Absent), |value| value.as_str().into())
     }
@@ -147,12 +172,16 @@ pub(crate) fn register(engine: &mut Engine) {
         .register_get("limit", |reading: &mut Reading| {
             Limits(Rc::clone(&reading.0))
         })
-        .register_get("piece", |reading: &mut Reading| reading.0.piece.clone())
-        .register_get("station", |reading: &mut Reading| reading.0.station.clone())
-        .register_get("attempt", |reading: &mut Reading| {
-            INT::from(reading.0.attempt)
+        .register_get("piece", |reading: &mut Reading| -> ImmutableString {
+            reading.0.common.piece.as_str().into()
         })
-        .register_get("late", |reading: &mut Reading| reading.0.late)
+        .register_get("station", |reading: &mut Reading| -> ImmutableString {
+            reading.0.common.station.as_str().into()
+        })
+        .register_get("attempt", |reading: &mut Reading| {
+            INT::from(reading.0.common.attempt)
+        })
+        .register_get("late", |reading: &mut Reading| reading.0.common.late)
         .register_get("gauge", |reading: &mut Reading| {
             GaugeFacts(Rc::clone(&reading.0))
         })
@@ -165,13 +194,16 @@ pub(crate) fn register(engine: &mut Engine) {
                 .map(|name| reading.0.stratum(name.as_str()))
                 .ok_or_else(|| no_stratum(&reading.0.declared))?)
         })
-        .register_get("healthy", |gauge: &mut GaugeFacts| gauge.0.gauge_healthy)
+        .register_get("healthy", |gauge: &mut GaugeFacts| {
+            gauge.0.common.gauge_healthy
+        })
         .register_get("name", |gauge: &mut GaugeFacts| {
             gauge
                 .0
+                .common
                 .gauge
                 .as_ref()
-                .map_or_else(|| Dynamic::from(Absent), |name| name.clone().into())
+                .map_or_else(|| Dynamic::from(Absent), |name| name.as_str().into())
         })
         .register_get("deviation", |value: &mut Quantity| -> Answer<Quantity> {
             Ok(value.deviation()?)

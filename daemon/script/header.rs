@@ -5,7 +5,7 @@
 //!
 //! Deliberately not here: handlers, and words of parts that do not exist yet (they are refused before).
 
-use crate::declare::{self, Gauged, Kind, Noted};
+use crate::declare::{self, Gauged, Kind, Later, Noted};
 use crate::facts::Declared;
 use crate::fault::{Complaint, suggest};
 use crate::operators::describe;
@@ -95,7 +95,7 @@ pub(crate) fn register(engine: &mut Engine, drafts: &Drafts) {
             Some("alarm") => draft.on_fault.push((at, Fallback::Alarm)),
             Some(other) => draft.fault(
                 at,
-                format!("on a fault '{other}' is not known"),
+                format!("'{other}' is nothing that happens on a fault"),
                 "write .on_fault(\"hold\") or .on_fault(\"alarm\")",
             ),
             None => {}
@@ -164,17 +164,20 @@ fn register_alarm(engine: &mut Engine, drafts: &Drafts) {
                 suggest(&word, words),
             );
         }
-        if let Some(alarm) = draft.last_alarm(at, "priority") {
-            alarm.priority = known.or(Some(Priority::Low));
-        }
+        draft.tell(at, "priority", |alarm| {
+            alarm
+                .priority
+                .replace(known.unwrap_or(Priority::Low))
+                .is_some()
+        });
     });
     one(engine, drafts, "owner", |draft, at, role| {
         let Some(role) = draft.text(at, "a role", role) else {
             return;
         };
-        if let Some(alarm) = draft.last_alarm(at, "owner") {
-            alarm.owner = Some((at, role));
-        }
+        draft.tell(at, "owner", |alarm| {
+            alarm.owner.replace((at, role)).is_some()
+        });
     });
     one(engine, drafts, "response", |draft, at, text| {
         let Some(text) = draft.text(at, "what to do about an alarm", text) else {
@@ -187,9 +190,9 @@ fn register_alarm(engine: &mut Engine, drafts: &Drafts) {
                 "write what a person should do: .response(\"…\")",
             );
         }
-        if let Some(alarm) = draft.last_alarm(at, "response") {
-            alarm.response = Some(text);
-        }
+        draft.tell(at, "response", |alarm| {
+            alarm.response.replace(text).is_some()
+        });
     });
 }
 
@@ -234,17 +237,28 @@ fn two(
 /// Words of parts that do not exist yet have been refused by name before the header runs; here they only let
 /// the rest of the header be read, so that its other faults are found too.
 fn register_absent(engine: &mut Engine) {
+    fn go_on(first: Dynamic) -> Dynamic {
+        if first.is::<Chain>() {
+            first
+        } else {
+            Dynamic::from(Later)
+        }
+    }
+    engine.register_type_with_name::<Later>("later");
     for word in words::ABSENT.iter().copied() {
         engine
-            .register_fn(word, |_: Dynamic| Chain)
-            .register_fn(word, |_: Dynamic, _: Dynamic| Chain)
-            .register_fn(word, |_: Dynamic, _: Dynamic, _: Dynamic| Chain)
-            .register_fn(word, |_: Dynamic, _: Dynamic, _: Dynamic, _: Dynamic| Chain);
+            .register_fn(word, go_on)
+            .register_fn(word, |first: Dynamic, _: Dynamic| go_on(first))
+            .register_fn(word, |first: Dynamic, _: Dynamic, _: Dynamic| go_on(first))
+            .register_fn(
+                word,
+                |first: Dynamic, _: Dynamic, _: Dynamic, _: Dynamic| go_on(first),
+            );
     }
     for unit in words::ABSENT_UNITS.iter().copied() {
         engine
-            .register_get(unit, |_: &mut INT| ())
-            .register_get(unit, |_: &mut FLOAT| ());
+            .register_get(unit, |_: &mut INT| Later)
+            .register_get(unit, |_: &mut FLOAT| Later);
     }
 }
 
@@ -263,13 +277,17 @@ impl Draft {
         self.sentence = text;
     }
 
-    /// The alarm that a word about alarms is about.
-    fn last_alarm(&mut self, at: Position, word: &str) -> Option<&mut Called> {
-        if self.alarms.is_empty() {
+    /// Tells the newest alarm something; `told` says whether it had been told that before.
+    fn tell(&mut self, at: Position, word: &str, told: impl FnOnce(&mut Called) -> bool) {
+        let Some(alarm) = self.alarms.last_mut() else {
             let what = format!("`.{word}` has no alarm before it");
             self.fault(at, what, format!("write .alarm(\"name\").{word}(\"…\")"));
+            return;
+        };
+        if told(alarm) {
+            let what = format!("`.{word}` stands twice for alarm '{}'", alarm.name);
+            self.fault(at, what, "take one out");
         }
-        self.alarms.last_mut()
     }
 
     fn fault(&mut self, at: Position, what: impl Into<String>, remedy: impl Into<String>) {
@@ -316,6 +334,9 @@ impl Draft {
         });
         let fallback = self.only(start, "on_fault", "\"hold\"", &on_fault);
         let made = found.map(|found| self.declare(rule, plant, found));
+        if made.is_none() {
+            self.declare_of_nothing(plant);
+        }
         match (found, fallback, made) {
             (
                 Some((station, characteristic)),
@@ -445,27 +466,28 @@ impl Draft {
         let mut names = BTreeSet::new();
         let mut limits = BTreeMap::new();
         for (at, name, given) in std::mem::take(&mut self.limits) {
-            self.name(
-                at,
-                &format!("limit '{name}'"),
-                &format!("r.limit.{name}"),
-                &name,
-                &mut names,
-            );
+            self.limit_name(at, &name, &mut names);
             match declare::limit(&name, &given, &gauged) {
                 Ok(limit) => {
                     limits.insert(name, limit);
                 }
-                Err(complaint) => self.faults.push((at, complaint)),
+                Err(_) if declare::is_later(&given) => {}
+                Err(complaint) => {
+                    let at = declare::place_of(&given).unwrap_or(at);
+                    self.faults.push((at, complaint));
+                }
             }
         }
         let leave_out = self.left_out(&gauged);
         let mut declarations = Vec::new();
         let mut watches = Vec::new();
         for noted in std::mem::take(&mut self.watches) {
-            let what = format!("{} '{}'", noted.kind, noted.name);
-            let written = format!("r.{}", noted.name);
-            self.name(noted.at, &what, &written, &noted.name, &mut names);
+            self.watch_name(&noted, &mut names);
+            if noted.is_later() {
+                // Handlers may ask for it all the same: that is not another fault.
+                watches.push((noted.name, noted.kind));
+                continue;
+            }
             match declare::watch(&noted, &gauged, characteristic) {
                 Ok(watch) => {
                     watches.push((noted.name.clone(), noted.kind));
@@ -485,7 +507,7 @@ impl Draft {
                 }
             }
         }
-        if let (Some((at, _)), true) = (self.leave_out.first(), declarations.is_empty())
+        if let (Some((at, _)), true) = (self.leave_out.first(), watches.is_empty())
             && self.faults.is_empty()
         {
             let what = "nothing is counted or charted, so nothing is left out";
@@ -506,6 +528,32 @@ impl Draft {
                 .collect(),
         };
         (declared, declarations)
+    }
+
+    /// What is wrong with the rest of a header of which nobody knows what it measures.
+    fn declare_of_nothing(&mut self, plant: &Plant) {
+        self.per(plant);
+        let mut names = BTreeSet::new();
+        for (at, name, _) in std::mem::take(&mut self.limits) {
+            self.limit_name(at, &name, &mut names);
+        }
+        for noted in std::mem::take(&mut self.watches) {
+            self.watch_name(&noted, &mut names);
+            let wrong = noted.wrong_anywhere().filter(|_| !noted.is_later());
+            self.faults.extend(wrong.map(|wrong| (noted.at, wrong)));
+        }
+        self.called(plant);
+    }
+
+    fn limit_name(&mut self, at: Position, name: &str, taken: &mut BTreeSet<String>) {
+        let (what, written) = (format!("limit '{name}'"), format!("r.limit.{name}"));
+        self.name(at, &what, &written, name, taken);
+    }
+
+    fn watch_name(&mut self, noted: &Noted, taken: &mut BTreeSet<String>) {
+        let name = &noted.name;
+        let (what, written) = (format!("{} '{name}'", noted.kind), format!("r.{name}"));
+        self.name(noted.at, &what, &written, name, taken);
     }
 
     fn per(&mut self, plant: &Plant) -> Option<StratumName> {
@@ -529,7 +577,11 @@ impl Draft {
         for (at, given) in &self.leave_out {
             match declare::mark("what is left out", given, gauged) {
                 Ok(mark) => marks.push(mark),
-                Err(complaint) => self.faults.push((*at, complaint)),
+                Err(_) if declare::is_later(given) => {}
+                Err(complaint) => {
+                    let at = declare::place_of(given).unwrap_or(*at);
+                    self.faults.push((at, complaint));
+                }
             }
         }
         marks

@@ -7,13 +7,13 @@
 
 use crate::declare::Kind;
 use crate::facts::{self, Declared};
-use crate::fault::{Complaint, nearest};
+use crate::fault::{Complaint, nearest, suggest};
 use crate::quantity::spelling;
 use crate::verdict;
 use crate::words;
-use chargehand_core::{Plant, Station, Verb, Word};
+use chargehand_core::{Declaration, Plant, Station, Verb, Watch, Word};
 use chargehand_measure::Unit;
-use rhai::{AST, ASTNode, Expr, FnCallExpr, Position, Stmt};
+use rhai::{AST, ASTNode, Expr, FnCallExpr, INT, Position, Stmt};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Something found at a place of the script.
@@ -37,19 +37,53 @@ pub(crate) struct Script<'a> {
 /// What names and literals a script uses.
 #[derive(Debug, Default)]
 struct Uses {
-    calls: Vec<(Position, String, usize, bool)>,
+    calls: Vec<Call>,
     mentioned: BTreeSet<String>,
-    /// Chains of properties, from the variable they start at: where the first stands, and the second.
-    paths: Vec<(Position, Position, Vec<String>)>,
+    /// Chains of properties, from the variable they start at.
+    paths: Vec<Path>,
     properties: BTreeSet<String>,
     /// Units behind a number.
     units: Vec<(Position, String)>,
-    /// Calls whose first value is a text as it stands.
-    said: Vec<(Position, String, String)>,
-    /// Chains compared with a text.
-    compared: Vec<(Position, Vec<String>, String)>,
-    /// Variables the script declares.
-    declared: BTreeSet<String>,
+    compared: Vec<Compared>,
+    /// Variables the script declares, and what each stands for all the time, where that is a chain.
+    declared: BTreeMap<String, Option<Path>>,
+}
+
+#[derive(Debug)]
+struct Call {
+    at: Position,
+    name: String,
+    method: bool,
+    given: Vec<Given>,
+}
+
+/// A value handed to a call, as far as it can be read.
+#[derive(Debug)]
+enum Given {
+    Text(String),
+    Path(Path),
+    Other,
+}
+
+/// A variable and the properties behind it, each with its place.
+type Path = Vec<(Position, String)>;
+
+/// A chain beside a literal: `r.low.total >= 11`, whichever of the two stands first.
+#[derive(Debug)]
+struct Compared {
+    at: Position,
+    path: Path,
+    /// As if the chain stood first.
+    op: &'static str,
+    with: Literal,
+}
+
+#[derive(Clone, Debug)]
+enum Literal {
+    Text(String),
+    Whole(INT),
+    Point(String),
+    Nothing,
 }
 
 impl<'a> Script<'a> {
@@ -92,6 +126,8 @@ impl<'a> Script<'a> {
             };
             match root {
                 Some((words::RULE, at)) => headers.push(at),
+                // That its first word is misspelt is said with the other names.
+                Some((word, at)) if means_rule(word) => headers.push(at),
                 _ => faults.push((statement.position(), outside(statement))),
             }
         }
@@ -141,17 +177,15 @@ impl<'a> Script<'a> {
         let mut faults = Vec::new();
         let header = uses_in(&self.ast.clone_statements_only());
         let body = uses_in(&self.functions_only(|_| true));
-        for (at, name, arity, method) in &header.calls {
+        for call in &header.calls {
             faults.extend(
-                self.call_in_header(name, *arity, *method)
-                    .map(|complaint| (*at, complaint)),
+                self.call_in_header(&call.name, call.given.len(), call.method)
+                    .map(|complaint| (call.at, complaint)),
             );
         }
-        for (at, name, arity, _) in &body.calls {
-            faults.extend(
-                self.call_in_handler(name, *arity)
-                    .map(|complaint| (*at, complaint)),
-            );
+        for call in &body.calls {
+            let complaint = self.call_in_handler(call);
+            faults.extend(complaint.map(|complaint| (call.at, complaint)));
         }
         for (at, name) in header.units.iter().chain(&body.units) {
             faults.extend(unit(name, units).map(|complaint| (*at, complaint)));
@@ -160,52 +194,65 @@ impl<'a> Script<'a> {
         faults
     }
 
-    /// Everything wrong with the facts the handler asks for, and what is legal but doubtful.
+    /// Whether the rule can hold more than the piece.
+    pub(crate) fn holds_wider(&self) -> bool {
+        let wider = [Verb::HoldStation.as_str(), Verb::HoldStratum.as_str()];
+        let calls = uses_in(&self.functions_only(|_| true)).calls;
+        calls.iter().any(|call| wider.contains(&call.name.as_str()))
+    }
+
+    /// Everything wrong with the facts the script asks for, and what is legal but doubtful.
     pub(crate) fn facts(
         &self,
         plant: &Plant,
         station: &Station,
         declared: &Declared,
+        declarations: &[Declaration],
     ) -> (Vec<Finding>, Vec<Finding>) {
         let (mut faults, mut remarks) = (Vec::new(), Vec::new());
-        let Some(handler) = self
-            .functions
-            .iter()
-            .find(|function| function.name == words::HANDLER)
-        else {
-            return (faults, remarks);
-        };
-        let uses = uses_in(&self.functions_only(|name| name == words::HANDLER));
-        let all = uses_in(&self.functions_only(|_| true));
-        if let [param] = handler.params.as_slice()
-            && !uses.declared.contains(param)
-        {
-            let asked = uses.paths.iter();
-            for (first, second, path) in asked.filter(|(.., path)| path.first() == Some(param)) {
-                let path = &path[1..];
-                let own = |(name, _): &(String, Kind)| path.first() == Some(name);
-                let known = path
-                    .first()
-                    .is_some_and(|name| words::FACTS.contains(&name.as_str()))
-                    || declared.watches.iter().any(own);
-                let at = if known { second } else { first };
-                faults.extend(fact(path, declared).map(|complaint| (*at, complaint)));
+        for (function, param) in self.readers() {
+            let uses = uses_in(&self.functions_only(|name| name == function));
+            if uses.declared.contains_key(&param) {
+                continue;
             }
-            for (at, path, text) in uses
-                .compared
-                .iter()
-                .filter(|(_, path, _)| path.first() == Some(param))
-            {
-                remarks.extend(
-                    stratum_value(&path[1..], text, plant, declared).map(|remark| (*at, remark)),
-                );
+            let asked = |path: &Path| uses.of(path, &param);
+            for path in uses.paths.iter().filter_map(asked) {
+                faults.extend(fact(&path, declared));
+            }
+            for compared in &uses.compared {
+                let Some(path) = asked(&compared.path) else {
+                    continue;
+                };
+                let names: Vec<&str> = path.iter().map(|(_, name)| name.as_str()).collect();
+                faults.extend(uncounted(&names, compared));
+                let doubts = [
+                    never_named(&names, compared, (plant, station, declared)),
+                    always_so(&names, compared, declarations),
+                    always_known(&names, &compared.with, declared),
+                ];
+                let doubts = doubts.into_iter().flatten();
+                remarks.extend(doubts.map(|remark| (compared.at, remark)));
+            }
+            for call in uses.calls.iter().filter(|call| call.name == "known") {
+                if let [Given::Path(path)] = call.given.as_slice()
+                    && let Some(path) = asked(path)
+                {
+                    let names: Vec<&str> = path.iter().map(|(_, name)| name.as_str()).collect();
+                    let remark = always_known(&names, &Literal::Nothing, declared);
+                    remarks.extend(remark.map(|remark| (call.at, remark)));
+                }
             }
         }
-        for (at, name, ..) in &all.calls {
+        let all = uses_in(&self.functions_only(|_| true));
+        for Call {
+            at, name, given, ..
+        } in &all.calls
+        {
             remarks.extend(never_legal(name, plant, station).map(|remark| (*at, remark)));
             faults.extend(no_reach(name, plant, station, declared).map(|fault| (*at, fault)));
-        }
-        for (at, name, first) in &all.said {
+            let [Given::Text(first), _] = given.as_slice() else {
+                continue;
+            };
             let fault = match name.as_str() {
                 "alarm" if !declared.alarms.contains_key(first) => {
                     verdict::no_alarm(first, declared)
@@ -218,6 +265,47 @@ impl<'a> Script<'a> {
             faults.push((*at, fault));
         }
         (faults, remarks)
+    }
+
+    /// The functions that are handed the facts whenever they are called, and how each calls them: the handler, and
+    /// those it hands its own value to.
+    fn readers(&self) -> Vec<(String, String)> {
+        let handler = self
+            .functions
+            .iter()
+            .find(|function| function.name == words::HANDLER);
+        let Some([param]) = handler.map(|handler| handler.params.as_slice()) else {
+            return Vec::new();
+        };
+        let mut readers = vec![(words::HANDLER.to_owned(), param.clone())];
+        let own = uses_in(&self.functions_only(|name| name == words::HANDLER));
+        let all = uses_in(&self.functions_only(|_| true));
+        for function in &self.functions {
+            let alone = self
+                .functions
+                .iter()
+                .filter(|other| other.name == function.name);
+            let calls: Vec<&Call> = own.calls_of(&function.name).collect();
+            if function.name == words::HANDLER
+                || alone.count() != 1
+                || calls.is_empty()
+                || calls.len() != all.calls_of(&function.name).count()
+            {
+                continue;
+            }
+            for (place, name) in function.params.iter().enumerate() {
+                let handed = |call: &&Call| match call.given.get(place) {
+                    Some(Given::Path(path)) => {
+                        own.of(path, param).is_some_and(|behind| behind.is_empty())
+                    }
+                    _ => false,
+                };
+                if calls.iter().all(handed) {
+                    readers.push((function.name.clone(), name.clone()));
+                }
+            }
+        }
+        readers
     }
 
     fn functions_only(&self, keep: impl Fn(&str) -> bool) -> AST {
@@ -237,10 +325,9 @@ impl<'a> Script<'a> {
                 "count" | "chart" => 3,
                 word if words::HEADER.contains(&word) => 1,
                 _ => {
-                    let known = words::HEADER.iter().chain(words::ABSENT).copied();
                     return Some(Complaint::new(
                         format!("`.{name}` is no word of a header"),
-                        did_you_mean(name, known),
+                        suggest(name, words::HEADER.iter().copied()),
                     ));
                 }
             };
@@ -267,6 +354,10 @@ impl<'a> Script<'a> {
                     )
                 })
             }
+            word if means_rule(word) => Some(Complaint::new(
+                format!("`{word}` is not known"),
+                format!("did you mean {}", words::RULE),
+            )),
             _ => Some(Complaint::new(
                 format!("`{name}` has no place in a header"),
                 match did_you_mean(name, words::IN_HEADER.iter().copied()) {
@@ -277,7 +368,8 @@ impl<'a> Script<'a> {
         }
     }
 
-    fn call_in_handler(&self, name: &str, arity: usize) -> Option<Complaint> {
+    fn call_in_handler(&self, call: &Call) -> Option<Complaint> {
+        let (name, arity) = (call.name.as_str(), call.given.len());
         let own: Vec<&Function> = self
             .functions
             .iter()
@@ -308,15 +400,26 @@ impl<'a> Script<'a> {
             });
         }
         if words::callable().any(|word| word == name) {
-            return None;
+            return misused(call);
         }
         if words::ABSENT.contains(&name) {
             return Some(not_in_this_version(name));
         }
+        if words::is_fact(name) && call.method {
+            return Some(Complaint::new(
+                format!("`{name}` is a fact, not a function"),
+                format!("write .{name} without ()"),
+            ));
+        }
         if words::NOT_A_RULES.contains(&name) {
+            let remedy = if name == "release" {
+                "a person releases: a rule only asks"
+            } else {
+                "the engine says it where a value cannot be believed: ask for recheck(\"why\") or hold(\"why\")"
+            };
             return Some(Complaint::new(
                 format!("`{name}` is not a rule's to say"),
-                "a rule asks, it does not release",
+                remedy,
             ));
         }
         if name == words::RULE || words::HEADER.contains(&name) || words::IN_HEADER.contains(&name)
@@ -342,8 +445,7 @@ impl<'a> Script<'a> {
             let mut fault = |what: String, remedy: String| {
                 faults.push((self.place(name), Complaint::new(what, remedy)));
             };
-            let called = body.mentioned.contains(name)
-                || body.calls.iter().any(|(_, call, ..)| call == name);
+            let called = body.mentioned.contains(name) || body.calls_of(name).next().is_some();
             if name == words::HANDLER {
                 has_handler = true;
                 if arity != 1 {
@@ -435,6 +537,10 @@ fn root_call(expr: &Expr) -> Option<(&str, Position)> {
     }
 }
 
+fn means_rule(word: &str) -> bool {
+    word != words::RULE && nearest(word, [words::RULE].into_iter()).is_some()
+}
+
 fn outside(statement: &Stmt) -> Complaint {
     match statement {
         Stmt::Var(declared, ..) => Complaint::new(
@@ -507,59 +613,201 @@ fn unit(name: &str, units: &BTreeMap<String, Unit>) -> Option<Complaint> {
     Some(Complaint::new(format!("`{name}` is no unit"), near))
 }
 
-/// What is wrong with a chain of properties that starts at the facts.
-fn fact(path: &[String], declared: &Declared) -> Option<Complaint> {
-    let second = path.get(1).map(String::as_str);
-    let first = path.first()?.as_str();
-    let watch = declared.watches.iter().find(|(name, _)| name == first);
-    if let Some((_, kind)) = watch {
-        return second.and_then(|name| match kind {
-            Kind::Counter if !words::OF_COUNTER.contains(&name) => {
-                Some(facts::no_counter_fact(name))
-            }
-            Kind::Chart if !words::OF_CHART.contains(&name) => Some(facts::no_chart_fact(name)),
-            Kind::Counter | Kind::Chart => None,
-        });
+/// A helper that is given something it has no answer for, as far as that is written there.
+fn misused(call: &Call) -> Option<Complaint> {
+    let given = call.given.len() + usize::from(call.method);
+    let (wanted, example) = match call.name.as_str() {
+        "class" => (2, "hold(\"why\").class(\"name\")"),
+        "inside" => (2, "r.value.inside(r.limit.name)"),
+        "known" => (1, "known(r.stratum)"),
+        "abs" => (1, "abs(r.value.deviation)"),
+        "min" | "max" => (2, "min(a, b)"),
+        _ => return None,
+    };
+    if given != wanted {
+        let (name, found) = (&call.name, call.given.len());
+        let wanted = values(wanted - usize::from(call.method));
+        let what = format!("`{name}` takes {wanted}, found {found}");
+        return Some(Complaint::new(what, format!("write {example}")));
     }
-    match (first, second) {
-        ("value", Some(name)) if !words::OF_VALUE.contains(&name) => {
-            Some(facts::no_value_fact(name))
-        }
-        ("gauge", Some(name)) if !words::OF_GAUGE.contains(&name) => {
-            Some(facts::no_gauge_fact(name))
-        }
-        ("limit", Some(name)) if !declared.limits.contains_key(name) => {
-            Some(facts::no_limit(name, declared))
-        }
-        ("strata", Some(name)) if !declared.strata.iter().any(|known| known.as_str() == name) => {
-            Some(facts::no_kind(name, declared))
-        }
-        ("stratum", _) if declared.per.is_none() => Some(facts::no_stratum(declared)),
-        (name, _) if !words::FACTS.contains(&name) => Some(facts::no_fact(name, declared)),
+    match (call.name.as_str(), call.given.as_slice()) {
+        ("known", [Given::Text(text)]) => Some(Complaint::new(
+            format!("`known` was given a text, \"{text}\", which is always known"),
+            format!("write {example} without \"\""),
+        )),
         _ => None,
     }
 }
 
-fn stratum_value(
-    path: &[String],
-    text: &str,
-    plant: &Plant,
-    declared: &Declared,
+/// What is wrong with a chain of properties that starts at the facts, and at which of them.
+fn fact(path: &Path, declared: &Declared) -> Option<Finding> {
+    let name = |place: usize| path.get(place).map(|(_, name)| name.as_str());
+    let at = |place: usize| move |complaint| (path[place].0, complaint);
+    let first = name(0)?;
+    let kind = declared.watch(first);
+    let Some(second) = name(1) else {
+        return (kind.is_none())
+            .then(|| first_fact(first, declared))?
+            .map(at(0));
+    };
+    let wrong = match (kind, first) {
+        (Some(Kind::Counter), _) if !words::OF_COUNTER.contains(&second) => {
+            Some(facts::no_counter_fact(second))
+        }
+        (Some(Kind::Chart), _) if !words::OF_CHART.contains(&second) => {
+            Some(facts::no_chart_fact(second))
+        }
+        (Some(_), _) => None,
+        (None, "value") if !words::OF_VALUE.contains(&second) => Some(facts::no_value_fact(second)),
+        (None, "gauge") if !words::OF_GAUGE.contains(&second) => Some(facts::no_gauge_fact(second)),
+        (None, "limit") if !declared.limits.contains_key(second) => {
+            Some(facts::no_limit(second, declared))
+        }
+        (None, "strata") if !declared.strata.iter().any(|known| known.as_str() == second) => {
+            Some(facts::no_kind(second, declared))
+        }
+        (None, _) => {
+            if let Some(wrong) = first_fact(first, declared) {
+                return Some(at(0)(wrong));
+            }
+            None
+        }
+    };
+    if let Some(wrong) = wrong {
+        return Some(at(1)(wrong));
+    }
+    let third = name(2)?;
+    // What is behind these is a number or a quantity, and has no facts of its own.
+    (kind.is_some() || ["value", "limit"].contains(&first))
+        .then(|| at(2)(no_fact_of(third, &format!("r.{first}.{second}"))))
+}
+
+fn first_fact(name: &str, declared: &Declared) -> Option<Complaint> {
+    match name {
+        "stratum" if declared.per.is_none() => Some(facts::no_stratum(declared)),
+        name if !words::FACTS.contains(&name) => Some(facts::no_fact(name, declared)),
+        _ => None,
+    }
+}
+
+fn no_fact_of(name: &str, owner: &str) -> Complaint {
+    let remedy = if words::OF_VALUE.contains(&name) {
+        format!("it is asked of r.value: compare {owner} with a limit")
+    } else if words::HELPERS.contains(&name) {
+        format!("write {owner}.{name}(…)")
+    } else {
+        String::new()
+    };
+    Complaint::new(format!("`{name}` is no fact of {owner}"), remedy)
+}
+
+/// A text that a stratum, a gauge or a station is compared with, and never is.
+fn never_named(
+    path: &[&str],
+    compared: &Compared,
+    (plant, station, declared): (&Plant, &Station, &Declared),
 ) -> Option<Complaint> {
-    let kind = match path {
-        [stratum] if stratum == "stratum" => declared.per.as_ref()?.as_str(),
-        [strata, kind] if strata == "strata" => kind,
+    let Literal::Text(text) = &compared.with else {
+        return None;
+    };
+    let (what, values): (&str, Vec<&str>) = match path {
+        ["stratum"] => known_values(declared.per.as_ref()?.as_str(), plant)?,
+        ["strata", kind] => known_values(kind, plant)?,
+        ["station"] => ("the station", vec![station.name.as_str()]),
+        ["gauge", "name"] => {
+            let gauges = plant.gauges.iter().map(|gauge| gauge.name.as_str());
+            ("the gauge", gauges.collect())
+        }
         _ => return None,
     };
-    let values = &plant.stratum(kind)?.values;
-    if values.is_empty() || values.iter().any(|value| value == text) {
+    if values.is_empty() || values.contains(&text.as_str()) {
         return None;
     }
-    let remedy = format!("its values are {}", values.join(", "));
+    let remedy = match values.as_slice() {
+        [one] => format!("it is always {one}"),
+        some => format!("its values are {}", some.join(", ")),
+    };
     Some(Complaint::new(
-        format!("{kind} is compared with '{text}', which it never is"),
+        format!("{what} is compared with '{text}', which it never is"),
         remedy,
     ))
+}
+
+fn known_values<'p>(kind: &str, plant: &'p Plant) -> Option<(&'p str, Vec<&'p str>)> {
+    let stratum = plant.stratum(kind)?;
+    let values = stratum.values.iter().map(String::as_str);
+    Some((stratum.name.as_str(), values.collect()))
+}
+
+/// A count compared with a number that has a point.
+fn uncounted(path: &[&str], compared: &Compared) -> Option<Finding> {
+    let Literal::Point(number) = &compared.with else {
+        return None;
+    };
+    let counted = matches!(path, ["attempt"])
+        || matches!(path, [_, of] if words::OF_COUNTER.contains(of) || *of == "points");
+    counted.then(|| {
+        let what = format!("r.{} is a whole number, found {number}", path.join("."));
+        (
+            compared.at,
+            Complaint::new(what, "write it without a point"),
+        )
+    })
+}
+
+/// A comparison of a counter that comes out the same whatever is counted.
+fn always_so(
+    path: &[&str],
+    compared: &Compared,
+    declarations: &[Declaration],
+) -> Option<Complaint> {
+    let ([name, of], Literal::Whole(number)) = (path, &compared.with) else {
+        return None;
+    };
+    let of_last = declarations
+        .iter()
+        .find_map(|declared| match declared.watch {
+            Watch::Counter { of_last, .. } if declared.name == *name => INT::try_from(of_last).ok(),
+            _ => None,
+        })?;
+    if !words::OF_COUNTER.contains(of) {
+        return None;
+    }
+    let holds = |count: INT| match compared.op {
+        "==" => count == *number,
+        "!=" => count != *number,
+        "<" => count < *number,
+        "<=" => count <= *number,
+        ">" => count > *number,
+        _ => count >= *number,
+    };
+    let first = holds(0);
+    if (0..=of_last).any(|count| holds(count) != first) {
+        return None;
+    }
+    let word = if first { "always" } else { "never" };
+    Some(Complaint::new(
+        format!("`r.{name}.{of} {} {number}` is {word} true", compared.op),
+        format!("the counter looks at {of_last} pieces, so it is from 0 to {of_last}"),
+    ))
+}
+
+/// A question whether something is known that always is.
+fn always_known(path: &[&str], with: &Literal, declared: &Declared) -> Option<Complaint> {
+    if !matches!(with, Literal::Nothing) {
+        return None;
+    }
+    let may_lack = match path {
+        ["stratum"] | ["strata", _] | ["gauge", "name"] | [] => true,
+        [name, "level"] => declared.watch(name).is_some(),
+        _ => false,
+    };
+    (!may_lack).then(|| {
+        Complaint::new(
+            format!("r.{} is always known", path.join(".")),
+            "take the question out",
+        )
+    })
 }
 
 fn never_legal(name: &str, plant: &Plant, station: &Station) -> Option<Complaint> {
@@ -609,12 +857,18 @@ fn uses_in(ast: &AST) -> Uses {
         match path.last() {
             Some(ASTNode::Stmt(Stmt::FnCall(call, at))) => uses.call(call, *at, false),
             Some(ASTNode::Stmt(Stmt::Var(declared, ..))) => {
-                uses.declared.insert(declared.0.name.to_string());
+                uses.declare(&declared.0.name, chain(&declared.1));
             }
             Some(ASTNode::Stmt(Stmt::For(declared, ..))) => {
-                uses.declared.insert(declared.0.name.to_string());
-                let counter = declared.1.iter().map(|counter| counter.name.to_string());
-                uses.declared.extend(counter);
+                uses.declare(&declared.0.name, None);
+                if let Some(counter) = &declared.1 {
+                    uses.declare(&counter.name, None);
+                }
+            }
+            Some(ASTNode::Stmt(Stmt::Assignment(assigned))) => {
+                if let Expr::Variable(variable, ..) = &assigned.1.lhs {
+                    uses.declare(&variable.1, None);
+                }
             }
             Some(ASTNode::Expr(expr)) => uses.expr(expr),
             _ => {}
@@ -625,6 +879,32 @@ fn uses_in(ast: &AST) -> Uses {
 }
 
 impl Uses {
+    /// A variable that gets a value; one that gets two stands for neither.
+    fn declare(&mut self, name: &str, stands_for: Option<Path>) {
+        let name = name.to_owned();
+        let again = self.declared.contains_key(&name);
+        self.declared.insert(name, stands_for.filter(|_| !again));
+    }
+
+    fn calls_of<'u>(&'u self, name: &'u str) -> impl Iterator<Item = &'u Call> {
+        self.calls.iter().filter(move |call| call.name == name)
+    }
+
+    /// What a chain asks of a variable, if it starts there, at once or by other names.
+    fn of(&self, path: &Path, variable: &str) -> Option<Path> {
+        let mut path = path.clone();
+        // Each name stands for one declared before it, so this ends; a script that names itself in circles does not.
+        for _ in 0..self.declared.len() + 1 {
+            let (_, first) = path.first()?;
+            if first == variable {
+                return Some(path.split_off(1));
+            }
+            let stands_for = self.declared.get(first)?.as_ref()?;
+            path.splice(0..1, stands_for.iter().cloned());
+        }
+        None
+    }
+
     fn expr(&mut self, expr: &Expr) {
         match expr {
             Expr::FnCall(call, at) => self.call(call, *at, false),
@@ -644,10 +924,12 @@ impl Uses {
                 if let (true, Some((at, name))) = (number, steps.first()) {
                     self.units.push((*at, name.clone()));
                 }
-                if let (Expr::Variable(variable, ..), Some((first, _))) = (&pair.lhs, steps.first())
+                if let Expr::Variable(variable, _, at) = &pair.lhs
+                    && !steps.is_empty()
                 {
-                    let second = steps.get(1).map_or(*first, |(second, _)| *second);
-                    self.paths.push((*first, second, chain(&variable.1, steps)));
+                    let start = (*at, variable.1.to_string());
+                    self.paths
+                        .push(std::iter::once(start).chain(steps).collect());
                 }
             }
             _ => {}
@@ -655,33 +937,66 @@ impl Uses {
     }
 
     fn call(&mut self, call: &FnCallExpr, at: Position, method: bool) {
-        if call.op_token.is_none() {
-            let name = call.name.to_string();
-            if let [Expr::StringConstant(first, _), _] = call.args.as_slice() {
-                self.said.push((at, name.clone(), first.to_string()));
+        let name = call.name.to_string();
+        let args = call.args.as_slice();
+        match (&call.op_token, args) {
+            (Some(_), [left, right]) => self.operator(&name, at, left, right),
+            (Some(_), _) => {}
+            (None, [Expr::Array(items, ..), one]) if name == "contains" => {
+                for item in items {
+                    self.compare(at, one, "==", item);
+                }
+                self.note(at, name, method, args);
             }
-            self.calls.push((at, name, call.args.len(), method));
-            return;
+            (None, _) => self.note(at, name, method, args),
         }
-        let (Some(left), Some(right)) = (call.args.first(), call.args.get(1)) else {
-            return;
+    }
+
+    fn note(&mut self, at: Position, name: String, method: bool, args: &[Expr]) {
+        let given = |expr: &Expr| match expr {
+            Expr::StringConstant(text, _) => Given::Text(text.to_string()),
+            other => chain(other).map_or(Given::Other, Given::Path),
         };
-        for (side, other) in [(left, right), (right, left)] {
-            if let (Expr::Dot(pair, ..), Expr::StringConstant(text, _)) = (side, other)
-                && let Expr::Variable(variable, ..) = &pair.lhs
-            {
-                self.compared.push((
-                    at,
-                    chain(&variable.1, properties(&pair.rhs)),
-                    text.to_string(),
-                ));
-            }
+        let given = args.iter().map(given).collect();
+        self.calls.push(Call {
+            at,
+            name,
+            method,
+            given,
+        });
+    }
+
+    fn operator(&mut self, op: &str, at: Position, left: &Expr, right: &Expr) {
+        let turned = [
+            ("==", "=="),
+            ("!=", "!="),
+            ("<", ">"),
+            ("<=", ">="),
+            (">", "<"),
+            (">=", "<="),
+        ];
+        if let Some((op, back)) = turned.into_iter().find(|(known, _)| *known == op) {
+            self.compare(at, left, op, right);
+            self.compare(at, right, back, left);
+        }
+    }
+
+    fn compare(&mut self, at: Position, left: &Expr, op: &'static str, right: &Expr) {
+        let with = match right {
+            Expr::StringConstant(text, _) => Literal::Text(text.to_string()),
+            Expr::IntegerConstant(number, _) => Literal::Whole(*number),
+            Expr::FloatConstant(number, _) => Literal::Point(number.to_string()),
+            Expr::Unit(_) => Literal::Nothing,
+            _ => return,
+        };
+        if let Some(path) = chain(left) {
+            self.compared.push(Compared { at, path, op, with });
         }
     }
 }
 
 /// The properties a chain runs through, up to the first call or index.
-fn properties(rhs: &Expr) -> Vec<(Position, String)> {
+fn properties(rhs: &Expr) -> Path {
     match rhs {
         Expr::Property(property, at) => vec![(*at, property.2.to_string())],
         Expr::Dot(pair, ..) | Expr::Index(pair, ..) => {
@@ -695,10 +1010,30 @@ fn properties(rhs: &Expr) -> Vec<(Position, String)> {
     }
 }
 
-fn chain(variable: &str, steps: Vec<(Position, String)>) -> Vec<String> {
-    std::iter::once(variable.to_owned())
-        .chain(steps.into_iter().map(|(_, name)| name))
-        .collect()
+/// An expression that is a variable and properties of it, and nothing more.
+fn chain(expr: &Expr) -> Option<Path> {
+    fn only_properties(rhs: &Expr) -> bool {
+        match rhs {
+            Expr::Property(..) => true,
+            Expr::Dot(pair, ..) => only_properties(&pair.lhs) && only_properties(&pair.rhs),
+            _ => false,
+        }
+    }
+    match expr {
+        Expr::Variable(variable, _, at) => Some(vec![(*at, variable.1.to_string())]),
+        Expr::Dot(pair, ..) if only_properties(&pair.rhs) => {
+            let Expr::Variable(variable, _, at) = &pair.lhs else {
+                return None;
+            };
+            let start = (*at, variable.1.to_string());
+            Some(
+                std::iter::once(start)
+                    .chain(properties(&pair.rhs))
+                    .collect(),
+            )
+        }
+        _ => None,
+    }
 }
 
 /// The unit a name behind a number stands for, where there is one.

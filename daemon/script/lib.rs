@@ -13,6 +13,7 @@
 
 mod book;
 mod declare;
+mod definitions;
 mod engine;
 mod facts;
 mod fault;
@@ -20,12 +21,18 @@ mod header;
 mod inspect;
 mod operators;
 mod quantity;
+mod reached;
 #[cfg(test)]
 mod refusals;
 mod rules;
+mod slips;
+#[cfg(test)]
+mod strange;
 mod verdict;
 mod words;
 
 pub use book::{BookError, Rulebook, Source};
+pub use definitions::definitions;
 pub use fault::LoadFault;
+pub use reached::{Branch, Reached};
 pub use rules::Rules;

@@ -13,6 +13,7 @@ use crate::quantity::{Number, Quantity, literal};
 use crate::verdict::{Desk, Said};
 use rhai::{Array, Dynamic, Engine, EvalAltResult, FLOAT, INT, ImmutableString, NativeCallContext};
 use std::cmp::Ordering;
+use std::ops::{Range, RangeInclusive};
 use std::rc::Rc;
 
 const COMPARE: &[&str] = &["==", "!=", "<", "<=", ">", ">="];
@@ -65,6 +66,7 @@ pub(crate) fn register(engine: &mut Engine, desk: &Rc<Desk>) {
         }
     }
     register_text(engine);
+    register_shown(engine, desk);
     register_unary(engine);
 }
 
@@ -97,6 +99,37 @@ fn register_text(engine: &mut Engine) {
     append! { ImmutableString; char; (); Dynamic; rhai::Blob }
 }
 
+/// Inside a text the engine shows a value that has no text of its own by the name of its type, and takes a failure
+/// for that; so the failure is noted as well, for the end of the call.
+fn register_shown(engine: &mut Engine, desk: &Rc<Desk>) {
+    macro_rules! refuse {
+        ($($of:ty);*) => {$(
+            let notes = Rc::clone(desk);
+            engine.register_fn(
+                "to_string",
+                move |context: NativeCallContext<'_>, of: &mut $of| -> Answer<ImmutableString> {
+                    let complaint = no_text(&Dynamic::from(of.clone()));
+                    notes.fault(context.call_position(), complaint.clone());
+                    Err(complaint.into())
+                },
+            );
+        )*};
+    }
+    refuse! {
+        Array; rhai::Map; Reading; Limits; Strata; GaugeFacts; CounterFacts; ChartFacts; Band; Said;
+        Range<INT>; RangeInclusive<INT>; rhai::FnPtr
+    }
+}
+
+fn no_text(of: &Dynamic) -> Complaint {
+    let remedy = rather_ask(of).unwrap_or(if of.is_array() || of.is_map() {
+        "show its parts one by one"
+    } else {
+        ""
+    });
+    Complaint::new(format!("a text cannot show {}", describe(of)), remedy)
+}
+
 fn register_unary(engine: &mut Engine) {
     engine.register_fn("-", |value: Dynamic| -> Answer<Dynamic> {
         Ok(negate(&value)?)
@@ -109,7 +142,7 @@ fn register_unary(engine: &mut Engine) {
             Ok(bool) => Ok(!bool),
             Err(_) => Err(Complaint::new(
                 format!("`!` of {}", describe(&value)),
-                "write a comparison",
+                rather_ask(&value).unwrap_or("write a comparison"),
             )
             .into()),
         }
@@ -179,6 +212,7 @@ pub(crate) fn describe(of: &Dynamic) -> String {
         Value::Other if of.is::<ChartFacts>() => "a chart",
         Value::Other if of.is::<Band>() => "a band",
         Value::Other if of.is_fnptr() => "a function",
+        Value::Other if of.is::<Range<INT>>() || of.is::<RangeInclusive<INT>>() => "a range",
         Value::Other => "a value of no use here",
     };
     name.to_owned()
@@ -205,7 +239,8 @@ pub(crate) fn compare(op: &str, left: &Dynamic, right: &Dynamic) -> Result<bool,
                 describe(left),
                 describe(right)
             );
-            return Err(Complaint::new(what, remedy(&left_value, &right_value)));
+            let remedy = remedy(op, (left, &left_value), (right, &right_value));
+            return Err(Complaint::new(what, remedy));
         }
     };
     Ok(match op {
@@ -285,8 +320,8 @@ fn whole(op: &str, left: INT, right: INT) -> Result<INT, Complaint> {
         "%" => left.checked_rem(right),
         _ => {
             return Err(Complaint::new(
-                format!("{left} / {right} of whole numbers would lose what is behind the point"),
-                format!("write {left}.0 / {right}"),
+                "`/` of two whole numbers would lose what is behind the point",
+                "write 1.0 * before the first",
             ));
         }
     };
@@ -352,30 +387,84 @@ fn not_finite() -> Complaint {
 
 fn no_sense(op: &str, left: &Dynamic, right: &Dynamic) -> Complaint {
     let what = format!("`{op}` of {} and {}", describe(left), describe(right));
-    Complaint::new(what, remedy(&value(left), &value(right)))
+    Complaint::new(
+        what,
+        remedy(op, (left, &value(left)), (right, &value(right))),
+    )
 }
 
 /// What the writer most likely meant by a pair that makes no sense.
-fn remedy(left: &Value, right: &Value) -> String {
-    match (left, right) {
+fn remedy(op: &str, left: (&Dynamic, &Value), right: (&Dynamic, &Value)) -> String {
+    let inside = [left.0, right.0].into_iter().find_map(rather_ask);
+    match (left.1, right.1) {
+        (Value::List, Value::Other) | (Value::Other, Value::List) if op == "+" => {
+            "write [ … ] around what is put in the list".into()
+        }
+        _ if inside.is_some() => inside.unwrap_or_default().into(),
         (Value::Absent, _) | (_, Value::Absent) => "ask known(…) first".into(),
         (Value::Nothing, _) => "write the value first: x == ()".into(),
-        (Value::Quantity(quantity), number) | (number, Value::Quantity(quantity)) => {
-            let plain = match number {
-                Value::Int(int) => Number::Int(*int).decimal().ok(),
-                Value::Float(float) => Number::Float(*float).decimal().ok(),
-                _ => None,
-            };
-            plain.map_or_else(String::new, |plain| {
-                format!("write {}", literal(plain, quantity.unit().code()))
-            })
+        (_, Value::Nothing) => "ask known(…), or write x == ()".into(),
+        (Value::Quantity(_), Value::Quantity(_)) => {
+            "a quantity is multiplied and divided by a number".into()
+        }
+        (Value::Quantity(quantity), other) | (other, Value::Quantity(quantity)) => {
+            beside_quantity(op, quantity, other)
         }
         (Value::Int(int), Value::Float(_)) | (Value::Float(_), Value::Int(int)) => {
-            format!("write {int}.0")
+            format!("write both with a point, as {int}.0, or both without")
         }
         (Value::Char(char), Value::Text(_)) | (Value::Text(_), Value::Char(char)) => {
             format!("write \"{char}\"")
         }
+        (Value::Text(_), Value::Int(int)) | (Value::Int(int), Value::Text(_)) => {
+            format!("write a text as \"{int}\", or a number without \"\"")
+        }
+        (Value::Bool(_), _) | (_, Value::Bool(_)) => {
+            "a yes or no needs no comparison: join several with &&".into()
+        }
+        (Value::Text(_), Value::List) | (Value::List, Value::Text(_)) if op == "+" => {
+            "show its parts one by one".into()
+        }
+        (Value::List, _) | (_, Value::List) if op == "+" => {
+            "write [ … ] around what is put in the list".into()
+        }
+        (Value::List, _) | (_, Value::List) => "ask whether a value is `in` the list".into(),
+        _ => String::new(),
+    }
+}
+
+/// What is asked of a value that is no number itself.
+fn rather_ask(of: &Dynamic) -> Option<&'static str> {
+    Some(match () {
+        () if of.is::<CounterFacts>() => "ask its total, in_a_row or pieces",
+        () if of.is::<ChartFacts>() => "ask its signal, level or points",
+        () if of.is::<Band>() => "write r.value.inside(r.limit.name)",
+        () if of.is::<Reading>() => "ask r.value",
+        () if of.is::<Limits>() => "ask one by its name: r.limit.name",
+        () if of.is::<Strata>() => "ask one by its name: r.strata.name",
+        () if of.is::<GaugeFacts>() => "ask r.gauge.healthy or r.gauge.name",
+        () if of.is::<Said>() => "a verdict is returned, not asked",
+        () => return None,
+    })
+}
+
+fn beside_quantity(op: &str, quantity: &Quantity, other: &Value) -> String {
+    let code = quantity.unit().code();
+    let plain = match other {
+        Value::Int(int) => Number::Int(*int).decimal().ok(),
+        Value::Float(float) => Number::Float(*float).decimal().ok(),
+        _ => None,
+    };
+    match (plain, other) {
+        (Some(_), _) if matches!(op, "*" | "/" | "%") => {
+            "a quantity is multiplied and divided by a number".into()
+        }
+        (Some(_), _) if matches!(quantity, Quantity::Written { .. }) => {
+            "write both with a unit, or both without".into()
+        }
+        (Some(plain), _) => format!("write {}", literal(plain, code)),
+        (None, Value::Text(_)) => format!("write a quantity, as {}", literal(1.into(), code)),
+        (None, Value::Bool(_)) => "a yes or no needs no comparison: join several with &&".into(),
         _ => String::new(),
     }
 }
@@ -507,6 +596,56 @@ mod tests {
         }
     }
 
+    /// What a function has an answer for. Written by hand: all other calls are errors.
+    fn function_answers(name: &str, given: &[&str]) -> bool {
+        let text = |of: &str| ["text", "char"].contains(&of);
+        match (name, given) {
+            ("known", [_]) => true,
+            ("abs", [of]) => ["int", "float", "quantity"].contains(of),
+            ("len", [of]) => ["text", "list"].contains(of),
+            ("is_empty", [of]) => ["text", "list", "range"].contains(of),
+            ("to_upper" | "to_lower", [of]) => text(of),
+            ("split", ["text"]) => true,
+            ("to_string", [of]) => [
+                "nothing", "absent", "bool", "int", "float", "char", "text", "quantity",
+            ]
+            .contains(of),
+            ("inside", ["quantity", "band"]) => true,
+            ("min" | "max", [left, right]) => {
+                left == right && ["int", "float", "char", "text", "quantity"].contains(left)
+            }
+            ("push", ["list", _]) => true,
+            // The list holds a whole number.
+            ("contains" | "index_of", ["list", of]) => ["int", "nothing"].contains(of),
+            ("contains", ["range", "int"]) => true,
+            ("contains" | "index_of" | "starts_with" | "ends_with", ["text", of]) => text(of),
+            ("sub_string", ["text", of]) => ["int", "range"].contains(of),
+            ("split", ["text", of]) => text(of) || *of == "int",
+            ("split", ["list", "int"]) => true,
+            _ => false,
+        }
+    }
+
+    #[test]
+    fn every_function_of_every_type_answers_or_fails() {
+        let (engine, scope) = bench();
+        let helpers = crate::words::HELPERS
+            .iter()
+            .filter(|name| **name != "break_down");
+        for name in helpers {
+            let ones = TYPES.iter().map(|one| vec![*one]);
+            let twos = TYPES
+                .iter()
+                .flat_map(|one| TYPES.iter().map(move |two| vec![*one, *two]));
+            for given in ones.chain(twos) {
+                let script = format!("{name}({})", given.join(", "));
+                let result = engine.eval_with_scope::<Dynamic>(&mut scope.clone(), &script);
+                let expect = function_answers(name, &given);
+                assert_eq!(result.is_ok(), expect, "{script}: {result:?}");
+            }
+        }
+    }
+
     #[test]
     fn a_sign_or_a_not_before_the_wrong_thing_fails() {
         let (engine, scope) = bench();
@@ -558,7 +697,7 @@ mod tests {
         );
         check(
             "counted == \"3 g\"",
-            "`==` compares a quantity with a text: ",
+            "`==` compares a quantity with a text: write a quantity, as 1.g",
         );
         check(
             "counted + 1",
@@ -566,7 +705,7 @@ mod tests {
         );
         check(
             "counted / three_g > 1",
-            "`>` compares a number with a point with a whole number: write 1.0",
+            "`>` compares a number with a point with a whole number: write both with a point, as 1.0, or both without",
         );
         check(
             "absent == \"M1\"",
@@ -584,11 +723,11 @@ mod tests {
         );
         check(
             "1 / 2",
-            "1 / 2 of whole numbers would lose what is behind the point: write 1.0 / 2",
+            "`/` of two whole numbers would lose what is behind the point: write 1.0 * before the first",
         );
         check(
             "let x = 1; x /= 2; x",
-            "1 / 2 of whole numbers would lose what is behind the point: write 1.0 / 2",
+            "`/` of two whole numbers would lose what is behind the point: write 1.0 * before the first",
         );
         check(
             "1.0 / 0.0",
@@ -604,7 +743,7 @@ mod tests {
         check("0.1 + 0.2 == 0.3", "false");
         check(
             "1.0 == 1",
-            "`==` compares a number with a point with a whole number: write 1.0",
+            "`==` compares a number with a point with a whole number: write both with a point, as 1.0, or both without",
         );
         check(
             "'a' == \"a\"",

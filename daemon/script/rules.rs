@@ -9,10 +9,11 @@
 
 use crate::book::{Rulebook, Source};
 use crate::declare::Limit;
-use crate::engine::{self, panic_text, parse_fault, translate, with_deep_stack};
-use crate::facts::{Declared, Reading};
+use crate::engine::{self, panic_text, translate, with_deep_stack};
+use crate::facts::{Common, Declared, Reading};
 use crate::fault::{Complaint, LoadFault};
 use crate::inspect::{Finding, Script, unit_named};
+use crate::slips;
 use crate::verdict::{Desk, Known};
 use crate::words;
 use chargehand_core::{
@@ -120,6 +121,13 @@ impl Rules {
         self.rules.iter().map(|rule| &rule.name)
     }
 
+    /// The engine, and the script of every rule by its file, for one who watches them.
+    pub(crate) fn scripts(&mut self) -> (&mut Engine, impl Iterator<Item = (&str, &mut AST)>) {
+        let scripts = self.rules.iter_mut();
+        let scripts = scripts.map(|rule| (rule.file.as_str(), &mut rule.ast));
+        (&mut self.engine, scripts)
+    }
+
     /// Adds the rule of one file, or says everything wrong with it.
     fn add(
         &mut self,
@@ -148,14 +156,23 @@ impl Rules {
                 Err(found)
             }
         };
-        let header = match header {
+        let mut header = match header {
             Ok(header) => header,
             Err(found) => {
                 faults.extend(found);
                 return Err(faults);
             }
         };
-        let (found, remarks) = script.facts(plant, header.station, &header.declared);
+        let wider = script.holds_wider();
+        for declared in &mut header.declarations {
+            declared.wider = wider;
+        }
+        let (found, remarks) = script.facts(
+            plant,
+            header.station,
+            &header.declared,
+            &header.declarations,
+        );
         faults.extend(found);
         if !faults.is_empty() {
             return Err(faults);
@@ -205,10 +222,10 @@ impl Rules {
         }
     }
 
-    fn opinion(&self, rule: &Rule, facts: &Facts<'_>) -> Opinion {
+    fn opinion(&self, rule: &Rule, facts: &Facts<'_>, common: &Rc<Common>) -> Opinion {
         let own = |(place, _): &&(usize, Shown)| rule.watches.contains(place);
         let shown = facts.watches.iter().filter(own).map(|(_, shown)| *shown);
-        let said = self.ask(rule, Reading::new(facts, shown.collect(), &rule.declared));
+        let said = self.ask(rule, Reading::new(common, shown.collect(), &rule.declared));
         Opinion {
             rule: rule.name.clone(),
             per: rule.declared.apart.clone(),
@@ -290,13 +307,17 @@ impl Rules {
                         late: *late,
                         watches: &[],
                     };
-                    let reading = Reading::new(&facts, (*shown).clone(), &rule.declared);
+                    let reading =
+                        Reading::new(&Common::of(&facts), (*shown).clone(), &rule.declared);
                     let Err(fault) = self.ask(rule, reading) else {
                         continue;
                     };
                     // A budget that ran out has no place, and would run out at every value.
                     let endless = fault.0.is_none();
-                    if !found.contains(&fault) {
+                    // What goes wrong at one place with many values is one mistake, whatever is to be written instead.
+                    let (at, complaint) = &fault;
+                    let same = |(place, said): &Finding| place == at && said.what == complaint.what;
+                    if !found.iter().any(same) {
                         found.push(fault);
                     }
                     if endless || found.len() == FAULTS_MAX {
@@ -320,14 +341,14 @@ impl Judge for Rules {
             rule.station == facts.station.name.as_str()
                 && rule.characteristic == facts.characteristic.name.as_str()
         };
-        let asked: Vec<&Rule> = self.rules.iter().filter(applies).collect();
-        if asked.is_empty() {
+        let mut asked = self.rules.iter().filter(applies).peekable();
+        if asked.peek().is_none() {
             return Vec::new();
         }
+        let common = Common::of(facts);
         with_deep_stack(|| {
             asked
-                .into_iter()
-                .map(|rule| self.opinion(rule, facts))
+                .map(|rule| self.opinion(rule, facts, &common))
                 .collect()
         })
     }
@@ -341,7 +362,7 @@ fn broke(what: &str, text: &str) -> Complaint {
     )
 }
 
-fn text(source: &Source) -> &str {
+pub(crate) fn text(source: &Source) -> &str {
     source.text.strip_prefix('\u{feff}').unwrap_or(&source.text)
 }
 
@@ -390,7 +411,7 @@ fn parse(engine: &Engine, source: &Source) -> Result<AST, LoadFault> {
         Ok(Err(error)) => Err(LoadFault::new(
             &source.file,
             error.position(),
-            parse_fault(error.err_type()),
+            slips::complaint(text(source), error.position(), error.err_type()),
         )),
         Err(payload) => Err(LoadFault::new(
             &source.file,

@@ -38,12 +38,20 @@ pub(crate) struct Desk {
     /// Set while a rule is tried at load: what is legal but doubtful is noted then.
     pub(crate) trying: Cell<bool>,
     remarks: RefCell<Vec<(Position, Complaint)>>,
+    /// What went wrong in the call where the engine goes on as if nothing had.
+    fault: RefCell<Option<(Position, Complaint)>>,
 }
 
 impl Desk {
     /// Forgets the call before.
     pub(crate) fn clear(&self) {
         self.made.borrow_mut().clear();
+        self.fault.take();
+    }
+
+    /// Keeps what went wrong first.
+    pub(crate) fn fault(&self, at: Position, complaint: Complaint) {
+        self.fault.borrow_mut().get_or_insert((at, complaint));
     }
 
     pub(crate) fn remark(&self, at: Position, complaint: Complaint) {
@@ -75,6 +83,9 @@ impl Desk {
         declared: &Declared,
         returned: Dynamic,
     ) -> Result<Vec<Verdict>, (Position, Complaint)> {
+        if let Some(fault) = self.fault.take() {
+            return Err(fault);
+        }
         let said = unpack(handler, returned).map_err(|complaint| (Position::NONE, complaint))?;
         let mut kept = BTreeMap::new();
         let mut order = Vec::new();
@@ -89,13 +100,13 @@ impl Desk {
             .map(|n| made[n])
         {
             let place = format!("{}:{}", at.line().unwrap_or(0), at.position().unwrap_or(0));
-            return Err((
-                at,
-                Complaint::new(
-                    format!("`{word}` at {place} was made but not returned"),
-                    "put both in a list",
-                ),
-            ));
+            let remedy = match made.len() {
+                1 => "return it, or several in a list",
+                2 => "put both in a list",
+                _ => "put all in a list",
+            };
+            let what = format!("`{word}` at {place} was made but not returned");
+            return Err((at, Complaint::new(what, remedy)));
         }
         let verdict = |one: Said| {
             let at = made[one.number].1;

@@ -119,7 +119,7 @@ pub(crate) const NOT_A_RULES: &[&str] = &["unevaluated", "release"];
 /// Statements and operators of the script engine that hide errors, hide state or leave the rule.
 pub(crate) const SWITCHED_OFF: &[&str] = &[
     "switch", "try", "throw", "loop", "do", "while", "until", "eval", "print", "debug", "Fn",
-    "curry", "**", "**=", "??", "??=", "?.", "?[",
+    "curry", "this", "**", "**=", "??", "??=", "?.", "?[",
 ];
 
 /// Names of verbs as written.
@@ -132,6 +132,13 @@ pub(crate) fn callable() -> impl Iterator<Item = &'static str> + Clone {
     verbs()
         .chain(VERDICT.iter().copied())
         .chain(HELPERS.iter().copied())
+}
+
+/// Whether a name is one of a fact, of whatever.
+pub(crate) fn is_fact(name: &str) -> bool {
+    [FACTS, OF_VALUE, OF_COUNTER, OF_CHART, OF_GAUGE]
+        .into_iter()
+        .any(|words| words.contains(&name))
 }
 
 /// Every name a function of the script's own must not have.

@@ -361,7 +361,7 @@ impl Wire {
             .values()
             .take(OLDEST_MAX)
             .map(|hold| (hold.since, self.open_hold(hold)));
-        let advisories = state.advisories.values().take(OLDEST_MAX).map(|advisory| {
+        let advisories = state.advisories.values().map(|advisory| {
             (
                 advisory.since,
                 OpenLine {

@@ -1,8 +1,9 @@
 //! What the daemon costs, in one command: `cargo bench`, or `cargo bench -- --quick --only restart`.
 //!
 //! Every figure stands beside another of the same run on the same machine: the daemon beside a bare
-//! echo of its client library, a latency beside the disk's flush, a restart beside what it read. Only
-//! the ratios travel. Standard output is Markdown, so that it can be kept as it is.
+//! echo of its client library, a latency beside the disk's flush, a restart beside what it read, a replay
+//! beside reading and decoding the same ledger. Only the ratios travel. Standard output is Markdown, so that
+//! it can be kept as it is.
 //!
 //! The ledgers lie in the system's temporary folder; set `TMPDIR` to measure another disk. A target
 //! that is missed is said, and is no failure: a shared machine can miss any of them once. A daemon that
@@ -16,11 +17,13 @@
     reason = "a measurement prints what it found"
 )]
 
+mod check;
 mod echo;
 mod figures;
 mod latency;
 mod load;
 mod pair;
+mod replay;
 mod restart;
 #[path = "../support/mod.rs"]
 mod support;
@@ -34,7 +37,7 @@ struct Options {
     only: Option<String>,
 }
 
-const PARTS: [&str; 3] = ["throughput", "latency", "restart"];
+const PARTS: [&str; 5] = ["throughput", "latency", "restart", "replay", "check"];
 
 fn main() -> ExitCode {
     if let Some(order) = echo::order() {
@@ -57,6 +60,12 @@ fn main() -> ExitCode {
     }
     if wanted("restart") {
         restart::measure(options.quick);
+    }
+    if wanted("replay") {
+        replay::measure(options.quick);
+    }
+    if wanted("check") {
+        check::measure();
     }
     ExitCode::SUCCESS
 }

@@ -34,12 +34,14 @@ pub fn measure(quick: bool) {
     let count: u64 = if quick { 100_000 } else { 1_000_000 };
     let folder = Folder::new();
     let path = ledger(&folder, BASE);
+    let files = LineFiles::read(&plant()).expect("the tests' plant is right");
     let mut readings = Readings::new();
     println!("\n## Restart\n");
     // A thread as deep as the line's own, or every rule would have a stack made for it.
     let built = std::thread::scope(|scope| {
         let builder = std::thread::Builder::new().stack_size(STACK);
-        let thread = builder.spawn_scoped(scope, || build(&path, &mut readings, count));
+        let fill = || build(&files, &path, &mut readings, count);
+        let thread = builder.spawn_scoped(scope, fill);
         thread.expect("a thread").join()
     })
     .expect("the ledger is built");
@@ -69,8 +71,7 @@ pub fn measure(quick: bool) {
 }
 
 /// Fills a new ledger; says how long that took, the making of the readings left out.
-fn build(path: &Path, readings: &mut Readings, count: u64) -> Duration {
-    let files = LineFiles::read(&plant()).expect("the tests' plant is right");
+pub fn build(files: &LineFiles, path: &Path, readings: &mut Readings, count: u64) -> Duration {
     let mut store = Sqlite::open(path, BASE).expect("a new ledger");
     let span = EVERY_US * i64::try_from(count).expect("a number of readings");
     // The last reading is as old as now, so that what comes live is not older than the ledger.

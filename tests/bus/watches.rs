@@ -116,7 +116,8 @@ fn advice_is_retained_outlives_a_kill_and_ends_with_a_close() {
     let ledger = site.ledger().display().to_string();
     let told = stdout(&chargehand(&["trace", "--ledger", &ledger, "P4"]));
     for line in [
-        "mould-wear: wear of M1, mean at 1454.7 g, outside its limits",
+        ", mean at 1454.7 g, outside its limits",
+        "mould-wear: wear of M1 since record ",
         "mould-wear said advise: mould M1 drifts",
         "advised maintenance by mould-wear: mould M1 drifts",
     ] {

@@ -675,7 +675,7 @@ fn promises(world: &World, rows: &[Row], outcomes: &[Outcome], again: &[String])
         let refused = outcomes.iter().any(|outcome| {
             matches!(outcome, Outcome::Rejected(rejected) if rejected.input == row.source.input && rejected.reason != RejectReason::UnknownPiece)
         });
-        if refused && state.pieces.contains_key(piece) {
+        if refused && state.pieces.contains_key(piece.as_str()) {
             let answered = outcomes.iter().any(|outcome| {
                 matches!(outcome, Outcome::Disposition(said) if said.piece == *piece && said.input == row.source.input)
             });
@@ -813,7 +813,7 @@ fn memory(state: &State) {
         let listed = piece.is_none_or(|piece| {
             state
                 .pieces
-                .get(piece)
+                .get(piece.as_str())
                 .is_some_and(|piece| piece.holds.contains(id))
         });
         assert!(

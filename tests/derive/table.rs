@@ -9,10 +9,10 @@
 //!   = P1 held by engine:tolerance
 //! ```
 //!
-//! A row becomes one real message with the id `m-<row>`; `name=1.5mm` is a value with its unit,
-//! `name=1.5` a bare number, `name:=…` any JSON as it stands. What followed is compared whole: every
-//! disposition, wider hold, alarm, gauge, reply, rejection and note, in order; a quoted text must occur in
-//! the reasons; of `at=`, `route=`, `late` and `x2` only what is written is compared.
+//! Rows are those of cases, read and compared by the product's own code, with more beside: `again`,
+//! `retained`, `on TOPIC PAYLOAD`, `session`, `clock`, `due`, `restart`, and claims about the memory. A message has
+//! the id `m-<row>`. What followed is compared whole: every outcome, accepts and notes too, in order. Rows are not
+//! held against the plant description: they may be wrong on purpose.
 //!
 //! Beside what the rows say, a case checks after each row that the line's memory reads back from its text,
 //! and at its end that following the ledger from every one of those memories, and from the beginning,
@@ -20,10 +20,13 @@
 
 use super::world::{Taken, World, incoming, rule_files, texts};
 use crate::support::repository;
+use chargehand::cases::{
+    Day, Happening, Listing, Term, Word, at_arrow, compare, time_of_day, uncommented, words,
+};
 use chargehand::derive::Texts;
 use chargehand::record::Body;
 use chargehand::run::Incoming;
-use chargehand_core::{HoldOf, Outcome, Span, Timestamp, Word};
+use chargehand_core::{HoldOf, Span, Timestamp, Word as Said};
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
@@ -31,18 +34,15 @@ use std::fmt::Write as _;
 pub const PLANT: &str = include_str!("plant.toml");
 /// Its line.
 pub const BASE: &str = "vennick/castware/l1";
-/// Midnight of 2026-03-02 at UTC+1, the day of every table.
-const MIDNIGHT_US: i64 = 1_772_406_000_000_000;
-const STRATA: &[&str] = &["mould", "booth", "heat"];
-const MEMBERS: &[&str] = &["id", "epoch", "gauge", "piece"];
-const NUMBERS: &[&str] = &["seq", "attempt"];
+/// Its zone.
+const ZONE: &str = "Europe/Berlin";
 
 /// Runs every case of a table.
 pub fn run(name: &str, table: &str) {
-    let mut runner = Runner::default();
+    let mut runner = Runner::new();
     for (index, line) in table.lines().enumerate() {
-        let text = line.split(" #").next().unwrap_or(line).trim();
-        if text.is_empty() || text.starts_with('#') {
+        let text = uncommented(line).trim();
+        if text.is_empty() {
             continue;
         }
         runner.place = format!("{name}:{}: {text}", index + 1);
@@ -71,8 +71,8 @@ pub fn run(name: &str, table: &str) {
     assert!(runner.wrong.is_empty(), "{}", runner.wrong.join("\n\n"));
 }
 
-#[derive(Default)]
 struct Runner {
+    day: Day,
     rules: Vec<String>,
     line: BTreeMap<String, String>,
     place: String,
@@ -86,14 +86,28 @@ struct Runner {
     wrong: Vec<String>,
 }
 
-/// One thing that followed: words, and the reasons given.
-#[derive(Debug)]
-struct Term {
-    words: Vec<String>,
-    text: String,
-}
-
 impl Runner {
+    fn new() -> Self {
+        Self {
+            day: Day::in_zone(ZONE).expect("bundled"),
+            rules: Vec::new(),
+            line: BTreeMap::new(),
+            place: String::new(),
+            cases: 0,
+            rows: 0,
+            world: None,
+            sent: BTreeMap::new(),
+            snapshots: Vec::new(),
+            wrong: Vec::new(),
+        }
+    }
+
+    fn time(&self, text: &str) -> Timestamp {
+        let time =
+            time_of_day(text).unwrap_or_else(|| panic!("{}: {text:?} is no time", self.place));
+        self.day.at(time)
+    }
+
     fn texts(&self, rules: &[String]) -> Texts {
         let mut known = rule_files(&repository("tests/derive/rules"));
         known.extend(rule_files(&repository("rules")));
@@ -119,7 +133,7 @@ impl Runner {
         self.rows = 0;
         self.sent.clear();
         let texts = self.texts(&self.rules);
-        self.world = Some(World::new(texts, time("05:00:00").expect("a time")));
+        self.world = Some(World::new(texts, self.time("05:00:00")));
     }
 
     /// Restart in the middle: after every row, and all over.
@@ -143,22 +157,15 @@ impl Runner {
     }
 
     fn row(&mut self, text: &str) {
-        let (what, expected) = match text.split_once("->") {
-            Some((what, expected)) => (what.trim(), terms(expected)),
-            None => (text, Vec::new()),
-        };
+        let (what, expected) = at_arrow(text);
+        let expected = expected.map_or_else(Vec::new, |(list, _)| Term::list(list));
         let mut world = self
             .world
             .take()
             .unwrap_or_else(|| panic!("{}: a row before any case", self.place));
         let taken = self.take(&mut world, what);
         let found = told(&taken);
-        let same = found.len() == expected.len()
-            && found
-                .iter()
-                .zip(&expected)
-                .all(|(found, wanted)| fits(found, wanted));
-        if !same {
+        if !compare(&expected, &found, &[], Listing::Everything).is_same() {
             self.wrong.push(format!(
                 "{}\n found  {}\n wanted {}",
                 self.place,
@@ -186,10 +193,10 @@ impl Runner {
     }
 
     fn take(&mut self, world: &mut World, what: &str) -> Taken {
-        let tokens = tokens(what);
-        let mut words = tokens.iter().map(String::as_str);
-        let mut word = || words.next().unwrap_or_default();
-        let at = time(word()).unwrap_or_else(|| panic!("{}: no time", self.place));
+        let all = words(what);
+        let mut rest = all.iter().map(|word| word.text.as_str());
+        let mut word = || rest.next().unwrap_or_default();
+        let at = self.time(word());
         match word() {
             "session" => world.other(at, &Body::Session),
             "due" => world.other(at, &Body::Due),
@@ -205,7 +212,7 @@ impl Runner {
                 )
             }
             "restart" => {
-                let rules: Vec<String> = words.map(str::to_owned).collect();
+                let rules: Vec<String> = rest.map(str::to_owned).collect();
                 let texts = if rules.is_empty() {
                     world.texts.clone()
                 } else {
@@ -228,132 +235,37 @@ impl Runner {
                 world.message(at, incoming(&topic, payload))
             }
             "retained" => {
-                let rest: Vec<String> = words.map(str::to_owned).collect();
-                let mut message = self.message(world, &rest);
+                let mut message = self.message(world, &all[2..]);
                 message.retain = true;
                 world.message(at, message)
             }
-            first => {
-                let rest: Vec<String> = std::iter::once(first)
-                    .chain(words)
-                    .map(str::to_owned)
-                    .collect();
-                let message = self.message(world, &rest);
+            _ => {
+                let message = self.message(world, &all[1..]);
                 world.message(at, message)
             }
         }
     }
 
-    fn message(&mut self, world: &World, words: &[String]) -> Incoming {
+    fn message(&mut self, world: &World, words: &[Word]) -> Incoming {
         self.rows += 1;
-        let id = words.iter().find_map(|word| word.strip_prefix("id="));
-        let id = id.map_or_else(|| format!("m-{}", self.rows), str::to_owned);
-        let message = match words {
-            [request, verb, role, members @ ..] if request == "request" => {
-                let topic = match role.as_str() {
-                    "-" => format!("{BASE}/request/{verb}"),
-                    role => format!("{BASE}/request/{verb}/{role}"),
-                };
-                incoming(&topic, self.request(world, &id, members))
-            }
-            [station, kind, subject, members @ ..] => {
-                let topic = if kind == "reading" {
-                    "reading"
-                } else {
-                    "event"
-                };
-                let payload = self.of_station(&id, kind, subject, members);
-                incoming(&format!("{BASE}/{station}/{topic}"), payload)
-            }
-            _ => panic!("{}: neither a request nor a station's message", self.place),
+        let happening =
+            Happening::read(words).unwrap_or_else(|fault| panic!("{}: {fault}", self.place));
+        let id = format!("m-{}", self.rows);
+        let seen = |hold: &str| {
+            let known = world.state().holds.get(hold);
+            Some(
+                known
+                    .unwrap_or_else(|| panic!("{}: no such hold", self.place))
+                    .seq,
+            )
         };
+        let message = happening.message(world.derivation.plant(), &self.day, &id, seen);
+        let (topic, payload) =
+            message.unwrap_or_else(|| panic!("{}: no message comes of it", self.place));
+        let message = incoming(&topic, payload);
+        let id = happening.id().map_or(id, str::to_owned);
         self.sent.insert(id, message.clone());
         message
-    }
-
-    fn of_station(&self, id: &str, kind: &str, subject: &str, words: &[String]) -> String {
-        let mut members = Object::default();
-        let (mut strata, mut values) = (Object::default(), Object::default());
-        members.id(id);
-        if kind != "reading" {
-            members.text("kind", kind);
-        }
-        match (kind, subject) {
-            (_, "-") => {}
-            ("check-standard" | "calibration", gauge) => members.text("gauge", gauge),
-            (_, piece) => members.text("piece", piece),
-        }
-        for word in words {
-            if let Some((name, raw)) = word.split_once(":=") {
-                match name {
-                    name if STRATA.contains(&name) => strata.raw(name, raw),
-                    "at" | "seq" | "attempt" | "gauge" | "strata" | "values" => {
-                        members.raw(name, raw)
-                    }
-                    name => values.raw(name, raw),
-                }
-                continue;
-            }
-            let (name, value) = self.pair(word);
-            match name {
-                "id" => {}
-                "at" => members.text("at", &format!("2026-03-02T{value}+01:00")),
-                name if STRATA.contains(&name) => strata.text(name, value),
-                name if MEMBERS.contains(&name) => members.text(name, value),
-                name if NUMBERS.contains(&name) => members.raw(name, value),
-                name if kind == "reading" || kind == "check-standard" => {
-                    values.raw(name, &measured(value))
-                }
-                name => members.text(name, value),
-            }
-        }
-        members.object("strata", &strata);
-        members.object("values", &values);
-        members.json()
-    }
-
-    fn request(&self, world: &World, id: &str, words: &[String]) -> String {
-        let mut members = Object::default();
-        let mut of = Object::default();
-        members.id(id);
-        let said = |name: &str| {
-            words
-                .iter()
-                .any(|word| word.starts_with(&format!("{name}=")))
-        };
-        if !said("by") {
-            members.text("by", "SL-E");
-        }
-        if !said("reason") {
-            members.text("reason", "looked at it");
-        }
-        let hold = words.iter().find_map(|word| word.strip_prefix("hold="));
-        for word in words {
-            let (name, value) = self.pair(word);
-            match (name, value) {
-                ("id", _) => {}
-                ("seen", "@") => {
-                    let known = hold.and_then(|hold| world.state().holds.get(hold));
-                    let hold = known.unwrap_or_else(|| panic!("{}: no such hold", self.place));
-                    members.raw("seen", &hold.seq.to_string());
-                }
-                ("seen", seq) => members.raw("seen", seq),
-                ("hold" | "by" | "reason" | "class" | "scope", value) if !value.is_empty() => {
-                    members.text(name, value)
-                }
-                ("hold" | "by" | "reason" | "class" | "scope", _) => {}
-                (name, value) => of.text(name, value),
-            }
-        }
-        members.object("of", &of);
-        members.json()
-    }
-
-    fn pair<'w>(&self, word: &'w str) -> (&'w str, &'w str) {
-        let (name, value) = word
-            .split_once('=')
-            .unwrap_or_else(|| panic!("{}: {word} is no pair", self.place));
-        (name, value.trim_matches('"'))
     }
 
     /// What is true of the line's memory now.
@@ -398,11 +310,14 @@ impl Runner {
             }
             ["due", _] => {
                 let at = world.derivation.line().poll_timeout();
-                format!("due {}", at.map_or_else(|| "never".to_owned(), clock))
+                format!(
+                    "due {}",
+                    at.map_or_else(|| "never".to_owned(), |at| self.day.clock(at))
+                )
             }
             [piece, "is", _] => {
                 let word = state.pieces.get(piece).and_then(|piece| piece.word);
-                format!("{piece} is {}", word.map_or("nothing", Word::as_str))
+                format!("{piece} is {}", word.map_or("nothing", Said::as_str))
             }
             [piece, "ambiguous" | "certain"] => {
                 let ambiguous = state
@@ -434,206 +349,18 @@ impl Runner {
     }
 }
 
-/// A JSON object written member by member, so that a row can also hold what is no JSON.
-#[derive(Default)]
-struct Object(String);
-
-impl Object {
-    fn raw(&mut self, name: &str, raw: &str) {
-        let comma = if self.0.is_empty() { "" } else { "," };
-        write!(self.0, "{comma}\"{name}\":{raw}").expect("a string takes all");
-    }
-
-    fn text(&mut self, name: &str, text: &str) {
-        self.raw(name, &serde_json::to_string(text).expect("a text"));
-    }
-
-    fn id(&mut self, id: &str) {
-        if id != "-" {
-            self.text("id", id);
-        }
-    }
-
-    fn object(&mut self, name: &str, object: &Object) {
-        if !object.0.is_empty() {
-            self.raw(name, &object.json());
-        }
-    }
-
-    fn json(&self) -> String {
-        format!("{{{}}}", self.0)
-    }
-}
-
-/// `1380.1g` as value and unit, `1380.1` as a number.
-fn measured(text: &str) -> String {
-    let end = text
-        .find(|c: char| !c.is_ascii_digit() && !matches!(c, '.' | '-' | '+'))
-        .unwrap_or(text.len());
-    match text.split_at(end) {
-        (number, "") => number.to_owned(),
-        (number, unit) => format!("{{\"value\":{number},\"unit\":\"{unit}\"}}"),
-    }
-}
-
-/// Words between spaces; a quoted text is one word or part of one.
-fn tokens(text: &str) -> Vec<String> {
-    split(text, char::is_whitespace)
-}
-
-fn split(text: &str, at: impl Fn(char) -> bool) -> Vec<String> {
-    let (mut parts, mut quoted) = (vec![String::new()], false);
-    for c in text.chars() {
-        quoted ^= c == '"';
-        if at(c) && !quoted {
-            parts.push(String::new());
-        } else if let Some(part) = parts.last_mut() {
-            part.push(c);
-        }
-    }
-    parts
-        .iter()
-        .map(|part| part.trim().to_owned())
-        .filter(|part| !part.is_empty())
-        .collect()
-}
-
-fn terms(expected: &str) -> Vec<Term> {
-    split(expected, |c| c == ',')
-        .iter()
-        .map(|term| {
-            let (words, text) = term
-                .split_once('"')
-                .map_or((term.as_str(), ""), |(words, text)| {
-                    (words, text.trim_end_matches('"'))
-                });
-            Term {
-                words: words.split_whitespace().map(str::to_owned).collect(),
-                text: text.to_owned(),
-            }
-        })
-        .collect()
-}
-
 fn line(terms: &[Term]) -> String {
-    let terms = terms
-        .iter()
-        .map(|term| format!("{} {:?}", term.words.join(" "), term.text));
+    let terms = terms.iter().map(ToString::to_string);
     terms.collect::<Vec<_>>().join(", ")
-}
-
-fn fits(found: &Term, wanted: &Term) -> bool {
-    let leading = wanted
-        .words
-        .iter()
-        .take(2)
-        .zip(&found.words)
-        .all(|(wanted, found)| wanted == found);
-    leading
-        && wanted.words.iter().all(|word| found.words.contains(word))
-        && found.text.contains(&wanted.text)
 }
 
 /// Everything that followed, but what only the ledger says (births, judgements, holds of a piece).
 fn told(taken: &Taken) -> Vec<Term> {
-    let again = taken.again.iter().map(|input| Term {
-        words: vec!["again".into(), input.clone()],
-        text: String::new(),
-    });
+    let again = taken
+        .again
+        .iter()
+        .map(|input| Term::new(&["again", input], ""));
     again
-        .chain(taken.outcomes.iter().flatten().filter_map(term))
+        .chain(taken.outcomes.iter().flatten().filter_map(Term::of))
         .collect()
-}
-
-fn term(outcome: &Outcome) -> Option<Term> {
-    let owned = |words: &[&str]| {
-        words
-            .iter()
-            .map(|word| (*word).to_owned())
-            .collect::<Vec<_>>()
-    };
-    let (words, text) = match outcome {
-        Outcome::Disposition(said) => {
-            let mut words = owned(&[said.word.as_str(), said.piece.as_str()]);
-            words.extend(said.act_at.as_ref().map(|gate| format!("at={gate}")));
-            words.extend(said.route.as_ref().map(|route| format!("route={route}")));
-            words.extend(said.late.then(|| "late".to_owned()));
-            words.push(format!("reasons={}", said.reasons.len()));
-            words.push(format!("open={}", said.open.len()));
-            let reasons = said
-                .reasons
-                .iter()
-                .map(|reason| format!("{}: {}", reason.rule, reason.text));
-            (words, reasons.collect::<Vec<_>>().join(" | "))
-        }
-        Outcome::Hold(hold) => match &hold.of {
-            HoldOf::Piece(_) => return None,
-            HoldOf::Station(station) => (
-                owned(&["hold_station", station.as_str()]),
-                hold.reason.clone(),
-            ),
-            HoldOf::Stratum(stratum, value) => (
-                owned(&["hold_stratum", &format!("{stratum}={value}")]),
-                hold.reason.clone(),
-            ),
-        },
-        Outcome::Alarm(alarm) => {
-            let mut words = owned(&["alarm", alarm.id.as_str()]);
-            words.push(format!("x{}", alarm.count));
-            (words, alarm.text.clone())
-        }
-        Outcome::Advisory(advisory) => {
-            let mut words = owned(&["advise", advisory.role.as_str(), advisory.id.as_str()]);
-            words.extend(advisory.value.as_ref().map(|at| format!("at={}", at.value)));
-            (words, advisory.text.clone())
-        }
-        Outcome::Closed(closed) => (
-            owned(&["closed", closed.advisory.as_str()]),
-            closed.finding.clone(),
-        ),
-        Outcome::Cleared { alarm } => (owned(&["cleared", alarm.as_str()]), String::new()),
-        Outcome::Gauge {
-            gauge,
-            healthy,
-            text,
-        } => (
-            owned(&[
-                "gauge",
-                gauge.as_str(),
-                if *healthy { "healthy" } else { "suspect" },
-            ]),
-            text.clone(),
-        ),
-        Outcome::Reply(reply) => (owned(&[reply.result.as_str()]), reply.text.clone()),
-        Outcome::Rejected(rejected) => {
-            let mut words = owned(&["rejected", rejected.reason.as_str()]);
-            words.push(format!("at={}", rejected.at));
-            words.extend(rejected.piece.as_ref().map(ToString::to_string));
-            (words, rejected.text.clone())
-        }
-        Outcome::Noted { text, .. } => (owned(&["noted"]), text.clone()),
-        Outcome::InForce(_) | Outcome::Born { .. } | Outcome::Judged(_) | Outcome::Freed(_) => {
-            return None;
-        }
-    };
-    Some(Term { words, text })
-}
-
-/// `hh:mm:ss`, perhaps with decimals, on the day of the tables.
-fn time(text: &str) -> Option<Timestamp> {
-    let mut parts = text.splitn(3, ':');
-    let mut next = || parts.next()?.parse::<f64>().ok();
-    let (hours, minutes, seconds) = (next()?, next()?, next()?);
-    let millis = ((hours * 60.0 + minutes) * 60.0 + seconds) * 1000.0;
-    Some(Timestamp(MIDNIGHT_US + (millis.round() as i64) * 1000))
-}
-
-fn clock(at: Timestamp) -> String {
-    let seconds = (at.0 - MIDNIGHT_US) / 1_000_000;
-    format!(
-        "{:02}:{:02}:{:02}",
-        seconds / 3600,
-        seconds / 60 % 60,
-        seconds % 60
-    )
 }

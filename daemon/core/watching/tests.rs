@@ -174,6 +174,7 @@ fn counter(name: &str, per: Option<&str>, of_last: usize) -> Declaration {
         station: "s30".into(),
         characteristic: "mass".into(),
         per: per.map(StratumName::from),
+        wider: false,
         leave_out: Vec::new(),
         watch: Watch::Counter {
             mark: Mark::Below(5000),
@@ -278,22 +279,13 @@ impl World {
         count: i64,
         attempt: u32,
     ) -> Vec<Outcome> {
+        let reading = reading(station, piece, characteristic, count, attempt);
+        self.say(reading)
+    }
+
+    fn say(&mut self, reading: Reading) -> Vec<Outcome> {
         let input = InputId::from(format!("r-{}", self.seq));
-        self.take(Input::Reading(Reading {
-            input,
-            station: StationName::from(station),
-            piece: Some(piece.into()),
-            at: None,
-            strata: Vec::new(),
-            gauge: None,
-            attempt,
-            values: vec![Measured {
-                characteristic: characteristic.into(),
-                count,
-                had: Had::Plain,
-            }],
-            faults: Vec::new(),
-        }))
+        self.take(Input::Reading(Reading { input, ..reading }))
     }
 
     /// A first weighing at `s30`, in steps of 0.01 g: how its watches stood.
@@ -392,6 +384,24 @@ impl World {
     }
 }
 
+fn reading(station: &str, piece: &str, characteristic: &str, count: i64, attempt: u32) -> Reading {
+    Reading {
+        input: InputId::default(),
+        station: StationName::from(station),
+        piece: Some(piece.into()),
+        at: None,
+        strata: Vec::new(),
+        gauge: None,
+        attempt,
+        values: vec![Measured {
+            characteristic: characteristic.into(),
+            count,
+            had: Had::Plain,
+        }],
+        faults: Vec::new(),
+    }
+}
+
 fn told(strata: &[(&str, &str)]) -> Vec<(StratumName, String)> {
     strata
         .iter()
@@ -419,6 +429,11 @@ fn assert_done(outcomes: &[Outcome]) {
         |outcome| matches!(outcome, Outcome::Reply(reply) if reply.result == ReplyResult::Done),
     );
     assert!(done, "{outcomes:?}");
+}
+
+/// Why each watch stayed without the value, if it did.
+fn left_out(watched: &[Watched]) -> Vec<Option<&str>> {
+    watched.iter().map(|one| one.left_out.as_deref()).collect()
 }
 
 fn notes(outcomes: &[Outcome]) -> Vec<&str> {
@@ -472,6 +487,7 @@ fn the_handbooks_example_reads_as_printed() {
             count: None,
             level: Some(format!("{published} g")),
             signal: false,
+            since: watched[0].since,
         };
         assert_eq!(watched, [expect], "P{n}");
         let shown = world.line.judge.shown.last().expect("asked");
@@ -527,53 +543,254 @@ fn a_late_reading_takes_its_place_in_a_counter_and_stays_out_of_a_chart() {
     assert_eq!(world.level("wear", "").points, 4);
 }
 
+/// Leaves out what is more than 10.00 g off.
+fn without_gross(mut declared: Declaration) -> Declaration {
+    declared.leave_out = vec![Mark::OffNominalBy {
+        nominal: 5000,
+        by: 1000,
+    }];
+    declared
+}
+
 #[test]
 fn what_is_measured_again_or_left_out_is_traced_and_changes_nothing() {
-    let leave_out = |mut declared: Declaration| {
-        declared.leave_out = vec![Mark::OffNominalBy {
-            nominal: 5000,
-            by: 1000,
-        }];
-        declared
-    };
-    let mut world = World::new(rules(vec![
-        leave_out(counter("low", None, 10)),
-        leave_out(chart("wear", None)),
-    ]));
+    let declared = [counter("low", None, 10), chart("wear", None)];
+    let mut world = World::new(rules(declared.map(without_gross).into()));
     pieces(&mut world, 3, |_| Some("M1"));
     world.weigh("P1", 4900);
     let (newest, level) = (world.newest("low", ""), world.level("wear", ""));
-    let check = |outcomes: &[Outcome], world: &World, why: [&str; 2]| {
-        let watched = watched(outcomes);
-        let found = [&watched[0], &watched[1]].map(|one| one.left_out.as_deref());
-        assert_eq!(found, why.map(Some));
+    let check = |outcomes: &[Outcome], world: &World, why: &str| {
+        assert_eq!(left_out(&watched(outcomes)), [Some(why), Some(why)]);
         assert_eq!(world.newest("low", ""), newest);
         assert_eq!(world.level("wear", ""), level);
     };
-    let outcomes = world.read("s30", "P1", "mass", 4800, 2);
-    check(&outcomes, &world, ["measured before", "measured before"]);
-    // Before the first measurement came the second.
-    let outcomes = world.read("s30", "P2", "mass", 4800, 3);
-    check(&outcomes, &world, ["measured before", "measured before"]);
+    let outcomes = world.read("s30", "P1", "mass", 5800, 2);
+    check(&outcomes, &world, "measured before");
+    let outcomes = world.read("s30", "P1", "mass", 5800, 3);
+    check(&outcomes, &world, "measured before");
+    // That it is left out is told of a first measurement only.
+    let outcomes = world.read("s30", "P1", "mass", 3999, 2);
+    check(&outcomes, &world, "measured before");
     let outcomes = world.read("s30", "P2", "mass", 3999, 1);
-    check(
-        &outcomes,
-        &world,
-        ["left out by the rule", "left out by the rule"],
-    );
+    check(&outcomes, &world, "left out by the rule");
+    // Left out it was measured all the same.
+    let outcomes = world.read("s30", "P2", "mass", 4800, 2);
+    check(&outcomes, &world, "measured before");
     // Other stations and other characteristics are no business of theirs.
     let outcomes = world.read("s30", "P2", "length", 4800, 1);
     assert_eq!(watched(&outcomes), []);
     let outcomes = world.read("s90", "P2", "mass", 4800, 1);
     assert_eq!(watched(&outcomes), []);
     assert_eq!(world.newest("low", ""), newest);
-    // The first measurement still counts when it comes, late as it is by now.
-    world.weigh("P2", 4900);
-    assert_eq!(world.newest("low", ""), [(1, true), (2, true)]);
-    // The same once more: the counter knows it, the chart has passed it.
-    let watched = world.weigh("P1", 4900);
-    assert_eq!(world.newest("low", ""), [(1, true), (2, true)]);
-    assert_eq!(watched[1].left_out.as_deref(), Some("measured before"));
+    // The same measurement once more: it is one piece, marked if it ever was; the chart has passed it.
+    let watched = world.weigh("P1", 5100);
+    assert_eq!(left_out(&watched), [None, Some("measured before")]);
+    assert_eq!(world.newest("low", ""), [(1, true)]);
+    let watched = world.weigh("P3", 5100);
+    assert_eq!(left_out(&watched), [None, None]);
+    let watched = world.weigh("P3", 4900);
+    assert_eq!(left_out(&watched), [None, Some("measured before")]);
+    assert_eq!(world.newest("low", ""), [(1, true), (3, true)]);
+    assert_eq!(world.level("wear", "").points, 2);
+    // Nor is a piece late that was there in time, however often it comes.
+    let watched = world.weigh("P1", 5100);
+    assert_eq!(left_out(&watched), [None, Some("measured before")]);
+}
+
+#[test]
+fn a_piece_counts_as_the_first_measurement_that_could_be_believed() {
+    let declared = [counter("low", None, 10), chart("wear", None)];
+    let mut world = World::new(rules(declared.map(without_gross).into()));
+    pieces(&mut world, 9, |_| None);
+    let read = |world: &mut World, piece: &str, count, attempt| {
+        let outcomes = world.read("s30", piece, "mass", count, attempt);
+        left_out(&watched(&outcomes))
+            .iter()
+            .map(|why| why.map(String::from))
+            .collect::<Vec<_>>()
+    };
+    let again = Some(String::from("measured before"));
+    let doubt = Some(String::from("its gauge is in doubt"));
+    let rule = Some(String::from("left out by the rule"));
+    // In doubt it was not measured: the second is the first.
+    world.check_standard("lc-1", 1003);
+    assert_eq!(read(&mut world, "P1", 4900, 1), [doubt.clone(), doubt]);
+    world.calibrated("lc-1");
+    world.check_standard("lc-1", 1000);
+    assert_eq!(read(&mut world, "P1", 4950, 2), [None, None]);
+    assert_eq!(
+        read(&mut world, "P1", 5100, 3),
+        [again.clone(), again.clone()]
+    );
+    assert_eq!(world.newest("low", ""), [(1, true)]);
+    assert_eq!(world.level("wear", "").points, 1);
+    // The third comes before the second, that before the first: each stands instead, in the counter.
+    assert_eq!(read(&mut world, "P2", 4900, 3), [None, None]);
+    let level = world.level("wear", "");
+    assert_eq!(read(&mut world, "P2", 5100, 2), [None, again.clone()]);
+    assert_eq!(world.newest("low", ""), [(1, true), (2, false)]);
+    assert_eq!(
+        read(&mut world, "P2", 4900, 3),
+        [again.clone(), again.clone()]
+    );
+    assert_eq!(world.newest("low", ""), [(1, true), (2, false)]);
+    assert_eq!(read(&mut world, "P3", 5100, 1), [None, None]);
+    // Also after the next piece, where it is no late one.
+    assert_eq!(read(&mut world, "P2", 4900, 1), [None, again.clone()]);
+    assert_eq!(world.newest("low", ""), [(1, true), (2, true), (3, false)]);
+    assert_ne!(world.level("wear", ""), level);
+    assert_eq!(world.level("wear", "").points, 3);
+    // The rule leaves the earlier one out, and the piece with it; what a chart took it cannot give back.
+    let level = world.level("wear", "");
+    assert_eq!(
+        read(&mut world, "P3", 3999, 1),
+        [rule.clone(), rule.clone()]
+    );
+    assert_eq!(
+        world.newest("low", "").len(),
+        3,
+        "the same measurement, not an earlier one"
+    );
+    assert_eq!(read(&mut world, "P4", 4900, 2), [None, None]);
+    assert_eq!(world.newest("low", "").len(), 4);
+    let four = world.level("wear", "");
+    assert_eq!(
+        read(&mut world, "P4", 3999, 1),
+        [rule.clone(), rule.clone()]
+    );
+    assert_eq!(world.newest("low", "").len(), 3);
+    assert_eq!(world.level("wear", ""), four);
+    assert_ne!(four, level);
+    // The rule leaves the later one out: the earlier one is the first that is taken.
+    assert_eq!(read(&mut world, "P5", 3999, 2), [rule.clone(), rule]);
+    assert_eq!(read(&mut world, "P5", 4900, 1), [None, None]);
+    assert_eq!(world.newest("low", "").last(), Some(&(5, true)));
+}
+
+#[test]
+fn a_piece_counts_in_its_stratum_once_that_is_known() {
+    let mut world = World::new(rules(vec![
+        counter("low", Some("mould"), 3),
+        chart("wear", Some("mould")),
+    ]));
+    pieces(&mut world, 6, |n| (n > 3).then_some("M1"));
+    for piece in ["P1", "P2", "P3"] {
+        world.weigh(piece, 4900);
+    }
+    let wear = world.strata("wear");
+    let tell = |world: &mut World, piece: &str, count, attempt| {
+        let strata = told(&[("mould", "M1")]);
+        let reading = reading("s30", piece, "mass", count, attempt);
+        watched(&world.say(Reading { strata, ..reading }))
+    };
+    // Told when it is measured again: what was measured first moves over, what a chart took stays there.
+    let watched = tell(&mut world, "P2", 5100, 2);
+    let again = Some("measured before");
+    assert_eq!(left_out(&watched), [again, again]);
+    assert_eq!(watched[0].of.as_deref(), Some("M1"));
+    assert_eq!(watched[0].count, count(1, 1, 1));
+    assert_eq!(world.newest("low", ""), [(1, true), (3, true)]);
+    assert_eq!(world.newest("low", "M1"), [(2, true)]);
+    assert_eq!(world.strata("wear").get(""), wear.get(""));
+    assert_eq!(world.level("wear", "M1").points, 0);
+    // Told with the same measurement, sent once more.
+    tell(&mut world, "P1", 4900, 1);
+    assert_eq!(world.newest("low", ""), [(3, true)]);
+    assert_eq!(world.newest("low", "M1"), [(1, true), (2, true)]);
+    // Told elsewhere, it moves when it is measured again; older than the newest there, it has no place.
+    world.weigh("P4", 4900);
+    world.weigh("P5", 5100);
+    world.weigh("P6", 5100);
+    let newest = [(4, true), (5, false), (6, false)];
+    assert_eq!(world.newest("low", "M1"), newest);
+    world.event("s60", Some("P3"), &[("mould", "M1")], EventKind::Arrival);
+    world.read("s30", "P3", "mass", 4900, 2);
+    assert_eq!(world.newest("low", ""), []);
+    assert_eq!(world.newest("low", "M1"), newest);
+}
+
+#[test]
+fn a_chart_follows_its_own_gauge() {
+    let mut length = chart("length", None);
+    length.characteristic = "length".into();
+    let mut world = World::new(rules(vec![
+        counter("low", None, 10),
+        chart("wear", None),
+        length,
+    ]));
+    pieces(&mut world, 3, |_| None);
+    let with = |world: &mut World, gauge: &str, piece: &str, characteristic: &str, attempt| {
+        let reading = reading("s30", piece, characteristic, 4900, attempt);
+        let gauge = Some(GaugeName::from(gauge));
+        watched(&world.say(Reading { gauge, ..reading }))
+    };
+    // It weighs at another station, and can be believed.
+    let watched = with(&mut world, "lc-2", "P1", "mass", 1);
+    assert_eq!(
+        left_out(&watched),
+        [None, Some("measured by another gauge")]
+    );
+    assert_eq!(world.level("wear", "").points, 0);
+    // That was the first measurement, whoever took it.
+    let watched = with(&mut world, "lc-1", "P1", "mass", 2);
+    assert_eq!(left_out(&watched), [Some("measured before"); 2]);
+    let watched = with(&mut world, "lc-1", "P2", "mass", 1);
+    assert_eq!(left_out(&watched), [None, None]);
+    assert_eq!(world.level("wear", "").points, 1);
+    // Where no gauge is declared there is none to follow, and none that could be believed by name.
+    let watched = with(&mut world, "lc-2", "P2", "length", 1);
+    assert_eq!(left_out(&watched), [Some("its gauge is in doubt")]);
+    let outcomes = world.read("s30", "P2", "length", 4900, 2);
+    assert_eq!(left_out(&judged(&outcomes).watched), [None]);
+}
+
+#[test]
+fn values_that_keep_coming_late_are_told_to_somebody() {
+    let mut world = World::new(rules(vec![
+        chart("wear", Some("mould")),
+        chart("other", None),
+    ]));
+    pieces(&mut world, 60, |_| Some("M1"));
+    let alarm = |world: &World| {
+        let alarm = world.line.state.alarms.get("late-watcher")?;
+        Some((alarm.count, alarm.text.clone()))
+    };
+    let piece = |n: u64| format!("P{n}");
+    world.weigh("P40", 5000);
+    // Half of them after a piece born later, half reported further down already.
+    for n in 1..=9 {
+        if n > 4 {
+            world.washed(&piece(n));
+        }
+        let watched = world.weigh(&piece(n), 5000);
+        assert_eq!(left_out(&watched), [Some("it comes late"); 2]);
+        assert_eq!(alarm(&world), None, "P{n}");
+    }
+    // Measured again it is not late, and says nothing of who comes late.
+    world.read("s30", "P3", "mass", 5000, 2);
+    world.weigh("P3", 5000);
+    assert_eq!(alarm(&world), None);
+    world.weigh("P10", 5000);
+    let text = |skipped: u32, name: &str| {
+        format!("s30: {skipped} values in a row came late, and stay out of chart {name}")
+    };
+    // Once for each chart of the rule.
+    assert_eq!(alarm(&world), Some((2, text(10, "other"))));
+    let raised = &world.line.state.alarms["late-watcher"];
+    assert_eq!(raised.priority, Priority::Low);
+    assert_eq!(raised.owner.as_str(), "automation");
+    assert_eq!(raised.of["rule"], "watcher");
+    assert_eq!(raised.pieces, ["P10".into()]);
+    world.weigh("P11", 5000);
+    assert_eq!(alarm(&world), Some((4, text(11, "other"))));
+    // One in its turn, and the next ten are told again.
+    world.weigh("P41", 5000);
+    for n in 12..=20 {
+        world.weigh(&piece(n), 5000);
+    }
+    assert_eq!(alarm(&world), Some((4, text(11, "other"))));
+    world.weigh("P21", 5000);
+    assert_eq!(alarm(&world), Some((6, text(10, "other"))));
 }
 
 #[test]
@@ -596,11 +813,18 @@ fn charts_go_back_when_their_gauge_falls_out() {
         world.read("s30", piece, "length", 5100, 1);
     }
     // Another gauge's trouble is not theirs.
-    world.check_standard("lc-2", 2000);
+    let outcomes = world.check_standard("lc-2", 2000);
+    assert_eq!(notes(&outcomes), [""; 0]);
     assert_eq!(world.level("wear", "M1").points, 2);
     let length = world.level("length", "");
 
-    world.check_standard("lc-1", 1003);
+    let outcomes = world.check_standard("lc-1", 1003);
+    assert_eq!(
+        notes(&outcomes),
+        [
+            "back to where they stood at the last good check of lc-1: watcher/wear of M1, watcher/wear of M2"
+        ]
+    );
     assert!(!world.line.state.gauges["lc-1"].healthy());
     assert_eq!(["M1", "M2"].map(|mould| world.level("wear", mould)), good);
     // No gauge is named for it, and a counter forgets nothing.
@@ -662,9 +886,9 @@ fn a_released_hold_starts_the_counter_of_its_stratum_again() {
         per: Some("mould".into()),
         says: holding,
         ..rules(vec![
-            counter("low", Some("mould"), 10),
+            wider(counter("low", Some("mould"), 10)),
             other,
-            chart("wear", Some("mould")),
+            wider(chart("wear", Some("mould"))),
         ])
     });
     pieces(&mut world, 8, alternate);
@@ -694,20 +918,29 @@ fn a_released_hold_starts_the_counter_of_its_stratum_again() {
     }
     assert_eq!(world.newest("low", "M1").len(), 2);
 
-    let (wear, others) = (world.strata("wear"), world.strata("others"));
+    let (m2, others) = (world.level("wear", "M2"), world.strata("others"));
     let outcomes = world.release(&wide[0]);
-    let note = format!("watcher/low starts again: {} was released", wide[0]);
-    assert_eq!(notes(&outcomes), [note]);
+    let note = |what: &str| {
+        format!(
+            "watcher/{what} of M1 starts again: {} was released",
+            wide[0]
+        )
+    };
+    assert_eq!(notes(&outcomes), [note("low"), note("wear")]);
+    let released = world.seq;
     assert_eq!(world.newest("low", "M1"), []);
     assert_eq!(world.newest("low", "M2"), [(2, true), (4, true)]);
+    assert_eq!(world.level("wear", "M1"), Level::default());
     assert_eq!(
-        (world.strata("wear"), world.strata("others")),
-        (wear, others)
+        (world.level("wear", "M2"), world.strata("others")),
+        (m2, others)
     );
     // The next low piece is the first, and one from before is not counted again.
     let watched = world.weigh("P5", 4900);
     assert_eq!(watched[0].count, count(1, 1, 1));
-    world.born("P9", &[("mould", "M1")]);
+    assert_eq!((watched[0].since, watched[2].since), (released, released));
+    assert!(watched[1].since < released, "another rule's goes on");
+    assert_eq!(world.level("wear", "M1").points, 1);
     let watched = world.weigh("P3", 4900);
     assert_eq!(
         watched[0].left_out.as_deref(),
@@ -721,7 +954,10 @@ fn a_released_piece_starts_the_counter_of_its_stratum_again() {
     let mut world = World::new(Rules {
         per: Some("mould".into()),
         says: holding,
-        ..rules(vec![counter("low", Some("mould"), 10)])
+        ..rules(vec![
+            counter("low", Some("mould"), 10),
+            chart("wear", Some("mould")),
+        ])
     });
     pieces(&mut world, 3, alternate);
     // P4 has no mould: what is counted of it is counted apart.
@@ -731,31 +967,117 @@ fn a_released_piece_starts_the_counter_of_its_stratum_again() {
     world.weigh("P4", 4900);
     let hold = world.hold_of(&HoldOf::Piece("P1".into()));
     let outcomes = world.release(&hold);
-    let note = format!("watcher/low starts again: {hold} was released");
-    assert_eq!(notes(&outcomes), [note]);
+    let note = |what: &str| format!("watcher/{what} of M1 starts again: {hold} was released");
+    assert_eq!(notes(&outcomes), [note("low"), note("wear")]);
     assert_eq!(world.newest("low", "M1"), []);
     assert_eq!(world.newest("low", "M2"), [(2, true)]);
     assert_eq!(world.newest("low", ""), [(4, true)]);
+    let points = ["M1", "M2", ""].map(|mould| world.level("wear", mould).points);
+    assert_eq!(points, [0, 1, 1]);
+}
+
+fn wider(declared: Declaration) -> Declaration {
+    Declaration {
+        wider: true,
+        ..declared
+    }
+}
+
+/// Where a rule stops the station, a piece that it holds besides is not what its counters wait for.
+#[test]
+fn a_released_piece_starts_nothing_again_where_the_rule_can_hold_more() {
+    let check =
+        |per: Option<&str>, value: &str| {
+            let mut world = World::new(Rules {
+                per: per.map(StratumName::from),
+                says: holding,
+                ..rules(vec![
+                    wider(counter("low", per, 10)),
+                    wider(chart("wear", per)),
+                ])
+            });
+            pieces(&mut world, 4, |_| Some("M1"));
+            world.born("P5", &[]);
+            world.weigh("P1", 900);
+            let hold = world.hold_of(&HoldOf::Piece("P1".into()));
+            let outcomes = world.release(&hold);
+            assert_eq!(notes(&outcomes), [""; 0], "{per:?}");
+            assert_eq!(world.newest("low", value), [(1, true)]);
+            assert_eq!(world.level("wear", value).points, 1);
+            // Of a piece whose mould nobody told as little.
+            world.weigh("P5", 900);
+            let hold =
+                world.line.state.holds.values().find(|hold| {
+                    hold.of == HoldOf::Piece("P5".into()) && hold.reason == "far too low"
+                });
+            let hold = hold.expect("held for itself").id.clone();
+            assert_eq!(notes(&world.release(&hold)), [""; 0], "{per:?}");
+            world.weigh("P2", 4900);
+            let wide = world.hold_of(&HoldOf::Station("s30".into()));
+            assert_eq!(notes(&world.release(&wide)).len(), 2, "{per:?}");
+            assert_eq!(world.newest("low", value), []);
+        };
+    check(Some("mould"), "M1");
+    check(None, "");
+}
+
+#[test]
+fn the_last_of_a_rules_wide_holds_starts_its_counter_again() {
+    let both: Rule = |facts| {
+        let mut verdicts = holding(facts);
+        if !verdicts.is_empty() {
+            verdicts.push(verdict(Asks::Hold(Reach::Stratum, None), "the mould"));
+        }
+        verdicts
+    };
+    let check = |first: usize| {
+        let mut world = World::new(Rules {
+            per: Some("mould".into()),
+            says: both,
+            ..rules(vec![wider(counter("low", Some("mould"), 10))])
+        });
+        pieces(&mut world, 6, alternate);
+        for n in 1..=4 {
+            world.weigh(&format!("P{n}"), 4900);
+        }
+        let mut wide: Vec<HoldId> = world.line.state.wide.iter().cloned().collect();
+        wide.retain(|id| world.line.state.holds[id].origin == "s30/mass mould=M1");
+        assert_eq!(wide.len(), 2);
+        let outcomes = world.release(&wide[first]);
+        assert_eq!(notes(&outcomes), [""; 0]);
+        assert_eq!(world.newest("low", "M1").len(), 2);
+        let last = &wide[1 - first];
+        let note = format!("watcher/low of M1 starts again: {last} was released");
+        assert_eq!(notes(&world.release(last)), [note]);
+        assert_eq!(world.newest("low", "M1"), []);
+        assert_eq!(world.newest("low", "M2").len(), 2);
+    };
+    check(0);
+    check(1);
 }
 
 #[test]
 fn a_hold_that_found_no_gate_starts_its_counter_again_too() {
-    let mut declared = counter("low", Some("mould"), 10);
-    declared.station = "s90".into();
-    let mut world = World::new(Rules {
-        per: Some("mould".into()),
-        says: holding,
-        ..rules(vec![declared])
-    });
-    pieces(&mut world, 4, alternate);
-    for n in 1..=3 {
-        world.read("s90", &format!("P{n}"), "mass", 4900, 1);
-    }
-    // Behind the last gate the piece is all that can be held.
-    let hold = world.hold_of(&HoldOf::Piece("P3".into()));
-    world.release(&hold);
-    assert_eq!(world.newest("low", "M1"), []);
-    assert_eq!(world.newest("low", "M2"), [(2, true)]);
+    let check = |per: Option<&str>, value: &str, stay: usize| {
+        let mut declared = wider(counter("low", per, 10));
+        declared.station = "s90".into();
+        let mut world = World::new(Rules {
+            per: per.map(StratumName::from),
+            says: holding,
+            ..rules(vec![declared])
+        });
+        pieces(&mut world, 4, alternate);
+        for n in 1..=3 {
+            world.read("s90", &format!("P{n}"), "mass", 4900, 1);
+        }
+        // Behind the last gate the piece is all that can be held.
+        let hold = world.hold_of(&HoldOf::Piece("P3".into()));
+        world.release(&hold);
+        assert_eq!(world.newest("low", value), []);
+        assert_eq!(world.newest("low", "M2").len(), stay);
+    };
+    check(Some("mould"), "M1", 1);
+    check(None, "", 0);
 }
 
 /// Advises maintenance where a chart signals.
@@ -769,13 +1091,16 @@ fn advising(facts: &Facts<'_>) -> Vec<Verdict> {
 }
 
 #[test]
-fn a_closed_advisory_starts_the_chart_of_its_stratum_again() {
+fn a_closed_advisory_starts_the_watches_of_its_stratum_again() {
+    let mut other = counter("others", Some("mould"), 10);
+    other.rule = "another".into();
     let mut world = World::new(Rules {
         per: Some("mould".into()),
         says: advising,
         ..rules(vec![
             chart("wear", Some("mould")),
             counter("low", Some("mould"), 10),
+            other,
         ])
     });
     pieces(&mut world, 8, alternate);
@@ -804,16 +1129,24 @@ fn a_closed_advisory_starts_the_chart_of_its_stratum_again() {
     );
 
     world.check_standard("lc-1", 1000);
-    let (m2, low) = (world.level("wear", "M2"), world.strata("low"));
+    let (m2, low) = (world.level("wear", "M2"), world.newest("low", "M2"));
+    let others = world.strata("others");
     let outcomes = world.close("watcher.maintenance.M1");
-    let note = "watcher/wear starts again: watcher.maintenance.M1 was closed";
-    assert_eq!(notes(&outcomes), [note]);
+    let note = |what: &str| {
+        format!("watcher/{what} of M1 starts again: watcher.maintenance.M1 was closed")
+    };
+    assert_eq!(notes(&outcomes), [note("wear"), note("low")]);
+    let closed = world.seq;
     assert_eq!(world.level("wear", "M1"), Level::default());
+    assert_eq!(world.newest("low", "M1"), []);
     assert_eq!(world.level("wear", "M2"), m2);
-    assert_eq!(world.strata("low"), low);
+    assert_eq!(world.newest("low", "M2"), low);
+    assert_eq!(world.strata("others"), others);
     // Pieces from before the restart stay out, and a gauge that fails now does not bring the old level back.
     let watched = world.weigh("P1", 6000);
-    assert_eq!(watched[0].left_out.as_deref(), Some("it comes late"));
+    let why = ["measured before", "older than the pieces looked at"].map(Some);
+    assert_eq!(left_out(&watched)[..2], why);
+    assert_eq!((watched[0].since, watched[1].since), (closed, closed));
     world.weigh("P5", 5100);
     world.check_standard("lc-1", 2000);
     assert_eq!(world.level("wear", "M1"), Level::default());
@@ -960,4 +1293,165 @@ fn what_is_declared_the_same_goes_on_and_the_rest_starts_fresh() {
     let watched = world.weigh("P3", 4900);
     assert_eq!(watched[2].count, count(3, 3, 3));
     assert_eq!(watched[0].count, count(1, 1, 1));
+}
+
+#[test]
+fn a_watch_tells_the_record_that_started_it() {
+    let mut world = World::new(rules(vec![
+        counter("low", Some("mould"), 10),
+        chart("wear", None),
+    ]));
+    world.start("sha256:one");
+    pieces(&mut world, 4, alternate);
+    let since = |watched: &[Watched]| [watched[0].since, watched[1].since];
+    let first = world.weigh("P1", 4900);
+    let m1 = world.seq;
+    assert_eq!(since(&first), [m1, m1]);
+    let second = world.weigh("P2", 4900);
+    let m2 = world.seq;
+    assert_eq!(since(&second), [m2, m1]);
+    let state = world.line.into_state();
+    let declared = vec![counter("low", Some("mould"), 10), chart("wear", None)];
+    let mut world = World::with(rules(declared), state);
+    world.start("sha256:two");
+    assert_eq!(since(&world.weigh("P3", 4900)), [m1, m1]);
+    assert_eq!(since(&world.weigh("P4", 4900)), [m2, m1]);
+    for (name, strata) in [
+        ("low", &[("M1", m1), ("M2", m2)][..]),
+        ("wear", &[("", m1)]),
+    ] {
+        for (stratum, since) in strata {
+            let standing = &world.strata(name)[*stratum];
+            assert_eq!(standing.since(), *since, "{name} {stratum}");
+        }
+    }
+}
+
+#[test]
+fn no_two_strata_share_an_advisory() {
+    let mut world = World::new(Rules {
+        per: Some("heat".into()),
+        says: |_| {
+            vec![verdict(
+                Asks::Advise("maintenance".into()),
+                "look at the heat",
+            )]
+        },
+        ..rules(Vec::new())
+    });
+    let heats = ["a/b", "a%2Fb", "a.b", "a", "b c"];
+    for heat in heats {
+        let piece = format!("P of {heat}");
+        world.born(&piece, &[("heat", heat)]);
+        world.weigh(&piece, 5000);
+        world.weigh(&piece, 5000);
+    }
+    world.born("P of none", &[]);
+    world.weigh("P of none", 5000);
+    let ids: Vec<&str> = world
+        .line
+        .state
+        .advisories
+        .keys()
+        .map(AdvisoryId::as_str)
+        .collect();
+    assert_eq!(
+        ids,
+        [
+            "watcher.maintenance",
+            "watcher.maintenance.a",
+            "watcher.maintenance.a%252Fb",
+            "watcher.maintenance.a%2Eb",
+            "watcher.maintenance.a%2Fb",
+            "watcher.maintenance.b%20c",
+        ]
+    );
+    world.close("watcher.maintenance.a%2Fb");
+    assert_eq!(world.line.state.advisories.len(), 5);
+    assert_eq!(
+        world.line.state.advisories_past,
+        ["watcher.maintenance.a%2Fb".into()]
+    );
+}
+
+#[test]
+fn a_wish_said_twice_is_one_hold_with_both_reasons() {
+    let mut world = World::new(Rules {
+        says: |_| {
+            let hold = || Asks::Hold(Reach::Piece, None);
+            vec![
+                verdict(hold(), "light"),
+                verdict(hold(), "short"),
+                verdict(hold(), "light"),
+            ]
+        },
+        ..rules(Vec::new())
+    });
+    pieces(&mut world, 1, |_| None);
+    let outcomes = world.read("s30", "P1", "mass", 4900, 1);
+    let reasons: Vec<&str> = world
+        .line
+        .state
+        .holds
+        .values()
+        .map(|hold| hold.reason.as_str())
+        .collect();
+    assert_eq!(reasons, ["light; short"]);
+    // What it said is told as it said it.
+    let said: Vec<&str> = judged(&outcomes)
+        .said
+        .iter()
+        .map(|said| said.text.as_str())
+        .collect();
+    assert_eq!(said, ["light", "short", "light"]);
+}
+
+#[test]
+fn the_alarm_of_a_gauge_that_is_gone_ends_with_it() {
+    let mut world = World::new(rules(Vec::new()));
+    world.start("sha256:one");
+    for gauge in ["lc-1", "lc-2"] {
+        world.check_standard(gauge, 2000);
+    }
+    let mut other = plant();
+    other.gauges.retain(|gauge| gauge.name.as_str() == "lc-2");
+    for station in &mut other.stations {
+        for characteristic in &mut station.characteristics {
+            characteristic
+                .gauge
+                .take_if(|gauge| gauge.as_str() == "lc-1");
+        }
+    }
+    let seq = world.seq;
+    let line = Line::new(Arc::new(other), rules(Vec::new()), world.line.into_state());
+    let mut world = World { line, seq };
+    let start = |plant: &str| {
+        Input::Start(Start {
+            version: "0.1.0".into(),
+            semantics: crate::SEMANTICS,
+            plant: plant.into(),
+            rulebook: "sha256:one".into(),
+            opens_with: None,
+        })
+    };
+    let cleared = |outcomes: &[Outcome]| -> Vec<String> {
+        let cleared = outcomes.iter().filter_map(|outcome| match outcome {
+            Outcome::Cleared { alarm } => Some(alarm.to_string()),
+            _ => None,
+        });
+        cleared.collect()
+    };
+    let outcomes = world.take(start("sha256:another plant"));
+    assert_eq!(cleared(&outcomes), ["gauge-lc-1"]);
+    let active: Vec<&str> = world
+        .line
+        .state
+        .alarms
+        .keys()
+        .map(|id| id.as_str())
+        .collect();
+    assert_eq!(active, ["gauge-lc-2"]);
+    assert_eq!(world.line.state.alarms_past, ["gauge-lc-1".into()]);
+    let outcomes = world.take(start("sha256:another plant"));
+    assert_eq!(cleared(&outcomes), [""; 0]);
 }

@@ -352,11 +352,11 @@ fn a_fault_at_run_time_is_said_and_the_engine_stays_usable() {
     );
     check(
         "if true { remelt(\"b\") } if false { hold(\"a\") }",
-        ":2:49: `remelt` at 2:49 was made but not returned: put both in a list",
+        ":2:49: `remelt` at 2:49 was made but not returned: return it, or several in a list",
     );
     check(
         "let h = hold(\"b\"); ()",
-        ":2:47: `hold` at 2:47 was made but not returned: put both in a list",
+        ":2:47: `hold` at 2:47 was made but not returned: return it, or several in a list",
     );
     check(
         "42",
@@ -412,7 +412,7 @@ fn a_fault_at_run_time_is_said_and_the_engine_stays_usable() {
     );
     check(
         "if r.value { hold(\"a\") }",
-        ":2:43: found a quantity, wanted a yes or no",
+        ":2:43: found a quantity, wanted a yes or no: write a comparison",
     );
     check(
         "r.value = 3.g",
@@ -424,7 +424,7 @@ fn a_fault_at_run_time_is_said_and_the_engine_stays_usable() {
     );
     check(
         "let a = \"ab\"; for i in 0..99 { a += a; }",
-        ": `reading` made too much: length of string: a text has at most 65536 bytes, a list 10000 items, a map 1000 entries",
+        ": `reading` made a text longer than 4096 bytes: look for one that grows in a `for`",
     );
     check(
         "break_down()",

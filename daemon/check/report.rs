@@ -1,0 +1,306 @@
+//! What a check found, for people: every finding with the line it is about, and one line that sums up.
+//!
+//! Readable without colours, which are an addition. Deliberately not here: finding anything.
+
+use super::{CaseReport, Finding, Report};
+use crate::cases::{Difference, Term};
+use annotate_snippets::{
+    AnnotationKind, Group, Level, Origin, Renderer, Snippet, normalize_untrusted_str,
+};
+use std::collections::BTreeMap;
+use std::ops::Range;
+
+const FAULT: Level<'_> = Level::ERROR;
+const REMARK: Level<'_> = Level::WARNING;
+
+/// The texts findings are about, by file.
+pub(super) type Texts = BTreeMap<String, String>;
+
+impl Report {
+    /// Everything that was found: faults, cases that differ, remarks, and the sum. `colours` are for a terminal.
+    #[must_use]
+    pub fn on_paper(&self, colours: bool) -> String {
+        let paper = Paper {
+            texts: &self.texts,
+            renderer: if colours {
+                Renderer::styled()
+            } else {
+                Renderer::plain()
+            },
+        };
+        let mut parts = Vec::new();
+        parts.extend(self.faults.iter().map(|fault| paper.fault(fault)));
+        for case in self.cases.iter().filter(|case| !case.ok) {
+            let rows = case.differences.iter();
+            parts.extend(rows.map(|row| paper.difference(case, row)));
+        }
+        parts.extend(self.remarks.iter().map(|remark| paper.remark(remark)));
+        parts.push(self.sum());
+        parts.join("\n\n")
+    }
+
+    /// All of it in one line.
+    #[must_use]
+    pub fn sum(&self) -> String {
+        let differ = self.cases.iter().filter(|case| !case.ok).count();
+        let mut parts = Vec::new();
+        if !self.faults.is_empty() {
+            parts.push(number(self.faults.len(), "fault"));
+        }
+        if differ > 0 {
+            let verb = if differ == 1 { "differs" } else { "differ" };
+            parts.push(format!("{} {verb}", number(differ, "case")));
+        }
+        let good = parts.is_empty();
+        if good {
+            parts.push(number(self.rules.len(), "rule"));
+            parts.push(number(self.cases.len(), "case"));
+            parts.push(self.branches_in_words());
+        }
+        if !self.remarks.is_empty() {
+            parts.push(number(self.remarks.len(), "remark"));
+        }
+        let sum = parts.join(", ");
+        match (self.ok, good) {
+            (true, _) => format!("{sum}: fine"),
+            (false, true) => format!("{sum}: not fine, as --strict allows no remark"),
+            (false, false) => sum,
+        }
+    }
+
+    fn branches_in_words(&self) -> String {
+        let both = self
+            .branches
+            .iter()
+            .filter(|branch| branch.yes && branch.no);
+        match (both.count(), self.branches.len()) {
+            (both, all) if both == all => format!("{} both ways", branches(all)),
+            (both, all) => format!("{both} of {} both ways", branches(all)),
+        }
+    }
+}
+
+fn branches(count: usize) -> String {
+    match count {
+        1 => "1 branch".to_owned(),
+        more => format!("{more} branches"),
+    }
+}
+
+fn number(count: usize, of: &str) -> String {
+    format!("{count} {of}{}", if count == 1 { "" } else { "s" })
+}
+
+struct Paper<'a> {
+    texts: &'a Texts,
+    renderer: Renderer,
+}
+
+impl Paper<'_> {
+    fn fault(&self, fault: &Finding) -> String {
+        self.finding(FAULT.with_name("fault"), fault)
+    }
+
+    fn remark(&self, remark: &Finding) -> String {
+        self.finding(REMARK.with_name("remark"), remark)
+    }
+
+    fn finding(&self, level: Level<'_>, finding: &Finding) -> String {
+        let title = level.primary_title(normalize_untrusted_str(&finding.what));
+        let source = finding.line.zip(self.texts.get(&finding.file));
+        let mut group = match source {
+            Some((line, text)) => {
+                let text = unmarked(text);
+                let span = extent(text, line, finding.column);
+                title.element(
+                    snippet(&finding.file, text).annotation(AnnotationKind::Primary.span(span)),
+                )
+            }
+            None => title.element(Origin::path(finding.file.as_str())),
+        };
+        if !finding.remedy.is_empty() {
+            group = group.element(Level::HELP.message(normalize_untrusted_str(&finding.remedy)));
+        }
+        self.renderer.render(&[group])
+    }
+
+    fn difference(&self, case: &CaseReport, row: &Difference) -> String {
+        let title = FAULT
+            .with_name("case differs")
+            .primary_title(normalize_untrusted_str(&case.name));
+        let text = self.texts.get(&case.file).map_or("", String::as_str);
+        let text = unmarked(text);
+        let shown = snippet(&case.file, text)
+            .annotation(AnnotationKind::Primary.span(expectation(text, row.line)))
+            .annotation(AnnotationKind::Visible.span(whole(text, case.line)));
+        let notes = in_notes(row).into_iter().map(|(name, what)| {
+            Level::NOTE
+                .with_name(name)
+                .message(normalize_untrusted_str(&what))
+        });
+        let group = notes.fold(title.element(shown), Group::element);
+        self.renderer.render(&[group])
+    }
+}
+
+/// What was wanted and what was found, and, where that is not plain to see, how they differ.
+fn in_notes(row: &Difference) -> Vec<(&'static str, String)> {
+    let list = |terms: &[Term]| match terms {
+        [] => "nothing".to_owned(),
+        some => some
+            .iter()
+            .map(Term::to_string)
+            .collect::<Vec<_>>()
+            .join(", "),
+    };
+    let mut notes = vec![("wanted", list(&row.wanted)), ("found", list(&row.found))];
+    let differ = &row.comparison;
+    if row.wanted.len() + row.found.len() > 2 {
+        notes.extend(
+            differ
+                .missing
+                .iter()
+                .map(|term| ("missing", term.to_string())),
+        );
+        notes.extend(
+            differ
+                .surplus
+                .iter()
+                .map(|term| ("not listed", term.to_string())),
+        );
+    }
+    let alike = differ
+        .differing
+        .iter()
+        .filter(|one| one.wanted.kind() == one.found.kind());
+    notes.extend(alike.map(|one| {
+        let subject = one.found.words.get(..2).unwrap_or(&one.found.words);
+        (
+            "not so",
+            format!("{} of {}", one.in_what.join(" "), subject.join(" ")),
+        )
+    }));
+    notes
+}
+
+fn snippet<'a>(file: &'a str, text: &'a str) -> Snippet<'a, annotate_snippets::Annotation<'a>> {
+    Snippet::source(text).path(file)
+}
+
+/// Without the byte order mark, which takes no column.
+fn unmarked(text: &str) -> &str {
+    text.strip_prefix('\u{feff}').unwrap_or(text)
+}
+
+/// A line without its end, in bytes; where there is no such line, the place behind the last word.
+fn line_at(text: &str, line: usize) -> Range<usize> {
+    let mut start = 0;
+    for (number, whole) in text.split_inclusive('\n').enumerate() {
+        if number + 1 == line {
+            return start..start + whole.trim_end_matches(['\n', '\r']).len();
+        }
+        start += whole.len();
+    }
+    let end = text.trim_end().len();
+    end..end
+}
+
+/// What is written in a line.
+fn whole(text: &str, line: usize) -> Range<usize> {
+    let at = line_at(text, line);
+    let words = &text[at.clone()];
+    let indent = words.len() - words.trim_start().len();
+    at.start + indent..at.start + indent.max(words.trim_end().len())
+}
+
+/// What a row of a case expects; the whole row where it expects nothing.
+fn expectation(text: &str, line: usize) -> Range<usize> {
+    let row = whole(text, line);
+    match text[row.clone()].find("->") {
+        Some(arrow) => row.start + arrow..row.end,
+        None => row,
+    }
+}
+
+/// The word, number, text or sign that stands at a place; the whole line where there is no column.
+fn extent(text: &str, line: usize, column: Option<usize>) -> Range<usize> {
+    let at = line_at(text, line);
+    let Some(column) = column else {
+        return whole(text, line);
+    };
+    let words = &text[at.clone()];
+    let offset = words
+        .char_indices()
+        .nth(column.saturating_sub(1))
+        .map_or(words.len(), |(offset, _)| offset);
+    let start = at.start + offset;
+    let length = token(&words[offset..]);
+    // What is not there is shown behind the line: on its end, which needs a width to be shown.
+    let end = usize::from(length == 0 && text[start..].starts_with(['\n', '\r']));
+    start..start + length + end
+}
+
+/// How long the first token is, in bytes.
+fn token(text: &str) -> usize {
+    let name = |char: char| char.is_alphanumeric() || char == '_';
+    let run = |within: &dyn Fn(char) -> bool| text.find(|char| !within(char)).unwrap_or(text.len());
+    match text.chars().next() {
+        None => 0,
+        Some(digit) if digit.is_ascii_digit() => run(&|char| name(char) || char == '.'),
+        Some(first) if name(first) => run(&name),
+        Some(quote @ ('"' | '`')) => {
+            let rest = &text[1..];
+            rest.find(quote).map_or(text.len(), |end| end + 2)
+        }
+        Some(dot @ '.') => {
+            let rest = &text[dot.len_utf8()..];
+            1 + rest.find(|char| !name(char)).unwrap_or(rest.len())
+        }
+        Some(sign) if "=<>!&|+-*/%?".contains(sign) => run(&|char| "=<>!&|+-*/%?".contains(char)),
+        Some(other) => other.len_utf8(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_token_at_a_place_is_underlined() {
+        let check = |line: &str, column, expect: &str| {
+            let text = format!("// gr\u{fc}n\r\n{line}\r\nafter");
+            let span = extent(&text, 2, column);
+            assert_eq!(&text[span], expect, "{line} at {column:?}");
+        };
+        check("    .limit(\"a\", 40.kg)", Some(6), "limit");
+        check("    .limit(\"a\", 40.kg)", Some(5), ".limit");
+        check("    .limit(\"a\", 40.kg)", Some(12), "\"a\"");
+        check("    .limit(\"a\", 40.kg)", Some(17), "40.kg");
+        check("\u{b5}\u{b5} >= x", Some(4), ">=");
+        check("hold(`open", Some(6), "`open");
+        check("hold(x)", Some(5), "(");
+        check("  hold(x) ", None, "hold(x)");
+        check("hold", Some(5), "\r");
+        check("hold", Some(99), "\r");
+        check("", Some(1), "\r");
+    }
+
+    #[test]
+    fn a_line_that_is_not_there_is_a_place_behind_the_last_word() {
+        let check = |text: &str, expect: Range<usize>| {
+            for line in [0, 3, 7] {
+                assert_eq!(extent(text, line, Some(3)), expect, "{text:?}, line {line}");
+            }
+        };
+        check("", 0..0);
+        check("one", 3..3);
+        check("one\n\n", 3..4);
+    }
+
+    #[test]
+    fn what_a_row_expects_is_underlined() {
+        let text = "case a\n  06:00:00 s30 reading P1 -> hold P1  \n  06:01:00 s30 reading P2\n";
+        assert_eq!(&text[expectation(text, 2)], "-> hold P1");
+        assert_eq!(&text[expectation(text, 3)], "06:01:00 s30 reading P2");
+    }
+}

@@ -1,0 +1,106 @@
+//! Reading ahead on a thread of its own: records out of the file, inputs out of their text, rows out of
+//! messages. What comes of them is decided on the other side of the channel.
+
+use super::texts::Chosen;
+use crate::config;
+use crate::derive::TextFault;
+use crate::record::{self, Body};
+use crate::replay::ReplayFault;
+use chargehand_core::Start;
+use chargehand_ledger::{Record, Sqlite, Store};
+use chargehand_wire::{Message, Row, Wire};
+use std::ops::ControlFlow;
+use std::sync::Arc;
+use std::sync::mpsc::SyncSender;
+
+/// Records handed over at once.
+const BATCH: usize = 256;
+
+/// A record, its input read.
+#[derive(Debug)]
+pub(super) struct Fed {
+    pub record: Record,
+    pub body: Body,
+    /// The rows of a message, as the plant description in force in the replay reads them.
+    pub rows: Vec<Row>,
+}
+
+type Batch = Result<Vec<Fed>, ReplayFault>;
+
+/// Hands over every record up to `end`; ends early with a fault, or when nobody listens any more.
+pub(super) fn feed(store: &Sqlite, end: u64, chosen: &Chosen, to: &SyncSender<Batch>) {
+    let mut reader = Reader {
+        store,
+        chosen,
+        wire: None,
+    };
+    let mut batch = Vec::with_capacity(BATCH);
+    let mut fault = None;
+    let read = store.read(1, end, &mut |record| {
+        match reader.read(record) {
+            Ok(fed) => batch.push(fed),
+            Err(found) => {
+                fault = Some(found);
+                return ControlFlow::Break(());
+            }
+        }
+        if batch.len() < BATCH {
+            return ControlFlow::Continue(());
+        }
+        let full = std::mem::replace(&mut batch, Vec::with_capacity(BATCH));
+        match to.send(Ok(full)) {
+            Ok(()) => ControlFlow::Continue(()),
+            Err(_) => ControlFlow::Break(()),
+        }
+    });
+    // Whoever has stopped listening has a fault of its own to tell.
+    let _ = to.send(Ok(batch));
+    if let Some(fault) = fault.or_else(|| read.err().map(ReplayFault::from)) {
+        let _ = to.send(Err(fault));
+    }
+}
+
+struct Reader<'r> {
+    store: &'r Sqlite,
+    chosen: &'r Chosen,
+    /// The plant description's text, and what reads under it.
+    wire: Option<(String, Wire)>,
+}
+
+impl Reader<'_> {
+    fn read(&mut self, record: Record) -> Result<Fed, ReplayFault> {
+        let body = record::body(&record)?;
+        let rows = match &body {
+            Body::Start(start) => {
+                self.start(record.seq, start)?;
+                Vec::new()
+            }
+            Body::Message(message) => {
+                let (_, wire) = self
+                    .wire
+                    .as_ref()
+                    .ok_or(ReplayFault::NoStart { seq: record.seq })?;
+                wire.read(Message {
+                    topic: &message.topic,
+                    payload: record.payload.as_deref().unwrap_or_default(),
+                    retain: message.retain,
+                })
+            }
+            Body::Session | Body::Clock { .. } | Body::Due => Vec::new(),
+        };
+        Ok(Fed { record, body, rows })
+    }
+
+    fn start(&mut self, seq: u64, start: &Start) -> Result<(), ReplayFault> {
+        let text = self.chosen.texts(self.store, seq, start)?.plant;
+        if self.wire.as_ref().is_some_and(|(known, _)| *known == text) {
+            return Ok(());
+        }
+        let refused = |fault| ReplayFault::Text { seq, fault };
+        let plant = config::plant(&text, self.chosen.name())
+            .map_err(|faults| refused(TextFault::Plant(faults)))?;
+        let wire = Wire::new(Arc::new(plant)).map_err(|fault| refused(TextFault::Zone(fault)))?;
+        self.wire = Some((text, wire));
+        Ok(())
+    }
+}

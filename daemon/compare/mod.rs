@@ -1,0 +1,145 @@
+//! `chargehand replay`: a ledger's recorded inputs through another rulebook or plant description, and what
+//! would have changed, piece by piece and in counts.
+//!
+//! The recording is taken as it stands: its outcomes are read, never derived a second time. Beside them
+//! every input is derived under the named text in the place of the recorded one. The digests in the start
+//! records stay, so that where nothing changes the outcomes are equal byte for byte and need no reading.
+//!
+//! Not compared is what only shifts numbering: places in the ledger, names of holds, levels of charts. And a
+//! recording cannot say what stations would have measured had a piece gone another way; the report says where.
+//!
+//! Deliberately not here: restarts and `verify`, which derive a ledger under its own texts (`replay`).
+
+mod book;
+mod feed;
+mod paper;
+mod report;
+mod rerun;
+mod same;
+mod side;
+mod spells;
+mod story;
+mod texts;
+
+pub use report::{Change, Count, Line, Report, Said, TextChange, Unmet};
+pub use spells::{Moved, Spell, When};
+pub use story::{Decision, HoldSaid, Moment, Released, SaidBy, Story, Told, Value, Words};
+pub use texts::Named;
+
+use crate::record;
+use crate::replay::ReplayFault;
+use chargehand_core::{Outcome, Timestamp};
+use chargehand_ledger::{Sqlite, Store};
+use feed::Fed;
+use rerun::Rerun;
+use side::Side;
+use spells::Now;
+use std::path::Path;
+use std::sync::mpsc::sync_channel;
+use std::thread;
+use story::Stories;
+use texts::Chosen;
+
+/// Batches that may wait between the thread that reads and the one that judges.
+const WAITING: usize = 8;
+
+/// Replays a ledger under the named texts. `progress` is told now and then how many records are done, of how
+/// many. The caller's thread derives: its stack should be as deep as a line's ([`crate::run::STACK`]).
+///
+/// # Errors
+/// The named texts are refused ([`crate::run::BadConfiguration`]), or the ledger cannot be read.
+pub fn compare(
+    ledger: &Path,
+    named: &Named,
+    progress: &mut dyn FnMut(u64, u64),
+) -> anyhow::Result<Report> {
+    let store = Sqlite::open_read_only(ledger)?;
+    let chosen = Chosen::read(named, &store)?;
+    // A connection of its own for the thread that reads ahead; it may see a ledger that has grown since.
+    let ahead = Sqlite::open_read_only(ledger)?;
+    let end = store.head().seq;
+    let mut pass = Pass {
+        rerun: Rerun::new(&store, &chosen),
+        old: Side::default(),
+        new: Side::default(),
+        stories: Stories::default(),
+        unmet: Vec::new(),
+    };
+    thread::scope(|scope| -> Result<(), ReplayFault> {
+        let (send, receive) = sync_channel(WAITING);
+        let chosen = &chosen;
+        scope.spawn(move || feed::feed(&ahead, end, chosen, &send));
+        for batch in receive {
+            let batch = batch?;
+            let done = batch.last().map_or(0, |fed| fed.record.seq);
+            for fed in batch {
+                pass.record(fed)?;
+            }
+            progress(done, end);
+        }
+        Ok(())
+    })?;
+    pass.report(&store, &chosen)
+}
+
+/// One pass over the records.
+struct Pass<'p> {
+    rerun: Rerun<'p>,
+    /// What was recorded.
+    old: Side,
+    /// What follows now.
+    new: Side,
+    stories: Stories,
+    unmet: Vec<Unmet>,
+}
+
+impl Pass<'_> {
+    fn record(&mut self, mut fed: Fed) -> Result<(), ReplayFault> {
+        let derived = self.rerun.step(&mut fed, &self.old, &self.new)?;
+        let record = &fed.record;
+        let Some(derivation) = self.rerun.derivation() else {
+            return Ok(());
+        };
+        let now = Now {
+            seq: record.seq,
+            at: Timestamp(record.at_us),
+            wire: derivation.wire(),
+        };
+        if same::same(&derived, &record.outcomes) {
+            for outcome in &derived {
+                self.old.take(now, outcome);
+                self.new.take(now, outcome);
+            }
+            self.stories.alike(&derived);
+            return Ok(());
+        }
+        let recorded = record::outcomes(record)?;
+        self.stories.differ(now, &recorded, &derived);
+        // What a request ended in the recording, and finds not to be there now.
+        if !derived.iter().any(|outcome| ended(outcome).is_some()) {
+            let unmet = recorded.iter().filter_map(ended);
+            self.unmet.extend(unmet.map(|(verb, what, by)| Unmet {
+                when: now.when(),
+                verb,
+                what,
+                by,
+            }));
+        }
+        for outcome in &recorded {
+            self.old.take(now, outcome);
+        }
+        for outcome in &derived {
+            self.new.take(now, outcome);
+        }
+        Ok(())
+    }
+}
+
+/// What an outcome ended on a person's request: the verb, what, who asked.
+fn ended(outcome: &Outcome) -> Option<(&'static str, String, String)> {
+    match outcome {
+        Outcome::Freed(freed) => Some(("release", book::of_in_words(&freed.of), freed.by.clone())),
+        Outcome::Closed(closed) => Some(("close", closed.advisory.to_string(), closed.by.clone())),
+        _ => None,
+    }
+}

@@ -1,0 +1,167 @@
+//! The recorded inputs, derived under the texts in force in the replay.
+//!
+//! Two things a person or a timer did were done to the recorded run and must fit this one: a release names
+//! a hold by number and by what its asker saw, and alarms clear when a timer of theirs is due.
+
+use super::feed::Fed;
+use super::side::Side;
+use super::texts::Chosen;
+use crate::derive::{Derivation, Texts};
+use crate::record::{Body, MessageBody};
+use crate::replay::ReplayFault;
+use chargehand_core::{
+    Ends, HoldId, Input, InputId, Outcome, Release, RequestKind, Source, SourceKind, Start, State,
+    Timestamp,
+};
+use chargehand_ledger::Store;
+use chargehand_wire::Row;
+use std::mem;
+
+/// What no hold's seq is.
+const NEVER_SEEN: u64 = 0;
+
+/// The line of the replay.
+pub(super) struct Rerun<'r> {
+    store: &'r dyn Store,
+    chosen: &'r Chosen,
+    line: Option<(Texts, Derivation)>,
+    /// What the first start put in force, and every `semantics` found with the record it begins at.
+    eras: Vec<(u64, u32)>,
+    starts: Vec<Start>,
+}
+
+impl<'r> Rerun<'r> {
+    pub(super) fn new(store: &'r dyn Store, chosen: &'r Chosen) -> Self {
+        Self {
+            store,
+            chosen,
+            line: None,
+            eras: Vec::new(),
+            starts: Vec::new(),
+        }
+    }
+
+    /// The line, if the ledger has a record at all.
+    pub(super) fn derivation(&self) -> Option<&Derivation> {
+        self.line.as_ref().map(|(_, derivation)| derivation)
+    }
+
+    /// The `semantics` numbers found and from which record each holds.
+    pub(super) fn eras(&self) -> &[(u64, u32)] {
+        &self.eras
+    }
+
+    /// The starts that put another text in force than the one before, as recorded.
+    pub(super) fn starts(&self) -> &[Start] {
+        &self.starts
+    }
+
+    /// Derives the next record.
+    pub(super) fn step(
+        &mut self,
+        fed: &mut Fed,
+        old: &Side,
+        new: &Side,
+    ) -> Result<Vec<Outcome>, ReplayFault> {
+        let (seq, at) = (fed.record.seq, Timestamp(fed.record.at_us));
+        if let Body::Start(start) = &fed.body {
+            self.start(seq, start)?;
+        }
+        let Some((_, derivation)) = &mut self.line else {
+            return Err(ReplayFault::NoStart { seq });
+        };
+        let Body::Message(message) = &mut fed.body else {
+            return Ok(derivation.derive(seq, at, &fed.body, &[]));
+        };
+        let mut rows = mem::take(&mut fed.rows);
+        for row in &mut rows {
+            if let Input::Request(request) = &mut row.input
+                && let RequestKind::Release(release) = &mut request.kind
+            {
+                translate(release, old, new);
+            }
+        }
+        if overdue(derivation.line().state(), old, at) {
+            due_first(message, &mut rows);
+        }
+        Ok(derivation.judge(seq, at, message, rows))
+    }
+
+    fn start(&mut self, seq: u64, start: &Start) -> Result<(), ReplayFault> {
+        if self
+            .eras
+            .last()
+            .is_none_or(|(_, known)| *known != start.semantics)
+        {
+            self.eras.push((seq, start.semantics));
+        }
+        let before = self.starts.last();
+        if before.is_none_or(|known| known.plant != start.plant || known.rulebook != start.rulebook)
+        {
+            self.starts.push(start.clone());
+        }
+        let texts = self.chosen.texts(self.store, seq, start)?;
+        let state = match self.line.take() {
+            // The same texts again: the same line goes on.
+            Some((known, derivation)) if known == texts => {
+                self.line = Some((known, derivation));
+                return Ok(());
+            }
+            Some((_, derivation)) => derivation.into_state(),
+            None if seq == 1 => State::default(),
+            None => return Err(ReplayFault::NoStart { seq }),
+        };
+        let derivation = Derivation::new(&texts, self.chosen.name(), state)
+            .map_err(|fault| ReplayFault::Text { seq, fault })?;
+        self.line = Some((texts, derivation));
+        Ok(())
+    }
+}
+
+/// A recorded release asks for the hold that is open here for the same cause. Where its asker had seen the
+/// newest then, it has seen the newest here.
+fn translate(release: &mut Release, old: &Side, new: &Side) {
+    let recorded = old.holds.get(&release.hold);
+    match recorded.and_then(|recorded| Some((recorded, new.holds.alike(recorded)?))) {
+        Some((recorded, (id, open))) => {
+            release.seen = if release.seen == recorded.seq {
+                open.seq
+            } else {
+                NEVER_SEEN
+            };
+            release.hold = id.clone();
+        }
+        // Another hold may go by that number here.
+        None if new.holds.get(&release.hold).is_some() => {
+            release.hold = HoldId::from(format!("{} of the recording", release.hold));
+        }
+        None => {}
+    }
+}
+
+/// Whether an alarm should have cleared before `at` whose timer nobody recorded, because it was not raised
+/// then. One that was is cleared when its recorded timer says so.
+fn overdue(state: &State, old: &Side, at: Timestamp) -> bool {
+    state.alarms.values().any(|alarm| {
+        matches!(alarm.ends, Ends::Quiet(until) if until <= at)
+            && old.ends.get(&alarm.id) != Some(&alarm.ends)
+    })
+}
+
+/// Puts the timer before the message, as a row of its own: places are the recording's.
+fn due_first(message: &mut MessageBody, rows: &mut Vec<Row>) {
+    for index in message.known.iter_mut().chain(&mut message.conflict) {
+        *index += 1;
+    }
+    let timer = Row {
+        key: None,
+        source: Source {
+            input: InputId::default(),
+            station: None,
+            kind: SourceKind::Other,
+        },
+        piece: None,
+        input: Input::Due,
+    };
+    rows.insert(0, timer);
+}

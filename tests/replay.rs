@@ -1,0 +1,9 @@
+//! `chargehand replay`, as a program: a ledger made by the real line, and what other rules or another plant
+//! description would have changed in it. The recordings are short enough that what must change is known by
+//! hand, from the masses and the limits alone.
+
+mod pieces;
+mod recording;
+mod requests;
+mod texts;
+mod wider;
