@@ -168,6 +168,7 @@ pub struct Watched {
     #[serde(default, skip_serializing_if = "core::ops::Not::not")]
     pub signal: bool,
     /// The record at which it started.
+    #[serde(default)]
     pub since: u64,
 }
 

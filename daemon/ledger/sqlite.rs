@@ -28,6 +28,8 @@ use crate::{
     StoreError, chain,
 };
 
+/// A connection belongs to one thread at a time: it needs no lock of its own.
+const UNSHARED: OpenFlags = OpenFlags::SQLITE_OPEN_NO_MUTEX;
 /// How long a statement waits for a lock of the database before it gives up. Writers are kept apart by the
 /// lock file; this is for a tool that looks into the file.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
@@ -139,8 +141,9 @@ impl Sqlite {
             layout::create(&path, base)?;
         }
         let opening = |error| fault::of(&path, OPENING, error);
-        let mut conn = Connection::open_with_flags(&path, OpenFlags::SQLITE_OPEN_READ_WRITE)
-            .map_err(opening)?;
+        let mut conn =
+            Connection::open_with_flags(&path, OpenFlags::SQLITE_OPEN_READ_WRITE | UNSHARED)
+                .map_err(opening)?;
         configure(&conn, WRITER_CACHE).map_err(opening)?;
         check_layout(&conn, &path)?;
         conn.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))
@@ -190,10 +193,11 @@ impl Sqlite {
         }
         let opening = |error| fault::of(&path, OPENING, error);
         let conn = if exists(&beside(&path, "-wal"))? {
-            Connection::open_with_flags(&path, OpenFlags::SQLITE_OPEN_READ_ONLY)
+            Connection::open_with_flags(&path, OpenFlags::SQLITE_OPEN_READ_ONLY | UNSHARED)
         } else {
             // Without a write-ahead file the database would create one; this way it touches nothing.
-            let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI;
+            let uri = OpenFlags::SQLITE_OPEN_URI | UNSHARED;
+            let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | uri;
             Connection::open_with_flags(immutable(&path), flags)
         }
         .map_err(opening)?;

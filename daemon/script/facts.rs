@@ -273,16 +273,38 @@ fn inside(value: Dynamic, band: Dynamic) -> Answer<bool> {
     Ok(value.compare(&band.0)?.is_ge() && value.compare(&band.1)?.is_le())
 }
 
+/// Gives what a rule declares getters of its own. By their names they would be found all the same, after a search
+/// for a getter that costs as much as the rest of a short rule.
+pub(crate) fn register_declared(engine: &mut Engine, declared: &Declared) {
+    for (name, _) in &declared.watches {
+        let asked = name.clone();
+        engine.register_get(name, move |reading: &mut Reading| watch(reading, &asked));
+    }
+    for name in declared.limits.keys() {
+        let asked = name.clone();
+        engine.register_get(name, move |limits: &mut Limits| limit(limits, &asked));
+    }
+}
+
+fn watch(reading: &Reading, name: &str) -> Answer<Dynamic> {
+    let sheet = &reading.0;
+    Ok(sheet
+        .watch(name)
+        .ok_or_else(|| no_fact(name, &sheet.declared))?)
+}
+
+fn limit(limits: &Limits, name: &str) -> Answer<Dynamic> {
+    match limits.0.declared.limits.get(name) {
+        Some(Limit::One(quantity)) => Ok(Dynamic::from(quantity.clone())),
+        Some(Limit::Band(low, high)) => Ok(Dynamic::from(Band(low.clone(), high.clone()))),
+        None => Err(no_limit(name, &limits.0.declared).into()),
+    }
+}
+
 /// Names that come from the header and the plant, and every name that is none.
 fn register_by_name(engine: &mut Engine) {
     engine
-        .register_indexer_get(|limits: &mut Limits, name: &str| -> Answer<Dynamic> {
-            match limits.0.declared.limits.get(name) {
-                Some(Limit::One(quantity)) => Ok(Dynamic::from(quantity.clone())),
-                Some(Limit::Band(low, high)) => Ok(Dynamic::from(Band(low.clone(), high.clone()))),
-                None => Err(no_limit(name, &limits.0.declared).into()),
-            }
-        })
+        .register_indexer_get(|limits: &mut Limits, name: &str| limit(limits, name))
         .register_indexer_get(|strata: &mut Strata, name: &str| -> Answer<Dynamic> {
             if !strata
                 .0
@@ -295,12 +317,7 @@ fn register_by_name(engine: &mut Engine) {
             }
             Ok(strata.0.stratum(name))
         })
-        .register_indexer_get(|reading: &mut Reading, name: &str| -> Answer<Dynamic> {
-            let sheet = &reading.0;
-            Ok(sheet
-                .watch(name)
-                .ok_or_else(|| no_fact(name, &sheet.declared))?)
-        })
+        .register_indexer_get(|reading: &mut Reading, name: &str| watch(reading, name))
         .register_indexer_get(|_: &mut GaugeFacts, name: &str| -> Answer<Dynamic> {
             Err(no_gauge_fact(name).into())
         });

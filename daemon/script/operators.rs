@@ -40,6 +40,13 @@ pub(crate) fn register(engine: &mut Engine, desk: &Rc<Desk>) {
             Ok(compare(op, &Dynamic::from(left), &Dynamic::from(right))?)
         });
     }
+    // The pairs rules compare all day: found at once, where the others are looked for among all types.
+    for op in COMPARE.iter().copied() {
+        engine.register_fn(op, move |left: Quantity, right: Quantity| -> Answer<bool> {
+            Ok(holds(op, left.compare(&right)?))
+        });
+        engine.register_fn(op, move |left: INT, right: INT| holds(op, left.cmp(&right)));
+    }
     for op in ARITHMETIC.iter().copied() {
         engine.register_fn(
             op,
@@ -243,14 +250,18 @@ pub(crate) fn compare(op: &str, left: &Dynamic, right: &Dynamic) -> Result<bool,
             return Err(Complaint::new(what, remedy));
         }
     };
-    Ok(match op {
+    Ok(holds(op, order))
+}
+
+fn holds(op: &str, order: Ordering) -> bool {
+    match op {
         "==" => order == Ordering::Equal,
         "!=" => order != Ordering::Equal,
         "<" => order == Ordering::Less,
         "<=" => order != Ordering::Greater,
         ">" => order == Ordering::Greater,
         _ => order != Ordering::Less,
-    })
+    }
 }
 
 fn calculate(op: &str, left: &Dynamic, right: &Dynamic) -> Result<Dynamic, Complaint> {

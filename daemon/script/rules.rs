@@ -10,7 +10,7 @@
 use crate::book::{Rulebook, Source};
 use crate::declare::Limit;
 use crate::engine::{self, panic_text, translate, with_deep_stack};
-use crate::facts::{Common, Declared, Reading};
+use crate::facts::{self, Common, Declared, Reading};
 use crate::fault::{Complaint, LoadFault};
 use crate::inspect::{Finding, Script, unit_named};
 use crate::slips;
@@ -177,6 +177,7 @@ impl Rules {
         if !faults.is_empty() {
             return Err(faults);
         }
+        facts::register_declared(&mut self.engine, &header.declared);
         let rule = Rule {
             name,
             file: source.file.clone(),
