@@ -59,8 +59,8 @@ fn quiet(command: &Command) -> &'static str {
 fn perform(command: Command) -> anyhow::Result<u8> {
     match command {
         #[cfg(feature = "demo")]
-        Command::Demo { seed, keep } => {
-            let played = chargehand::play::play(seed, keep.as_deref())?;
+        Command::Demo { seed, keep, live } => {
+            let played = chargehand::play::play(seed, keep.as_deref(), live)?;
             print(&played)?;
             Ok(if played.ok() { AS_ASKED } else { FAULT })
         }

@@ -115,7 +115,13 @@ impl Score {
             ),
             ("dispositions", copied(&self.dispositions)),
             ("remelted", numbers(&self.remelted)),
-            ("diverted", counted(diverted)),
+            (
+                "diverted",
+                format!(
+                    "{}; what is in the lane stays there today",
+                    counted(diverted)
+                ),
+            ),
             ("answered again", self.again.to_string()),
             ("rejected", copied(&self.rejected)),
         ];
@@ -149,7 +155,7 @@ impl Score {
         if self.finds.is_empty() {
             return Ok(());
         }
-        writeln!(f, "\nHidden in the day, and found by the daemon:")?;
+        writeln!(f, "\nHidden in the day (piece n is the nth that was cast):")?;
         for find in &self.finds {
             let (fault, what) = (find.fault, find.what);
             writeln!(f, "  {fault}  {:<36}{}", what, word(find.verdict))?;

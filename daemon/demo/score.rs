@@ -185,9 +185,8 @@ fn found_wear(score: &Score, script: &Script) -> Find {
         .iter()
         .find(|advisory| names_mould(advisory, WORN_MOULD_NAME));
     let piece = advisory.and_then(|advisory| {
-        let cast = script.castings().iter();
-        cast.filter(|one| one.mould == WORN_MOULD_NAME && one.weighed_us <= advisory.since_us)
-            .next_back()
+        let mut cast = script.castings().iter();
+        cast.rfind(|one| one.mould == WORN_MOULD_NAME && one.weighed_us <= advisory.since_us)
     });
     let at = piece.map(|one| (one.n, one.weighed_us));
     Find {
@@ -280,7 +279,7 @@ fn without_cause(score: &Score, script: &Script) -> Vec<String> {
         let of = advisory.of.iter();
         of.map(|(kind, name)| format!("{kind} {name}"))
             .collect::<Vec<_>>()
-            .join(" ")
+            .join(", ")
     };
     let wrong_advice = score
         .advisories
@@ -288,7 +287,7 @@ fn without_cause(score: &Score, script: &Script) -> Vec<String> {
         .filter(|advisory| !(script.faults && names_mould(advisory, WORN_MOULD_NAME)))
         .map(|advisory| {
             let time = clock::time_of_day(advisory.since_us);
-            format!("{} by {} at {time}", of(advisory), advisory.rule)
+            format!("advice of {} at {time} on {}", advisory.rule, of(advisory))
         });
     let right_hold = |hold: &StationHold| {
         script.faults && hold.station == ROUGHNESS && starved(sample_at(script, hold.since_us))
@@ -704,7 +703,7 @@ mod tests {
                 "  arrivals        502 of pieces not measured at a gate",
                 "  dispositions    accept 297, remelt 3",
                 "  remelted        262 263 265",
-                "  diverted        returns 3",
+                "  diverted        returns 3; what is in the lane stays there today",
                 "  answered again  1",
                 "  rejected        none",
                 "  holds           none",

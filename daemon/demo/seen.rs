@@ -19,7 +19,7 @@ pub struct StationHold {
     pub station: String,
     /// The rule, or the person, that held it.
     pub rule: String,
-    /// Why, as it was last said.
+    /// Why, as it was first said: later words count what came after.
     pub reason: String,
     /// Since when, microseconds since 1970, UTC.
     pub since_us: i64,
@@ -244,17 +244,15 @@ impl Seen {
             .map(|line| (text(line, "id"), line))
             .collect();
         for (id, line) in &lines {
-            let known = self
-                .station_holds
+            self.station_holds
                 .entry((*id).to_owned())
                 .or_insert_with(|| StationHold {
                     station: station.to_owned(),
                     rule: text(line, "rule").to_owned(),
-                    reason: String::new(),
+                    reason: text(line, "reason").to_owned(),
                     since_us: at(line, "since"),
                     freed_us: None,
                 });
-            text(line, "reason").clone_into(&mut known.reason);
         }
         // Three holds are shown, and how many more there are: one that is not shown then is not therefore free.
         if body["more"].as_u64().unwrap_or_default() > 0 {
