@@ -35,14 +35,26 @@ fn station_hold(hold: &StationHold) -> String {
     let until = hold.freed_us.map_or("the end".to_owned(), time_of_day);
     format!(
         "gate of {} held {} to {until} by {}: {}",
-        hold.station,
+        station(&hold.station),
         time_of_day(hold.since_us),
         hold.rule,
         hold.reason
     )
 }
 
-fn held(held: &HeldPieces) -> String {
+/// A station's name, and what a person calls it.
+fn station(name: &str) -> String {
+    let called = match name {
+        "s30" => "scale",
+        "s60" => "roughness",
+        "s85" => "thickness",
+        "s95" => "concavity",
+        _ => return name.to_owned(),
+    };
+    format!("{name} ({called})")
+}
+
+fn held(held: &HeldPieces) -> Vec<String> {
     let who = if held.who.is_empty() {
         "the topic open says who must act".to_owned()
     } else {
@@ -52,11 +64,11 @@ fn held(held: &HeldPieces) -> String {
         1 => format!("piece {}", numbers(&held.pieces)),
         many => format!("{many} pieces"),
     };
-    format!(
-        "{pieces} since {} by {}; {who}",
-        time_of_day(held.since_us),
-        held.rule
-    )
+    let since = time_of_day(held.since_us);
+    vec![
+        format!("{pieces} since {since} by {}; {who}", held.rule),
+        format!("    the first: {}", held.reason),
+    ]
 }
 
 fn found(find: &Find) -> String {
@@ -95,6 +107,11 @@ fn word(verdict: Verdict) -> &'static str {
 impl Score {
     fn rows(&self) -> Vec<(&'static str, String)> {
         let diverted = self.diverted.iter().map(|(to, pieces)| (to, pieces.len()));
+        let gauges: Vec<String> = self
+            .readings_at
+            .iter()
+            .map(|(name, count)| format!("{} {count}", station(name)))
+            .collect();
         let mut rows = vec![
             (
                 "pieces",
@@ -106,7 +123,7 @@ impl Score {
                     "{} in {} messages: {}",
                     self.readings,
                     self.readings_sent,
-                    copied(&self.readings_at)
+                    gauges.join(", ")
                 ),
             ),
             (
@@ -134,7 +151,8 @@ impl Score {
             }
         };
         let gates = self.station_holds.iter().map(station_hold);
-        listed("holds", gates.chain(self.held.iter().map(held)).collect());
+        let pieces = self.held.iter().flat_map(held);
+        listed("holds", gates.chain(pieces).collect());
         let advice = self.advisories.iter().map(|advisory| {
             let since = time_of_day(advisory.since_us);
             format!(

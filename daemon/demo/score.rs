@@ -625,7 +625,7 @@ mod tests {
             let mut answer = json!({
                 "id": format!("{station}-d-{n}"), "seq": self.seq, "piece": piece, "disposition": word,
                 "input": format!("{station}-r-{n}"), "at": written(casting.weighed_us),
-                "reasons": if word == "hold" { json!([{"rule": "engine:tolerance"}]) } else { json!([]) },
+                "reasons": if word == "hold" { json!([{"rule": "engine:tolerance", "text": "too smooth"}]) } else { json!([]) },
             });
             for copy in 0..copies {
                 if copy > 0 {
@@ -699,7 +699,7 @@ mod tests {
             [
                 "Vennick, line L1: 300 pieces (the first pieces of the day), seed 1",
                 "  pieces          300 cast, 300 births told",
-                "  readings        689 in 690 messages: s30 300, s60 33, s85 59, s95 297",
+                "  readings        689 in 690 messages: s30 (scale) 300, s60 (roughness) 33, s85 (thickness) 59, s95 (concavity) 297",
                 "  arrivals        502 of pieces not measured at a gate",
                 "  dispositions    accept 297, remelt 3",
                 "  remelted        262 263 265",
@@ -730,9 +730,11 @@ mod tests {
         let has = |part: &str| assert!(text.contains(part), "{part} is not in\n{text}");
         has("2250 pieces (the whole day), seed 1\n");
         has(
-            "  holds           gate of s60 held 13:01:36 to 13:55:00 by roughness-run: too smooth\n",
+            "  holds           gate of s60 (roughness) held 13:01:36 to 13:55:00 by roughness-run: too smooth\n",
         );
-        has(" by engine:tolerance; shift-lead or quality-engineer must act\n");
+        has(
+            " by engine:tolerance; shift-lead or quality-engineer must act\n                      the first: too smooth\n",
+        );
         has("  advisories      to maintenance at 08:47:12 by mould-wear: mould M3 drifts\n");
         has(
             "      found at n 415, 08:47:12\n      expected about n 415; n 251 to 567 on nine days of ten\n",

@@ -598,14 +598,12 @@ mod tests {
     /// standard errors wide, and half a step of the gauge for what rounding does to the deviation.
     #[test]
     fn means_and_spreads_are_the_plants() {
-        const SEEDS: u64 = 3;
+        let days: Vec<Script> = (0..3)
+            .map(|seed| Script::control(seed, PIECES_MAX).unwrap())
+            .collect();
         let check = |what: &str, shown: &dyn Fn(&Casting) -> Option<f64>, mean: f64, sigma: f64| {
-            let values: Vec<f64> = (0..SEEDS)
-                .flat_map(|seed| {
-                    let day = Script::control(seed, PIECES_MAX).unwrap();
-                    day.castings().iter().filter_map(shown).collect::<Vec<_>>()
-                })
-                .collect();
+            let all = days.iter().flat_map(Script::castings);
+            let values: Vec<f64> = all.filter_map(shown).collect();
             let count = values.len() as f64;
             let found = values.iter().sum::<f64>() / count;
             let square = values

@@ -36,6 +36,8 @@ pub struct HeldPieces {
     pub pieces: BTreeSet<u32>,
     /// Since when the first of them, microseconds since 1970, UTC.
     pub since_us: i64,
+    /// Why the first of them.
+    pub reason: String,
     /// Who must act, as the list of what is open says of one of them; empty if it names none.
     pub who: Vec<String>,
 }
@@ -74,6 +76,7 @@ pub(crate) struct Newest {
     pub(crate) word: String,
     /// The first of its reasons.
     rule: String,
+    reason: String,
     at_us: i64,
 }
 
@@ -222,6 +225,7 @@ impl Seen {
             seq: body["seq"].as_u64().unwrap_or_default(),
             word: text(body, "disposition").to_owned(),
             rule: text(&body["reasons"][0], "rule").to_owned(),
+            reason: text(&body["reasons"][0], "text").to_owned(),
             at_us: at(body, "at"),
         };
         if newest.word == "remelt" {
@@ -376,10 +380,14 @@ impl Seen {
                 rule: newest.rule.clone(),
                 pieces: BTreeSet::new(),
                 since_us: newest.at_us,
+                reason: newest.reason.clone(),
                 who: Vec::new(),
             });
             group.pieces.insert(*n);
-            group.since_us = group.since_us.min(newest.at_us);
+            if newest.at_us < group.since_us {
+                group.since_us = newest.at_us;
+                group.reason.clone_from(&newest.reason);
+            }
             if group.who.is_empty() {
                 group.who = self.who(&script.castings()[*n as usize - 1].piece);
             }
