@@ -41,7 +41,7 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
-    /// Plays the first hours of an invented day on an embedded broker and ledger, and keeps the score
+    /// Plays an invented day on an embedded broker and ledger, and keeps the score
     #[cfg(feature = "demo")]
     Demo {
         /// The day's chance: noise differs with it, faults do not
@@ -50,6 +50,9 @@ pub enum Command {
         /// Keeps the ledger in this folder
         #[arg(long, value_name = "DIR")]
         keep: Option<PathBuf>,
+        /// Lets the plant's clock run FACTOR times as fast as a real one, to watch; else as fast as it can
+        #[arg(long, value_name = "FACTOR", value_parser = factor)]
+        live: Option<f64>,
     },
     /// Replays a ledger under other rules or another plant description: what would have changed
     Replay {
@@ -98,6 +101,16 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+}
+
+#[cfg(feature = "demo")]
+fn factor(text: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|factor| (0.01..=100_000.0).contains(factor))
+        .ok_or_else(|| {
+            "wanted a number from 0.01 to 100000, as 60 for a minute a second".to_owned()
+        })
 }
 
 fn head(text: &str) -> Result<(u64, Digest), String> {

@@ -82,8 +82,8 @@ fn perform(command: Command) -> anyhow::Result<u8> {
             Ok(if report.ok { AS_ASKED } else { FAULT })
         }
         #[cfg(feature = "demo")]
-        Command::Demo { seed, keep } => {
-            let played = chargehand::play::play(seed, keep.as_deref())?;
+        Command::Demo { seed, keep, live } => {
+            let played = chargehand::play::play(seed, keep.as_deref(), live)?;
             print(&played)?;
             Ok(if played.ok() { AS_ASKED } else { FAULT })
         }

@@ -17,6 +17,18 @@ pub(crate) enum Purpose {
     Scale = 2,
     /// What the scale adds of its own to the check weight.
     CheckWeight = 3,
+    /// How rough the blaster made a piece.
+    Surface = 4,
+    /// What the stylus adds of its own to the roughness of a piece.
+    Stylus = 5,
+    /// How the height of a profile goes with its mean, piece by piece.
+    Profile = 6,
+    /// How much coating a piece got.
+    Coat = 7,
+    /// What a probe adds of its own, spot by spot.
+    Probe = 8,
+    /// How far the base of a piece is ground in, as its gauge reads it.
+    Base = 9,
 }
 
 /// A standard normal number (mean 0, standard deviation 1) for `purpose`, place `index` of its stream.

@@ -27,6 +27,13 @@ pub(crate) fn written(at_us: i64) -> String {
         .to_string()
 }
 
+/// The plant's time of day, as people read it off a clock on the wall: hours, minutes, seconds.
+#[must_use]
+pub fn time_of_day(at_us: i64) -> String {
+    let text = written(at_us);
+    text.get(11..19).map_or(text.clone(), str::to_owned)
+}
+
 /// Reads an RFC 3339 time with an offset; `None` for anything else.
 pub(crate) fn read(text: &str) -> Option<i64> {
     text.parse::<Timestamp>()
@@ -45,6 +52,7 @@ mod tests {
             "2026-03-02T07:46:24.250+01:00"
         );
         assert_eq!(written(DAY_BEGINS_US), "2026-03-02T00:00:00.000+01:00");
+        assert_eq!(time_of_day(of_day(7, 46, 24) + 250_000), "07:46:24");
         assert_eq!(written(i64::MAX), format!("{} us", i64::MAX));
     }
 

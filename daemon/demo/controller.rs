@@ -1,15 +1,16 @@
 //! One station controller: what it keeps, what it sends, how it obeys. No I/O and no clock.
 //!
-//! Written from the bus contract alone. A reading of a piece is kept until its disposition or rejection comes, an
-//! event until a beat names it or a later one, and what nobody answered within ten seconds of plant time is sent
-//! again, byte for byte. Of the dispositions of a piece the highest `seq` counts. A disposition for this gate is
-//! reported `received`, and what is done with the piece is reported `diverted`; a piece passes only if it is
-//! accepted and the gate may open. What the contract leaves to the station: a piece that waited for its answer
-//! longer than the gate's deadline is in the lane, and stays there whatever comes later.
+//! Written from the bus contract alone. A reading, and the arrival at a gate of a piece that is not measured there,
+//! is kept until its disposition or rejection comes; any other event until a beat names it or a later one. What nobody
+//! answered within ten seconds of plant time is sent again, byte for byte. Of the dispositions of a piece the highest
+//! `seq` counts. A disposition for this gate is reported `received`, and what is done with the piece is reported
+//! `diverted`; a piece passes only if it is accepted and the gate may open. Where the gate stands down the belt from
+//! the gauge, a measured piece is judged on its way and stopped, or not, when it gets there.
 //!
-//! Deliberately not here: MQTT, and the pieces' truth.
+//! What the contract leaves to the station: a piece that waited for its answer longer than the gate's deadline is in
+//! the lane, and stays there whatever comes later. Deliberately not here: MQTT, and the pieces' truth.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use serde::ser::SerializeStruct;
 use serde::{Deserialize, Serialize};
@@ -18,9 +19,7 @@ use crate::clock::{SECOND_US, written};
 use crate::permission::{BeatMessage, HoldMessage, Permission, Shut};
 
 /// Nothing heard within this time: send the same bytes again.
-const RESEND_US: i64 = 10 * SECOND_US;
-/// How long a piece can wait at the gate of the scale before the belt takes it into the lane.
-const GATE_DEADLINE_US: i64 = 3 * SECOND_US;
+pub(crate) const RESEND_US: i64 = 10 * SECOND_US;
 /// Where held pieces go.
 const LANE: &str = "lane";
 
@@ -48,18 +47,62 @@ pub(crate) struct Outgoing {
     pub(crate) bytes: String,
 }
 
-/// A mass on the bus, kept as the whole tenths of a gram that the scale shows.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Mass(pub(crate) i64);
+/// Whole steps of what a gauge shows, a power of ten of them to the unit, as the numbers people read.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Scale {
+    pub(crate) to_the_unit: f64,
+    pub(crate) unit: &'static str,
+}
 
-impl Serialize for Mass {
+impl Scale {
+    /// The nearest number to what the gauge shows, which is written with the decimals it shows.
+    fn number(self, steps: i64) -> f64 {
+        steps as f64 / self.to_the_unit
+    }
+}
+
+/// A value on the bus: one number, or the spots it is the mean of.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Shown {
+    One(i64, Scale),
+    Spots(Vec<i64>, Scale),
+}
+
+impl Serialize for Shown {
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut value = serializer.serialize_struct("Mass", 2)?;
-        // The nearest number to what the scale shows is written with its one decimal.
-        value.serialize_field("value", &(self.0 as f64 / 10.0))?;
-        value.serialize_field("unit", "g")?;
+        let mut value = serializer.serialize_struct("Shown", 2)?;
+        let scale = match self {
+            Shown::One(steps, scale) => {
+                value.serialize_field("value", &scale.number(*steps))?;
+                scale
+            }
+            Shown::Spots(spots, scale) => {
+                let spots: Vec<f64> = spots.iter().map(|spot| scale.number(*spot)).collect();
+                value.serialize_field("spots", &spots)?;
+                scale
+            }
+        };
+        value.serialize_field("unit", scale.unit)?;
         value.end()
     }
+}
+
+/// Values by characteristic.
+pub(crate) type Values = BTreeMap<&'static str, Shown>;
+/// What a piece is made of, by stratum.
+pub(crate) type Strata = BTreeMap<&'static str, String>;
+
+/// What a gauge has to say of a piece.
+#[derive(Debug, Clone)]
+pub(crate) struct Measured<'a> {
+    pub(crate) piece: &'a str,
+    pub(crate) values: Values,
+    /// What of the piece is told with it.
+    pub(crate) strata: Strata,
+    /// Named where the plant gave its gauge a name.
+    pub(crate) gauge: Option<&'static str>,
+    /// How often the message is sent.
+    pub(crate) copies: u32,
 }
 
 #[derive(Serialize)]
@@ -68,8 +111,11 @@ struct ReadingBody<'a> {
     seq: u64,
     piece: &'a str,
     at: String,
-    values: BTreeMap<&'static str, Mass>,
-    gauge: &'a str,
+    values: &'a Values,
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    strata: &'a Strata,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    gauge: Option<&'a str>,
 }
 
 #[derive(Serialize)]
@@ -87,13 +133,25 @@ struct EventBody<'a> {
 pub(crate) enum Event {
     Birth {
         piece: String,
-        strata: BTreeMap<&'static str, String>,
+        strata: Strata,
+    },
+    Arrival {
+        piece: String,
+        strata: Strata,
     },
     CheckStandard {
         gauge: &'static str,
         standard: &'static str,
-        values: BTreeMap<&'static str, Mass>,
+        values: Values,
     },
+    MakeUp {
+        item: &'static str,
+    },
+    PlannedStop {
+        until: String,
+        text: &'static str,
+    },
+    Start,
     Received {
         disposition: String,
         piece: String,
@@ -129,9 +187,11 @@ struct Rejected {
     input: Option<String>,
 }
 
+/// A reading or an arrival: its piece waits for a disposition.
 #[derive(Debug)]
-struct KeptReading {
+struct Question {
     piece: String,
+    own: Own,
     bytes: String,
     sent_us: i64,
     answers_due: u32,
@@ -139,17 +199,38 @@ struct KeptReading {
 
 #[derive(Debug)]
 struct KeptEvent {
+    number: u64,
     id: String,
     bytes: String,
     sent_us: i64,
 }
 
-/// Where a piece is, as far as this station can tell.
+/// The newest disposition of a piece.
+#[derive(Debug)]
+struct Standing {
+    seq: u64,
+    id: String,
+    word: String,
+    route: Option<String>,
+    /// Whether it acts at this gate.
+    here: bool,
+}
+
+impl Standing {
+    /// Where it wants the piece, if that may not pass.
+    fn lane(&self) -> String {
+        match (self.here, self.word.as_str()) {
+            (true, "rework" | "regrade" | "scrap" | "remelt") => {
+                self.route.clone().unwrap_or_else(|| LANE.to_owned())
+            }
+            _ => LANE.to_owned(),
+        }
+    }
+}
+
+/// What became of a piece at this gate.
 #[derive(Debug, PartialEq, Eq)]
-enum Whereabouts {
-    AtGate {
-        since_us: i64,
-    },
+enum Fate {
     Passed,
     /// Out of the flow; `told` once an event has said so.
     Out {
@@ -163,32 +244,42 @@ enum Whereabouts {
 pub(crate) struct Controller {
     base: &'static str,
     pub(crate) station: &'static str,
-    /// Whether it has a gate, and so can divert.
-    gate: bool,
+    /// How long a piece can wait at its gate, and so whether it can divert.
+    gate_us: Option<i64>,
     pub(crate) permission: Permission,
     reading_seq: u64,
     event_seq: u64,
-    readings: BTreeMap<String, KeptReading>,
+    questions: BTreeMap<String, Question>,
     events: VecDeque<KeptEvent>,
-    pieces: BTreeMap<String, Whereabouts>,
-    /// The highest `seq` seen for each piece.
-    dispositions: BTreeMap<String, u64>,
+    /// Measured, and not at the gate yet.
+    coming: BTreeSet<String>,
+    /// At the gate, and since when.
+    waiting: BTreeMap<String, i64>,
+    fates: BTreeMap<String, Fate>,
+    dispositions: BTreeMap<String, Standing>,
     /// Messages it could not use, each with its topic.
     unusable: Vec<String>,
 }
 
 impl Controller {
-    pub(crate) fn new(base: &'static str, station: &'static str, gate: bool) -> Controller {
+    /// The controller of `station`; `gate_s` is how many seconds a piece can wait at its gate, if it has one.
+    pub(crate) fn new(
+        base: &'static str,
+        station: &'static str,
+        gate_s: Option<i64>,
+    ) -> Controller {
         Controller {
             base,
             station,
-            gate,
+            gate_us: gate_s.map(|seconds| seconds * SECOND_US),
             permission: Permission::default(),
             reading_seq: 0,
             event_seq: 0,
-            readings: BTreeMap::new(),
+            questions: BTreeMap::new(),
             events: VecDeque::new(),
-            pieces: BTreeMap::new(),
+            coming: BTreeSet::new(),
+            waiting: BTreeMap::new(),
+            fates: BTreeMap::new(),
             dispositions: BTreeMap::new(),
             unusable: Vec::new(),
         }
@@ -203,59 +294,91 @@ impl Controller {
     pub(crate) fn subscriptions(&self) -> Vec<String> {
         let (base, station) = (self.base, self.station);
         let mut topics = vec![format!("{base}/{station}/beat"), format!("{base}/rejected")];
-        if self.gate {
+        if self.gate_us.is_some() {
             topics.extend(["disposition", "hold"].map(|word| format!("{base}/{station}/{word}")));
             topics.push(format!("{base}/status"));
         }
         topics
     }
 
-    /// Weighs a piece: the reading, as often as it is to be sent, and the piece now waits at the gate.
-    pub(crate) fn weigh(
-        &mut self,
-        at_us: i64,
-        piece: &str,
-        shown_dg: i64,
-        copies: u32,
-    ) -> Vec<Outgoing> {
+    /// Measures a piece that now waits at the gate: the reading, as often as it is to be sent.
+    pub(crate) fn measure(&mut self, at_us: i64, measured: &Measured<'_>) -> Vec<Outgoing> {
+        self.waiting.insert(measured.piece.to_owned(), at_us);
+        self.read(at_us, measured)
+    }
+
+    /// Measures a piece that comes to the gate later.
+    pub(crate) fn measure_ahead(&mut self, at_us: i64, measured: &Measured<'_>) -> Vec<Outgoing> {
+        self.coming.insert(measured.piece.to_owned());
+        self.read(at_us, measured)
+    }
+
+    fn read(&mut self, at_us: i64, measured: &Measured<'_>) -> Vec<Outgoing> {
         self.reading_seq += 1;
         let id = format!("{}-{:06}", self.station, self.reading_seq);
         let bytes = json(&ReadingBody {
             id: &id,
             seq: self.reading_seq,
-            piece,
+            piece: measured.piece,
             at: written(at_us),
-            values: BTreeMap::from([("mass", Mass(shown_dg))]),
-            gauge: "lc-1",
+            values: &measured.values,
+            strata: &measured.strata,
+            gauge: measured.gauge,
         });
-        let kept = KeptReading {
-            piece: piece.to_owned(),
-            bytes: bytes.clone(),
-            sent_us: at_us,
-            answers_due: copies,
-        };
-        self.readings.insert(id, kept);
-        self.pieces
-            .insert(piece.to_owned(), Whereabouts::AtGate { since_us: at_us });
-        (0..copies)
-            .map(|_| Outgoing {
+        self.questions.insert(
+            id,
+            Question {
+                piece: measured.piece.to_owned(),
                 own: Own::Reading,
                 bytes: bytes.clone(),
-            })
-            .collect()
+                sent_us: at_us,
+                answers_due: measured.copies,
+            },
+        );
+        let copy = Outgoing {
+            own: Own::Reading,
+            bytes,
+        };
+        vec![copy; measured.copies as usize]
+    }
+
+    /// A piece is at the gate. Measured ahead, it passes or does not by what was answered; else it asks.
+    pub(crate) fn reach_gate(&mut self, at_us: i64, piece: &str, strata: Strata) -> Vec<Outgoing> {
+        self.waiting.insert(piece.to_owned(), at_us);
+        if self.coming.remove(piece) {
+            let open = self.questions.values().any(|asked| asked.piece == piece);
+            return if open {
+                Vec::new()
+            } else {
+                self.decide(at_us, piece)
+            };
+        }
+        let arrival = Event::Arrival {
+            piece: piece.to_owned(),
+            strata,
+        };
+        let (id, bytes) = self.event(at_us, &arrival);
+        self.questions.insert(
+            id,
+            Question {
+                piece: piece.to_owned(),
+                own: Own::Event,
+                bytes: bytes.clone(),
+                sent_us: at_us,
+                answers_due: 1,
+            },
+        );
+        vec![Outgoing {
+            own: Own::Event,
+            bytes,
+        }]
     }
 
     /// Says that something happened.
     pub(crate) fn tell(&mut self, at_us: i64, event: &Event) -> Outgoing {
-        self.event_seq += 1;
-        let id = format!("{}-e{:06}", self.station, self.event_seq);
-        let bytes = json(&EventBody {
-            id: &id,
-            seq: self.event_seq,
-            at: written(at_us),
-            event,
-        });
+        let (id, bytes) = self.event(at_us, event);
         self.events.push_back(KeptEvent {
+            number: self.event_seq,
             id,
             bytes: bytes.clone(),
             sent_us: at_us,
@@ -266,38 +389,56 @@ impl Controller {
         }
     }
 
+    /// The next event: its id and its bytes.
+    fn event(&mut self, at_us: i64, event: &Event) -> (String, String) {
+        self.event_seq += 1;
+        let id = format!("{}-e{:06}", self.station, self.event_seq);
+        let bytes = json(&EventBody {
+            id: &id,
+            seq: self.event_seq,
+            at: written(at_us),
+            event,
+        });
+        (id, bytes)
+    }
+
+    /// Whether a piece is kept here: in a lane, or at the gate.
+    pub(crate) fn keeps(&self, piece: &str) -> bool {
+        self.waiting.contains_key(piece) || matches!(self.fates.get(piece), Some(Fate::Out { .. }))
+    }
+
     /// Whether it has heard all it needs before it acts at `now_us`: a beat that moved, and no permission that looks
     /// run out only because its renewal is still under way.
     pub(crate) fn ready(&self, now_us: i64) -> bool {
         self.permission.moved()
-            && !(self.gate && self.permission.judge(now_us) == Err(Shut::RunOut))
+            && !(self.gate_us.is_some() && self.permission.judge(now_us) == Err(Shut::RunOut))
     }
 
     /// A new instant: pieces whose answer is overdue go into the lane, and what nobody answered is sent again.
     pub(crate) fn begin(&mut self, now_us: i64) -> Vec<Outgoing> {
         self.permission.begin(now_us);
-        for whereabouts in self.pieces.values_mut() {
-            if let Whereabouts::AtGate { since_us } = whereabouts
-                && now_us - *since_us >= GATE_DEADLINE_US
-            {
-                *whereabouts = Whereabouts::Out {
-                    to: LANE.to_owned(),
-                    told: false,
-                };
-            }
+        let deadline_us = self.gate_us.unwrap_or_default();
+        let overdue: Vec<String> = self
+            .waiting
+            .iter()
+            .filter(|(_, since_us)| now_us - **since_us >= deadline_us)
+            .map(|(piece, _)| piece.clone())
+            .collect();
+        for piece in overdue {
+            self.take_out(&piece, LANE, false);
         }
         let mut again = Vec::new();
-        for kept in self
-            .readings
+        for asked in self
+            .questions
             .values_mut()
-            .filter(|kept| now_us - kept.sent_us >= RESEND_US)
+            .filter(|asked| now_us - asked.sent_us >= RESEND_US)
         {
-            kept.sent_us = now_us;
+            asked.sent_us = now_us;
             // Of two copies one may have been answered; after a resend one answer is all that can be counted on.
-            kept.answers_due = 1;
+            asked.answers_due = 1;
             again.push(Outgoing {
-                own: Own::Reading,
-                bytes: kept.bytes.clone(),
+                own: asked.own,
+                bytes: asked.bytes.clone(),
             });
         }
         for kept in self
@@ -361,9 +502,17 @@ impl Controller {
 
     /// The beat names the newest event taken in: that one and all before it are safe.
     fn confirm_events(&mut self, newest: Option<&str>) {
-        let named = newest.and_then(|id| self.events.iter().position(|kept| kept.id == id));
-        if let Some(index) = named {
-            self.events.drain(..=index);
+        let own = newest
+            .and_then(|id| id.strip_prefix(self.station)?.strip_prefix("-e"))
+            .and_then(|number| number.parse::<u64>().ok());
+        if let Some(newest) = own {
+            while self
+                .events
+                .front()
+                .is_some_and(|kept| kept.number <= newest)
+            {
+                self.events.pop_front();
+            }
         }
     }
 
@@ -372,178 +521,161 @@ impl Controller {
         let Some(input) = message.input.as_deref() else {
             return;
         };
-        if message.topic == self.topic(Own::Reading)
-            && let Some(kept) = self.readings.get_mut(input)
+        let mine = |own: Own| message.topic == self.topic(own);
+        if self
+            .questions
+            .get(input)
+            .is_some_and(|asked| mine(asked.own))
         {
-            kept.answers_due = kept.answers_due.saturating_sub(1);
-            if kept.answers_due > 0 {
-                return;
+            if let Some(piece) = self.answered(input)
+                && self.waiting.contains_key(&piece)
+            {
+                self.take_out(&piece, LANE, false);
             }
-            let piece = self
-                .readings
-                .remove(input)
-                .map(|kept| kept.piece)
-                .unwrap_or_default();
-            if let Some(at_gate @ Whereabouts::AtGate { .. }) = self.pieces.get_mut(&piece) {
-                *at_gate = Whereabouts::Out {
-                    to: LANE.to_owned(),
-                    told: false,
-                };
-            }
-        } else if message.topic == self.topic(Own::Event) {
+        } else if mine(Own::Event) {
             self.events.retain(|kept| kept.id != input);
         }
     }
 
+    /// One answer less to wait for; the piece, when it was the last.
+    fn answered(&mut self, id: &str) -> Option<String> {
+        let asked = self.questions.get_mut(id)?;
+        asked.answers_due = asked.answers_due.saturating_sub(1);
+        if asked.answers_due > 0 {
+            return None;
+        }
+        self.questions.remove(id).map(|asked| asked.piece)
+    }
+
     fn hear_disposition(&mut self, now_us: i64, message: Disposition) -> Vec<Outgoing> {
         self.count_answer(&message);
-        let seen = self.dispositions.entry(message.piece.clone()).or_default();
-        if message.seq <= *seen {
+        let known = self.dispositions.get(&message.piece);
+        let asked_again = message.again && self.waiting.contains_key(&message.piece);
+        let old = known.is_some_and(|known| {
+            message.seq < known.seq || (message.seq == known.seq && !asked_again)
+        });
+        if old {
             // An older one loses; the same one again has been obeyed.
             return Vec::new();
         }
-        *seen = message.seq;
-        if message.act_at.as_deref() == Some(self.station) {
-            self.obey(now_us, message)
-        } else {
-            self.let_go(now_us, message)
-        }
-    }
-
-    /// An answer names the reading as its input; the answer to a repeated reading names the piece, `again`.
-    fn count_answer(&mut self, message: &Disposition) {
-        let id = match &message.input {
-            Some(input)
-                if self
-                    .readings
-                    .get(input)
-                    .is_some_and(|kept| kept.piece == message.piece) =>
-            {
-                Some(input.clone())
-            }
-            _ if message.again => self
-                .readings
-                .iter()
-                .find(|(_, kept)| kept.piece == message.piece)
-                .map(|(id, _)| id.clone()),
-            _ => None,
+        let here = message.act_at.as_deref() == Some(self.station);
+        let standing = Standing {
+            seq: message.seq,
+            id: message.id,
+            word: message.disposition,
+            route: message.route,
+            here,
         };
-        let Some(id) = id else { return };
-        if let Some(kept) = self.readings.get_mut(&id) {
-            kept.answers_due = kept.answers_due.saturating_sub(1);
-            if kept.answers_due == 0 {
-                self.readings.remove(&id);
-            }
-        }
-    }
-
-    /// The disposition acts somewhere else, so the piece may go on; but not through a gate that must stay shut.
-    fn let_go(&mut self, now_us: i64, message: Disposition) -> Vec<Outgoing> {
-        let shut = self.permission.judge(now_us).is_err();
-        let Some(at_gate @ Whereabouts::AtGate { .. }) = self.pieces.get_mut(&message.piece) else {
-            return Vec::new();
-        };
-        if !shut {
-            *at_gate = Whereabouts::Passed;
-            return Vec::new();
-        }
-        *at_gate = Whereabouts::Out {
-            to: LANE.to_owned(),
-            told: true,
-        };
-        let (disposition, piece) = (message.id, message.piece);
-        vec![self.tell(
-            now_us,
-            &Event::Diverted {
-                disposition,
-                piece,
-                to: LANE.to_owned(),
-            },
-        )]
-    }
-
-    fn obey(&mut self, now_us: i64, message: Disposition) -> Vec<Outgoing> {
-        let Disposition {
-            id: disposition,
-            piece,
-            disposition: word,
-            route,
-            ..
-        } = message;
-        let may_pass = word == "accept" && self.permission.judge(now_us).is_ok();
-        let wanted = match word.as_str() {
-            "rework" | "regrade" | "scrap" | "remelt" => route.unwrap_or_else(|| LANE.to_owned()),
-            _ => LANE.to_owned(),
-        };
-        let received = self.tell(
-            now_us,
-            &Event::Received {
-                disposition: disposition.clone(),
+        let (piece, received) = (message.piece, standing.id.clone());
+        self.dispositions.insert(piece.clone(), standing);
+        let mut sends = Vec::new();
+        if here {
+            let received = Event::Received {
+                disposition: received,
                 piece: piece.clone(),
-            },
-        );
-        let mut sends = vec![received];
-        let whereabouts = self
-            .pieces
-            .entry(piece.clone())
-            .or_insert(Whereabouts::Passed);
-        let done = match whereabouts {
-            Whereabouts::AtGate { .. } if may_pass => {
-                *whereabouts = Whereabouts::Passed;
-                None
-            }
-            Whereabouts::AtGate { .. } => {
-                *whereabouts = Whereabouts::Out {
-                    to: wanted.clone(),
-                    told: true,
-                };
-                Some(Event::Diverted {
-                    disposition,
-                    piece,
-                    to: wanted,
-                })
-            }
-            // A piece comes back from the lane by a person's hand, not by an answer; but a route leads out of it.
-            Whereabouts::Out { to, told } => {
-                let moved = word != "accept" && wanted != LANE && *to != wanted;
-                if moved {
-                    to.clone_from(&wanted);
-                }
-                let news = moved || !*told;
-                *told = true;
-                news.then(|| Event::Diverted {
-                    disposition,
-                    piece,
-                    to: to.clone(),
-                })
-            }
-            Whereabouts::Passed => (word != "accept").then(|| Event::Jammed {
-                disposition,
-                piece,
-                text: "the piece has passed this gate".to_owned(),
-            }),
-        };
-        sends.extend(done.map(|event| self.tell(now_us, &event)));
+            };
+            sends.push(self.tell(now_us, &received));
+        }
+        sends.extend(self.decide(now_us, &piece));
         sends
     }
 
-    /// The readings still waiting for an answer, as `id (piece)`.
+    /// An answer names the message as its input; the answer to a repeated reading names the piece, `again`.
+    fn count_answer(&mut self, message: &Disposition) {
+        let asked_of = |id: &String| {
+            self.questions
+                .get(id)
+                .is_some_and(|asked| asked.piece == message.piece)
+        };
+        let id = match &message.input {
+            Some(input) if asked_of(input) => Some(input.clone()),
+            _ if message.again => self
+                .questions
+                .iter()
+                .find(|(_, asked)| asked.piece == message.piece)
+                .map(|(id, _)| id.clone()),
+            _ => None,
+        };
+        if let Some(id) = id {
+            self.answered(&id);
+        }
+    }
+
+    /// Does with a piece what its newest disposition says, as far as it can still be done here.
+    fn decide(&mut self, now_us: i64, piece: &str) -> Vec<Outgoing> {
+        let Some(standing) = self.dispositions.get(piece) else {
+            // Rejected on its way: nobody lets it pass.
+            if self.waiting.contains_key(piece) {
+                self.take_out(piece, LANE, false);
+            }
+            return Vec::new();
+        };
+        let (here, disposition, wanted) = (standing.here, standing.id.clone(), standing.lane());
+        let accepted = standing.word == "accept";
+        let diverted = |to: &str| Event::Diverted {
+            disposition: disposition.clone(),
+            piece: piece.to_owned(),
+            to: to.to_owned(),
+        };
+        let event = if self.waiting.contains_key(piece) {
+            if (accepted || !here) && self.permission.judge(now_us).is_ok() {
+                self.waiting.remove(piece);
+                self.fates.insert(piece.to_owned(), Fate::Passed);
+                None
+            } else {
+                self.take_out(piece, &wanted, true);
+                Some(diverted(&wanted))
+            }
+        } else {
+            match self.fates.get_mut(piece) {
+                // A piece comes back from the lane by a person's hand, not by an answer; but a route leads out of it.
+                Some(Fate::Out { to, told }) if here => {
+                    let moved = !accepted && wanted != LANE && *to != wanted;
+                    if moved {
+                        to.clone_from(&wanted);
+                    }
+                    let news = moved || !*told;
+                    *told = true;
+                    news.then(|| diverted(to))
+                }
+                Some(Fate::Passed) if here && !accepted => Some(Event::Jammed {
+                    disposition,
+                    piece: piece.to_owned(),
+                    text: "the piece has passed this gate".to_owned(),
+                }),
+                // Not here yet: it is done when the piece is.
+                _ => None,
+            }
+        };
+        event
+            .map(|event| self.tell(now_us, &event))
+            .into_iter()
+            .collect()
+    }
+
+    fn take_out(&mut self, piece: &str, to: &str, told: bool) {
+        self.waiting.remove(piece);
+        let to = to.to_owned();
+        self.fates.insert(piece.to_owned(), Fate::Out { to, told });
+    }
+
+    /// The messages still waiting for an answer, as `id (piece)`.
     pub(crate) fn unanswered(&self) -> impl Iterator<Item = String> + '_ {
-        self.readings
+        self.questions
             .iter()
-            .map(|(id, kept)| format!("{id} ({})", kept.piece))
+            .map(|(id, asked)| format!("{id} ({})", asked.piece))
     }
 
-    /// Whether a reading waits for an answer.
+    /// Whether a message waits for an answer.
     pub(crate) fn waits(&self) -> bool {
-        !self.readings.is_empty()
+        !self.questions.is_empty()
     }
 
-    /// When the first unanswered reading is to be sent again, plant time.
+    /// When the first unanswered message is to be sent again, plant time.
     pub(crate) fn resend_us(&self) -> Option<i64> {
-        self.readings
+        self.questions
             .values()
-            .map(|kept| kept.sent_us + RESEND_US)
+            .map(|asked| asked.sent_us + RESEND_US)
             .min()
     }
 
@@ -553,12 +685,12 @@ impl Controller {
     }
 }
 
-fn parse<'a, T: Deserialize<'a>>(payload: &'a [u8]) -> Result<T, String> {
+pub(crate) fn parse<'a, T: Deserialize<'a>>(payload: &'a [u8]) -> Result<T, String> {
     serde_json::from_slice(payload).map_err(|fault| fault.to_string())
 }
 
 /// Our own bodies are plain structs with text for keys; writing them cannot fail.
-fn json<T: Serialize>(body: &T) -> String {
+pub(crate) fn json<T: Serialize>(body: &T) -> String {
     serde_json::to_string(body).expect("a body of text, numbers and text-keyed maps is always JSON")
 }
 
@@ -572,10 +704,32 @@ mod tests {
 
     /// A scale whose gate is released, at `T0`.
     fn scale() -> Controller {
-        let mut scale = Controller::new(BASE, "s30", true);
+        let mut scale = Controller::new(BASE, "s30", Some(3));
         heartbeat(&mut scale, 1, T0, "released", None);
         scale.begin(T0);
         scale
+    }
+
+    const GRAMS: Scale = Scale {
+        to_the_unit: 10.0,
+        unit: "g",
+    };
+
+    /// What the scale shows of a piece, sent so many times.
+    fn mass(piece: &str, shown_dg: i64, copies: u32) -> Measured<'_> {
+        Measured {
+            piece,
+            values: BTreeMap::from([("mass", Shown::One(shown_dg, GRAMS))]),
+            strata: BTreeMap::new(),
+            gauge: Some("lc-1"),
+            copies,
+        }
+    }
+
+    impl Controller {
+        fn weigh(&mut self, at_us: i64, piece: &str, shown_dg: i64, copies: u32) -> Vec<Outgoing> {
+            self.measure(at_us, &mass(piece, shown_dg, copies))
+        }
     }
 
     fn heartbeat(scale: &mut Controller, count: u64, at_us: i64, state: &str, event: Option<&str>) {
@@ -630,7 +784,7 @@ mod tests {
             Event::CheckStandard {
                 gauge: "lc-1",
                 standard: "w-1000",
-                values: BTreeMap::from([("mass", Mass(10_000))]),
+                values: BTreeMap::from([("mass", Shown::One(10_000, GRAMS))]),
             },
             r#"{"id":"s30-e000001","seq":1,"at":"2026-03-02T07:46:24.000+01:00","kind":"check-standard","gauge":"lc-1","standard":"w-1000","values":{"mass":{"value":1000.0,"unit":"g"}}}"#,
         );
@@ -833,7 +987,7 @@ mod tests {
         scale.weigh(T0, "P1", 14_500, 1);
         let message = r#"{"id":"d-7","seq":7,"piece":"P1","disposition":"hold","act_at":"s60","input":"s30-000001"}"#;
         assert_eq!(say(&mut scale, T0, message), [""; 0]);
-        assert_eq!(scale.pieces["P1"], Whereabouts::Passed);
+        assert_eq!(scale.fates["P1"], Fate::Passed);
         assert!(!scale.waits());
         let mut held = self::scale();
         heartbeat(&mut held, 2, T0, "held", None);

@@ -17,8 +17,8 @@
 //! misreading of the contract on either side shows up as a quarrel on the bus. Nor the wall clock, except to give
 //! up on an answer that does not come.
 //!
-//! First form: the stations of the casting cell and the scale, and three short pours. The other faults of the day
-//! are not scripted yet.
+//! Not part of this day: other gauges' faults, messages that cannot be read, a dead daemon, and what happens to pieces in
+//! a lane, which stay there until the day is over.
 
 #![deny(missing_docs)]
 
@@ -28,15 +28,20 @@ mod clock;
 mod controller;
 mod error;
 mod link;
+mod people;
 mod permission;
+mod report;
 mod score;
 mod script;
+mod seen;
 mod stations;
 
 pub use broker::Broker;
+pub use clock::time_of_day;
 pub use error::DemoError;
-pub use score::{Check, Score};
-pub use script::{Casting, PIECES_MAX, Script};
+pub use score::{Check, Find, Score, Verdict};
+pub use script::{Casting, PIECES_MAX, Roughness, Script, Window};
+pub use seen::{AdvisorySeen, HeldPieces, StationHold};
 pub use stations::{Message, Observed, Stations};
 
 /// Topic prefix of the invented line, after the levels of IEC 62264: site, area, line.

@@ -1,22 +1,26 @@
-//! The score card: what a run did, told from the bus alone, and whether it was right by the script's own truth.
+//! The score card: whether a run was right by the script's own truth, judged by what was seen on the bus.
 //!
-//! It reads the observer's messages as a stranger would, with nothing of the daemon's, and takes nobody's word for
-//! what happened to a piece: what counts are the dispositions published and the events the stations answered with.
-//! Deliberately not here: the daemon's ledger.
+//! Deliberately not here: the daemon's ledger, and how the card looks on paper.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fmt;
 
-use serde_json::Value;
-
-use crate::script::{Casting, Script};
-use crate::stations::{Message, Observed};
-use crate::{BASE, PIECES_MAX};
+use crate::script::{
+    Casting, MADE_UP_BEFORE, RA_LOWER_UM, STARVED_FROM, STARVED_WINDOW, Script, WEAR_WINDOW,
+    WORN_MOULD_NAME, Window, piece_name,
+};
+use crate::seen::{AdvisorySeen, HeldPieces, Question, Seen, StationHold};
+use crate::stations::Observed;
+use crate::{PIECES_MAX, clock};
 
 /// Where remelted pieces go.
 const RETURNS: &str = "returns";
 /// Of a thousand healthy pieces so many may be kept back without cause.
 const KEPT_BACK_PER_THOUSAND: usize = 5;
+/// The gates of the line, in order of the belt, and the one whose gauge finds F4.
+const GATES: [&str; 4] = ["s30", "s60", "s85", "s95"];
+const ROUGHNESS: &str = "s60";
+/// So many pieces after the make-up nothing of F4 is left to be found.
+const FORGIVEN_FROM: u32 = MADE_UP_BEFORE + 100;
 
 /// One question asked of a run.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -29,6 +33,44 @@ pub struct Check {
     pub found: String,
 }
 
+/// How the finding of a fault went.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Verdict {
+    /// Found when it should be.
+    InWindow,
+    /// Found sooner than on nineteen days of twenty.
+    Early,
+    /// Found later than on nineteen days of twenty.
+    Late,
+    /// Not found before it ended.
+    Missed,
+    /// Not found, and the day was too short for that.
+    NotDue,
+}
+
+/// A fault of the day, and when it was found.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Find {
+    /// Its name.
+    pub fault: &'static str,
+    /// What it is.
+    pub what: &'static str,
+    /// The pieces that showed it, by number, and when, microseconds since 1970, UTC.
+    pub at: Vec<(u32, i64)>,
+    /// When it should be found, where chance has a say in that.
+    pub window: Option<Window>,
+    /// How that went.
+    pub verdict: Verdict,
+}
+
+impl Find {
+    /// The name of the first piece that showed it.
+    #[must_use]
+    pub fn piece(&self) -> Option<String> {
+        self.at.first().map(|(n, _)| piece_name(*n))
+    }
+}
+
 /// The score of a run.
 #[derive(Debug, Clone, Default)]
 pub struct Score {
@@ -36,12 +78,18 @@ pub struct Score {
     pub seed: u64,
     /// Pieces cast.
     pub pieces: u32,
+    /// Whether the day had its faults.
+    pub faults: bool,
     /// Births reported, each piece once.
     pub births: usize,
     /// Readings by their ids; a repeated one counts once.
     pub readings: usize,
     /// Messages that carried them.
     pub readings_sent: usize,
+    /// Readings by station.
+    pub readings_at: BTreeMap<String, usize>,
+    /// Arrivals at gates of pieces not measured there.
+    pub arrivals: usize,
     /// Pieces by their newest disposition.
     pub dispositions: BTreeMap<String, usize>,
     /// Pieces that were ever to be remelted, by number.
@@ -54,8 +102,16 @@ pub struct Score {
     pub rejected: BTreeMap<String, usize>,
     /// Alarms that were raised, by id, with the text they had last.
     pub alarms: BTreeMap<String, String>,
-    /// Holds that were opened, by id, with their reason.
-    pub holds: BTreeMap<String, String>,
+    /// Gates that were held, in order of time.
+    pub station_holds: Vec<StationHold>,
+    /// Pieces held at the end, by rule, in order of time.
+    pub held: Vec<HeldPieces>,
+    /// Advisories that were given, in order of time.
+    pub advisories: Vec<AdvisorySeen>,
+    /// The day's faults, and when each was found; none on a control day.
+    pub finds: Vec<Find>,
+    /// Pieces that are truly smoother than they may be: taken out of the flow, and gone on to be coated.
+    pub smooth: (usize, usize),
     /// Healthy pieces that were not accepted, or were diverted, by number.
     pub kept_back: BTreeSet<u32>,
     /// Everything asked of the run.
@@ -67,22 +123,44 @@ impl Score {
     #[must_use]
     pub fn of(observed: &Observed, script: &Script) -> Score {
         let seen = Seen::of(&observed.messages, script);
+        let mut station_holds: Vec<StationHold> = seen.station_holds.values().cloned().collect();
+        station_holds.sort_by_key(|hold| hold.since_us);
+        let mut advisories: Vec<AdvisorySeen> = seen.advisories.values().cloned().collect();
+        advisories.sort_by_key(|advisory| advisory.since_us);
+        let mut readings_at = BTreeMap::new();
+        for reading in seen.readings() {
+            *readings_at.entry(reading.station.clone()).or_default() += 1;
+        }
         let mut score = Score {
             seed: script.seed,
             pieces: script.pieces,
+            faults: script.faults,
             births: seen.births.len(),
-            readings: seen.readings.len(),
-            readings_sent: seen.readings.values().map(|reading| reading.sent).sum(),
+            readings: seen.readings().count(),
+            readings_sent: seen.readings().map(|reading| reading.sent).sum(),
+            readings_at,
+            arrivals: seen.questions.len() - seen.readings().count(),
             dispositions: seen.by_word(),
-            remelted: seen.remelted.clone(),
+            remelted: seen.remelted.keys().copied().collect(),
             diverted: seen.diverted(),
             again: seen.again.values().sum(),
             rejected: seen.rejected.clone(),
             alarms: seen.alarms.clone(),
-            holds: seen.holds.clone(),
-            kept_back: seen.kept_back(script),
+            held: seen.held(script),
+            finds: Vec::new(),
+            smooth: smooth(&seen, script),
+            kept_back: kept_back(&seen, script),
             checks: Vec::new(),
+            station_holds,
+            advisories,
         };
+        if script.faults {
+            score.finds = vec![
+                found_wear(&score, script),
+                found_short_pours(&seen, script),
+                found_starved(&score, script),
+            ];
+        }
         score.checks = checks(&score, &seen, observed, script);
         score
     }
@@ -92,354 +170,344 @@ impl Score {
     pub fn ok(&self) -> bool {
         self.checks.iter().all(|check| check.passed)
     }
+
+    /// The fault of that name.
+    #[must_use]
+    pub fn find(&self, fault: &str) -> Option<&Find> {
+        self.finds.iter().find(|find| find.fault == fault)
+    }
 }
 
-/// What was said on the bus, sorted.
-#[derive(Default)]
-struct Seen {
-    births: BTreeSet<u32>,
-    readings: BTreeMap<String, ReadingSeen>,
-    /// The newest disposition of each piece: its `seq` and word.
-    newest: BTreeMap<u32, (u64, String)>,
-    remelted: BTreeSet<u32>,
-    again: BTreeMap<u32, usize>,
-    /// Diversions: piece, place and the disposition quoted.
-    diversions: BTreeSet<(u32, String, String)>,
-    rejected: BTreeMap<String, usize>,
-    alarms: BTreeMap<String, String>,
-    holds: BTreeMap<String, String>,
-    /// Events of each station in order of their first sending.
-    events: BTreeMap<String, Vec<String>>,
-    /// How many of them a beat has confirmed.
-    confirmed: BTreeMap<String, usize>,
+/// F2: the first advisory that names the mould, at the piece of that mould that was on the scale then.
+fn found_wear(score: &Score, script: &Script) -> Find {
+    let advisory = score
+        .advisories
+        .iter()
+        .find(|advisory| names_mould(advisory, WORN_MOULD_NAME));
+    let piece = advisory.and_then(|advisory| {
+        let mut cast = script.castings().iter();
+        cast.rfind(|one| one.mould == WORN_MOULD_NAME && one.weighed_us <= advisory.since_us)
+    });
+    let at = piece.map(|one| (one.n, one.weighed_us));
+    Find {
+        fault: "F2",
+        what: "the parting line of mould M3 wears",
+        verdict: verdict(at, WEAR_WINDOW, u32::MAX, script.pieces < PIECES_MAX),
+        at: at.into_iter().collect(),
+        window: Some(WEAR_WINDOW),
+    }
 }
 
-struct ReadingSeen {
-    n: Option<u32>,
-    sent: usize,
-    answered: bool,
-    /// The ids of the dispositions that answered it for the first time.
-    judged: BTreeSet<String>,
+/// F3: each short pour by the disposition of its own reading.
+fn found_short_pours(seen: &Seen, script: &Script) -> Find {
+    let wanted = script.remelts();
+    let at: Vec<(u32, i64)> = seen
+        .remelted
+        .iter()
+        .filter(|(n, _)| wanted.contains(n))
+        .map(|(n, at_us)| (*n, *at_us))
+        .collect();
+    let verdict = match (at.len() == wanted.len(), wanted.is_empty()) {
+        (_, true) => Verdict::NotDue,
+        (true, _) => Verdict::InWindow,
+        (false, _) => Verdict::Missed,
+    };
+    Find {
+        fault: "F3",
+        what: "three pours are 70 g short",
+        at,
+        window: None,
+        verdict,
+    }
 }
 
-impl Seen {
-    fn of(messages: &[Message], script: &Script) -> Seen {
-        let numbers: BTreeMap<&str, u32> = script
-            .castings()
-            .iter()
-            .map(|casting| (casting.piece.as_str(), casting.n))
-            .collect();
-        // What is retained was said before the day began. Empty messages clear a topic, and what is not JSON was meant
-        // for somebody who rejects it.
-        let bodies: Vec<(&str, Value)> = messages
-            .iter()
-            .filter(|message| !message.retained)
-            .filter_map(|message| {
-                let rest = message.topic.strip_prefix(BASE)?.strip_prefix('/')?;
-                Some((rest, serde_json::from_slice(&message.payload).ok()?))
-            })
-            .collect();
-        let mut seen = Seen::default();
-        // Two passes, questions before answers: a broker gives one subscriber's answer to another sooner than the
-        // question, if it happens to serve the first one first.
-        for (rest, body) in &bodies {
-            let n = numbers.get(text(body, "piece")).copied();
-            match rest.split_once('/') {
-                Some((_, "reading")) => seen.reading(body, n),
-                Some((station, "event")) => seen.event(station, body, n),
-                _ => {}
+/// F4: the first hold of the roughness gate, at the sample that was at the gauge then.
+fn found_starved(score: &Score, script: &Script) -> Find {
+    let held = score
+        .station_holds
+        .iter()
+        .find(|hold| hold.station == ROUGHNESS && starved(sample_at(script, hold.since_us)));
+    let at = held.and_then(|hold| Some((sample_at(script, hold.since_us)?, hold.since_us)));
+    Find {
+        fault: "F4",
+        what: "no fresh grit reaches the blaster",
+        verdict: verdict(
+            at,
+            STARVED_WINDOW,
+            MADE_UP_BEFORE,
+            script.pieces < MADE_UP_BEFORE,
+        ),
+        at: at.into_iter().collect(),
+        window: Some(STARVED_WINDOW),
+    }
+}
+
+/// Found at a piece, in a window, before the first piece after the fault's end; or the day was cut short.
+fn verdict(at: Option<(u32, i64)>, window: Window, end: u32, short: bool) -> Verdict {
+    match at {
+        None if short => Verdict::NotDue,
+        None => Verdict::Missed,
+        Some((n, _)) if n >= end => Verdict::Missed,
+        Some((n, _)) if n < window.from => Verdict::Early,
+        Some((n, _)) if n > window.to => Verdict::Late,
+        Some(_) => Verdict::InWindow,
+    }
+}
+
+fn names_mould(advisory: &AdvisorySeen, mould: &str) -> bool {
+    advisory.of.get("mould").is_some_and(|of| of == mould)
+}
+
+/// The newest sample at the roughness gauge.
+fn sample_at(script: &Script, at_us: i64) -> Option<u32> {
+    let samples = script
+        .castings()
+        .iter()
+        .filter(|one| one.roughness.is_some());
+    let before = samples.filter(|one| one.roughness_us <= at_us);
+    before.map(|one| one.n).next_back()
+}
+
+/// Whether a sample can show F4, or what is left of it.
+fn starved(sample: Option<u32>) -> bool {
+    sample.is_some_and(|n| (STARVED_FROM..FORGIVEN_FROM).contains(&n))
+}
+
+/// Advisories and holds of stations that no fault of the day is behind, in words.
+fn without_cause(score: &Score, script: &Script) -> Vec<String> {
+    let of = |advisory: &AdvisorySeen| {
+        let of = advisory.of.iter();
+        of.map(|(kind, name)| format!("{kind} {name}"))
+            .collect::<Vec<_>>()
+            .join(", ")
+    };
+    let wrong_advice = score
+        .advisories
+        .iter()
+        .filter(|advisory| !(script.faults && names_mould(advisory, WORN_MOULD_NAME)))
+        .map(|advisory| {
+            let time = clock::time_of_day(advisory.since_us);
+            format!("advice of {} at {time} on {}", advisory.rule, of(advisory))
+        });
+    let right_hold = |hold: &StationHold| {
+        script.faults && hold.station == ROUGHNESS && starved(sample_at(script, hold.since_us))
+    };
+    let wrong_holds = score
+        .station_holds
+        .iter()
+        .filter(|hold| !right_hold(hold))
+        .map(|hold| {
+            let time = clock::time_of_day(hold.since_us);
+            format!("{} held by {} at {time}", hold.station, hold.rule)
+        });
+    wrong_advice.chain(wrong_holds).collect()
+}
+
+/// Whether a station has shown a piece to be out of tolerance.
+fn shown_outside(seen: &Seen, casting: &Casting) -> bool {
+    GATES
+        .iter()
+        .any(|station| casting.outside_at(station) && seen.measured(casting.n, station))
+}
+
+fn kept_back(seen: &Seen, script: &Script) -> BTreeSet<u32> {
+    let healthy = script.castings().iter().filter(|casting| {
+        !casting.short_pour && !script.suspect(casting) && !shown_outside(seen, casting)
+    });
+    healthy
+        .map(|casting| casting.n)
+        .filter(|n| !seen.accepted(*n) || seen.is_diverted(*n))
+        .collect()
+}
+
+fn smooth(seen: &Seen, script: &Script) -> (usize, usize) {
+    let (kept, coated): (Vec<u32>, Vec<u32>) = script
+        .castings()
+        .iter()
+        .filter(|casting| casting.ra_um < RA_LOWER_UM)
+        .map(|casting| casting.n)
+        // A gate behind the coating line stops a piece that is coated already.
+        .partition(|n| {
+            seen.diverted_at(*n)
+                .any(|station| matches!(station, "s30" | "s60"))
+        });
+    (kept.len(), coated.len())
+}
+
+/// Short pours that did not go to the returns exactly once.
+fn astray(seen: &Seen, script: &Script) -> BTreeSet<u32> {
+    let to_returns = |n: u32| {
+        let all = seen.diversions.iter();
+        all.filter(|one| one.n == n && one.to == RETURNS).count()
+    };
+    let all = script.remelts().into_iter();
+    all.filter(|n| to_returns(*n) != 1).collect()
+}
+
+/// Pieces shown to be out of tolerance that were accepted.
+fn escaped(seen: &Seen, script: &Script) -> BTreeSet<u32> {
+    let out = script
+        .castings()
+        .iter()
+        .filter(|casting| shown_outside(seen, casting));
+    out.map(|casting| casting.n)
+        .filter(|n| seen.accepted(*n))
+        .collect()
+}
+
+/// Pieces that were not seen at a gate they had to come to, or were seen behind the one that kept them.
+fn astray_on_the_belt(seen: &Seen, script: &Script) -> BTreeSet<u32> {
+    let place = |station: &str| GATES.iter().position(|gate| *gate == station);
+    let goes_wrong = |casting: &&Casting| {
+        let last = seen
+            .diverted_at(casting.n)
+            .filter_map(place)
+            .min()
+            .unwrap_or(GATES.len() - 1);
+        let mut shown = [false; GATES.len()];
+        for asked in seen.asks(casting.n) {
+            if let Some(place) = place(&asked.station) {
+                shown[place] = true;
             }
         }
-        for (rest, body) in &bodies {
-            let n = numbers.get(text(body, "piece")).copied();
-            match rest.split_once('/') {
-                Some((_, "disposition")) => seen.disposition(body, n),
-                Some((_, "hold")) => seen.hold(body),
-                Some((station, "beat")) => seen.beat(station, body),
-                Some(("alarm", id)) => {
-                    seen.alarms
-                        .insert(id.to_owned(), text(body, "text").to_owned());
-                }
-                None if *rest == "rejected" => seen.rejection(body),
-                _ => {}
-            }
-        }
-        seen
-    }
+        let reached = shown.iter().take_while(|shown| **shown).count();
+        reached != last + 1 || shown[reached..].contains(&true)
+    };
+    let wrong = script.castings().iter().filter(goes_wrong);
+    wrong.map(|casting| casting.n).collect()
+}
 
-    fn reading(&mut self, body: &Value, n: Option<u32>) {
-        let fresh = || ReadingSeen {
-            n,
-            sent: 0,
-            answered: false,
-            judged: BTreeSet::new(),
-        };
-        self.readings
-            .entry(text(body, "id").to_owned())
-            .or_insert_with(fresh)
-            .sent += 1;
-    }
-
-    fn event(&mut self, station: &str, body: &Value, n: Option<u32>) {
-        let said = self.events.entry(station.to_owned()).or_default();
-        let id = text(body, "id");
-        if !said.iter().any(|earlier| earlier == id) {
-            said.push(id.to_owned());
-        }
-        match (text(body, "kind"), n) {
-            ("birth", Some(n)) => {
-                self.births.insert(n);
-            }
-            ("diverted", Some(n)) => {
-                let (to, disposition) = (
-                    text(body, "to").to_owned(),
-                    text(body, "disposition").to_owned(),
-                );
-                self.diversions.insert((n, to, disposition));
-            }
-            _ => {}
-        }
-    }
-
-    fn disposition(&mut self, body: &Value, n: Option<u32>) {
-        let Some(n) = n else { return };
-        let again = body["again"] == true;
-        let input = text(body, "input");
-        for (id, reading) in self
-            .readings
-            .iter_mut()
-            .filter(|(_, reading)| reading.n == Some(n))
-        {
-            let mine = id == input;
-            reading.answered |= mine || again;
-            if mine && !again {
-                reading.judged.insert(text(body, "id").to_owned());
-            }
-        }
-        if again {
-            *self.again.entry(n).or_default() += 1;
-        }
-        let (seq, word) = (
-            body["seq"].as_u64().unwrap_or_default(),
-            text(body, "disposition"),
-        );
-        if word == "remelt" {
-            self.remelted.insert(n);
-        }
-        if self.newest.get(&n).is_none_or(|(known, _)| seq >= *known) {
-            self.newest.insert(n, (seq, word.to_owned()));
-        }
-    }
-
-    fn hold(&mut self, body: &Value) {
-        for hold in body["holds"].as_array().into_iter().flatten() {
-            self.holds
-                .insert(text(hold, "id").to_owned(), text(hold, "reason").to_owned());
-        }
-    }
-
-    fn beat(&mut self, station: &str, body: &Value) {
-        let said = self
-            .events
-            .get(station)
-            .map(Vec::as_slice)
-            .unwrap_or_default();
-        if let Some(index) = said.iter().position(|id| id == text(body, "event")) {
-            let confirmed = self.confirmed.entry(station.to_owned()).or_default();
-            *confirmed = (*confirmed).max(index + 1);
-        }
-    }
-
-    fn rejection(&mut self, body: &Value) {
-        *self
-            .rejected
-            .entry(text(body, "reason").to_owned())
-            .or_default() += 1;
-        if text(body, "topic").ends_with("/reading")
-            && let Some(reading) = self.readings.get_mut(text(body, "input"))
-        {
-            reading.answered = true;
-        }
-    }
-
-    fn by_word(&self) -> BTreeMap<String, usize> {
-        let mut words = BTreeMap::new();
-        for (_, word) in self.newest.values() {
-            *words.entry(word.clone()).or_default() += 1;
-        }
-        words
-    }
-
-    fn diverted(&self) -> BTreeMap<String, BTreeSet<u32>> {
-        let mut places: BTreeMap<String, BTreeSet<u32>> = BTreeMap::new();
-        for (n, to, _) in &self.diversions {
-            places.entry(to.clone()).or_default().insert(*n);
-        }
-        places
-    }
-
-    fn accepted(&self, n: u32) -> bool {
-        self.newest
-            .get(&n)
-            .is_some_and(|(_, word)| word == "accept")
-    }
-
-    fn is_diverted(&self, n: u32) -> bool {
-        self.diversions.iter().any(|(piece, _, _)| *piece == n)
-    }
-
-    fn kept_back(&self, script: &Script) -> BTreeSet<u32> {
-        let healthy = script
-            .castings()
-            .iter()
-            .filter(|casting| !casting.short_pour && casting.in_tolerance());
-        healthy
-            .map(|casting| casting.n)
-            .filter(|n| !self.accepted(*n) || self.is_diverted(*n))
-            .collect()
-    }
-
-    /// Short pours that did not go to the returns exactly once.
-    fn astray(&self, script: &Script) -> BTreeSet<u32> {
-        let once = |n: &u32| {
-            self.diversions
-                .iter()
-                .filter(|(piece, to, _)| piece == n && to == RETURNS)
-                .count()
-                == 1
-        };
-        script.remelts().into_iter().filter(|n| !once(n)).collect()
-    }
-
-    /// Pieces out of tolerance that were accepted.
-    fn escaped(&self, script: &Script) -> BTreeSet<u32> {
-        let out = script
-            .castings()
-            .iter()
-            .filter(|casting| !casting.in_tolerance());
-        out.map(|casting| casting.n)
-            .filter(|n| self.accepted(*n))
-            .collect()
-    }
-
-    /// Whether a piece whose reading came twice was judged once and answered again.
-    fn judged_once(&self, casting: &Casting) -> bool {
-        let mut readings = self
-            .readings
-            .values()
-            .filter(|reading| reading.n == Some(casting.n));
-        readings.all(|reading| reading.sent >= 2 && reading.judged.len() == 1)
-            && self.again.contains_key(&casting.n)
-    }
-
-    fn unconfirmed(&self) -> Vec<&str> {
-        let open = |(station, said): (_, &Vec<_>)| {
-            said.len() - self.confirmed.get(station).copied().unwrap_or(0)
-        };
-        self.events
-            .iter()
-            .filter(|event| open(*event) > 0)
-            .map(|(station, _)| station.as_str())
-            .collect()
-    }
+/// Whether a piece whose mass came twice was judged once and answered again.
+fn judged_once(seen: &Seen, casting: &Casting) -> bool {
+    let mut weighed = seen
+        .asks(casting.n)
+        .filter(|asked| asked.reading && asked.station == "s30");
+    weighed.all(|reading| reading.sent >= 2 && reading.judged.len() == 1)
+        && seen.again.contains_key(&casting.n)
 }
 
 fn checks(score: &Score, seen: &Seen, observed: &Observed, script: &Script) -> Vec<Check> {
-    let pieces = script.pieces as usize;
-    let remelts = script.remelts();
-    let unanswered: Vec<&str> = seen
-        .readings
-        .iter()
-        .filter(|(_, reading)| !reading.answered)
-        .map(|(id, _)| id.as_str())
-        .collect();
-    let astray = seen.astray(script);
-    let escaped = seen.escaped(script);
-    let unconfirmed = seen.unconfirmed();
-    let twice: Vec<&Casting> = script
-        .castings()
-        .iter()
-        .filter(|casting| casting.sent_twice)
-        .collect();
-    let rejected: usize = score.rejected.values().sum();
     let check = |what, passed, found| Check {
         what,
         passed,
         found,
     };
+    let none =
+        |what, word: &str, names: &[String]| check(what, names.is_empty(), listed(word, names));
+    let nobody = |what, word: &str, pieces: &BTreeSet<u32>| {
+        check(
+            what,
+            pieces.is_empty(),
+            format!("{word} {}", numbers(pieces)),
+        )
+    };
+    let owned = |names: Vec<&str>| names.into_iter().map(str::to_owned).collect::<Vec<_>>();
+    let pieces = script.pieces as usize;
+    let weighed = score.readings_at.get("s30").copied().unwrap_or_default();
+    let remelts = script.remelts();
+    let unanswered: Vec<String> = seen
+        .questions
+        .iter()
+        .filter(|(_, asked)| !asked.answered)
+        .map(|((_, id), Question { n, .. })| match n {
+            Some(n) => format!("{id} (n {n})"),
+            None => id.clone(),
+        })
+        .collect();
+    let rejected: usize = score.rejected.values().sum();
+    let missed: Vec<String> = score
+        .finds
+        .iter()
+        .filter(|find| find.verdict == Verdict::Missed)
+        .map(|find| find.fault.to_owned())
+        .collect();
+    let refused: Vec<String> = seen
+        .replies
+        .iter()
+        .filter(|(_, result)| *result != "done")
+        .map(|(request, result)| format!("{request} {result}"))
+        .collect();
+    let alarms: Vec<String> = score.alarms.keys().cloned().collect();
     let mut checks = vec![
         check(
             "every piece is born and weighed once",
-            score.births == pieces && score.readings == pieces,
-            {
-                format!(
-                    "{} births and {} readings of {pieces} pieces",
-                    score.births, score.readings
-                )
-            },
+            score.births == pieces && weighed == pieces,
+            format!(
+                "{} births and {weighed} masses of {pieces} pieces",
+                score.births
+            ),
         ),
-        check(
-            "every reading is answered",
-            unanswered.is_empty(),
-            listed("without answer", &unanswered),
+        nobody(
+            "each comes to every gate in turn, and to none behind the one that keeps it",
+            "not so",
+            &astray_on_the_belt(seen, script),
+        ),
+        none(
+            "every reading and every arrival is answered",
+            "without answer",
+            &unanswered,
         ),
         check(
             "the short pours are remelted, and nothing else",
             score.remelted == remelts,
-            {
-                format!(
-                    "remelted {}, wanted {}",
-                    numbers(&score.remelted),
-                    numbers(&remelts)
-                )
-            },
+            format!(
+                "remelted {}, wanted {}",
+                numbers(&score.remelted),
+                numbers(&remelts)
+            ),
         ),
-        check(
+        nobody(
             "each of them goes to the returns once",
-            astray.is_empty(),
-            format!("not so {}", numbers(&astray)),
+            "not so",
+            &astray(seen, script),
         ),
-        check(
+        none("every fault is found before it ends", "missed", &missed),
+        none(
+            "nobody is called and no station held without cause",
+            "without cause",
+            &without_cause(score, script),
+        ),
+        none("nothing on this day is an alarm", "raised", &alarms),
+        nobody(
             "no piece out of tolerance is accepted",
-            escaped.is_empty(),
-            format!("accepted {}", numbers(&escaped)),
+            "accepted",
+            &escaped(seen, script),
         ),
         check(
             "at most 5 in 1000 healthy pieces are kept back",
             score.kept_back.len() * 1000 <= KEPT_BACK_PER_THOUSAND * pieces,
             format!("kept back {}", numbers(&score.kept_back)),
         ),
+        none("what people ask for is done", "not done", &refused),
         check(
             "nothing the stations sent is rejected",
             rejected == 0,
             format!("{rejected} rejected"),
         ),
-        check(
+        none(
             "every event is confirmed by a beat",
-            unconfirmed.is_empty(),
-            listed("open at", &unconfirmed),
+            "open at",
+            &owned(seen.unconfirmed()),
         ),
-        check(
+        none(
             "the stations could use all they heard",
-            observed.unusable.is_empty(),
-            listed(
-                "unusable",
-                &observed
-                    .unusable
-                    .iter()
-                    .map(String::as_str)
-                    .collect::<Vec<_>>(),
-            ),
+            "unusable",
+            &observed.unusable,
         ),
     ];
+    let twice: Vec<&Casting> = script
+        .castings()
+        .iter()
+        .filter(|casting| casting.sent_twice)
+        .collect();
     if !twice.is_empty() {
-        let judged: BTreeSet<u32> = twice.iter().map(|casting| casting.n).collect();
+        let sent: BTreeSet<u32> = twice.iter().map(|casting| casting.n).collect();
         checks.push(check(
             "a reading sent twice is judged once and answered again",
-            twice.iter().all(|casting| seen.judged_once(casting)),
+            twice.iter().all(|casting| judged_once(seen, casting)),
             format!(
                 "sent twice {}, {} answered again",
-                numbers(&judged),
+                numbers(&sent),
                 score.again
             ),
         ));
@@ -447,13 +515,8 @@ fn checks(score: &Score, seen: &Seen, observed: &Observed, script: &Script) -> V
     checks
 }
 
-/// A text member, or nothing.
-fn text<'a>(body: &'a Value, member: &str) -> &'a str {
-    body[member].as_str().unwrap_or_default()
-}
-
 /// Piece numbers as a person likes them, at most ten.
-fn numbers(pieces: &BTreeSet<u32>) -> String {
+pub(crate) fn numbers(pieces: &BTreeSet<u32>) -> String {
     let shown: Vec<String> = pieces.iter().take(10).map(u32::to_string).collect();
     match (shown.len(), pieces.len()) {
         (0, _) => "none".to_owned(),
@@ -465,7 +528,7 @@ fn numbers(pieces: &BTreeSet<u32>) -> String {
 }
 
 /// Names after a word, at most three.
-fn listed(word: &str, names: &[&str]) -> String {
+fn listed(word: &str, names: &[String]) -> String {
     match names {
         [] => format!("{word} none"),
         names if names.len() <= 3 => format!("{word} {}", names.join(", ")),
@@ -477,189 +540,220 @@ fn listed(word: &str, names: &[&str]) -> String {
     }
 }
 
-/// Counts by word in one line.
-fn counted(counts: impl Iterator<Item = (String, usize)>) -> String {
-    let counts: Vec<String> = counts
-        .map(|(word, count)| format!("{word} {count}"))
-        .collect();
-    if counts.is_empty() {
-        "none".to_owned()
-    } else {
-        counts.join(", ")
-    }
-}
-
-impl fmt::Display for Score {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let whole = if self.pieces == PIECES_MAX {
-            "the whole day"
-        } else {
-            "the first pieces of the day"
-        };
-        writeln!(
-            f,
-            "Vennick, line L1: {} pieces ({whole}), seed {}",
-            self.pieces, self.seed
-        )?;
-        let diverted = self
-            .diverted
-            .iter()
-            .map(|(to, pieces)| (to.clone(), pieces.len()));
-        let rows = [
-            ("births", self.births.to_string()),
-            (
-                "readings",
-                format!("{} in {} messages", self.readings, self.readings_sent),
-            ),
-            (
-                "dispositions",
-                counted(self.dispositions.clone().into_iter()),
-            ),
-            ("remelted", numbers(&self.remelted)),
-            ("diverted", counted(diverted)),
-            ("answered again", self.again.to_string()),
-            ("rejected", counted(self.rejected.clone().into_iter())),
-            ("holds", self.holds.len().to_string()),
-            ("alarms", self.alarms.len().to_string()),
-        ];
-        for (label, value) in rows {
-            writeln!(f, "  {label:<16}{value}")?;
-        }
-        for (kind, entries) in [("hold", &self.holds), ("alarm", &self.alarms)] {
-            for (id, words) in entries {
-                writeln!(f, "  {kind:<16}{id}: {words}")?;
-            }
-        }
-        writeln!(f)?;
-        let width = self
-            .checks
-            .iter()
-            .map(|check| check.what.len())
-            .max()
-            .unwrap_or_default();
-        for Check {
-            what,
-            passed,
-            found,
-        } in &self.checks
-        {
-            let mark = if *passed { "ok" } else { "FAILED" };
-            writeln!(f, "  {mark:<8}{what:<width$}  {found}")?;
-        }
-        writeln!(f)?;
-        let failed = self.checks.iter().filter(|check| !check.passed).count();
-        match failed {
-            0 => write!(f, "All {} checks passed.", self.checks.len()),
-            _ => write!(f, "{failed} of {} checks failed.", self.checks.len()),
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::BASE;
+    use crate::clock::written;
+    use crate::script::{PIECES_MAX, RELEASE_US};
+    use crate::stations::Message;
+    use serde_json::{Value, json};
 
-    fn message(word: &str, body: &str) -> Message {
+    fn message(topic: &str, body: &Value) -> Message {
         Message {
-            topic: format!("{BASE}/{word}"),
-            payload: body.as_bytes().to_vec(),
+            topic: format!("{BASE}/{topic}"),
+            payload: body.to_string().into_bytes(),
             retained: false,
         }
     }
 
-    /// A faultless bus of `script`, message by message, as a daemon and the stations would leave it.
-    fn faultless(script: &Script) -> Vec<Message> {
-        let mut bus = Vec::new();
-        for casting in script.castings() {
-            let (n, piece) = (casting.n, &casting.piece);
-            bus.push(message(
-                "s20/event",
-                &format!(r#"{{"id":"b-{n}","kind":"birth","piece":"{piece}"}}"#),
-            ));
-            bus.push(message("s20/beat", &format!(r#"{{"event":"b-{n}"}}"#)));
-            let copies = if casting.sent_twice { 2 } else { 1 };
-            for _ in 0..copies {
-                bus.push(message(
-                    "s30/reading",
-                    &format!(r#"{{"id":"r-{n}","piece":"{piece}"}}"#),
-                ));
-            }
-            let word = if casting.short_pour {
-                "remelt"
-            } else {
-                "accept"
-            };
-            for copy in 0..copies {
-                let again = if copy > 0 { r#","again":true"# } else { "" };
-                let body = format!(
-                    r#"{{"id":"d-{n}","seq":{n},"piece":"{piece}","disposition":"{word}","input":"r-{n}"{again}}}"#
+    /// A faultless bus, message by message, as a daemon and the stations would leave it.
+    #[derive(Default)]
+    struct Bus {
+        messages: Vec<Message>,
+        seq: u64,
+    }
+
+    impl Bus {
+        fn of(script: &Script) -> Bus {
+            let mut bus = Bus::default();
+            for casting in script.castings() {
+                let n = casting.n;
+                bus.event(
+                    "s20",
+                    json!({"id": format!("b-{n}"), "kind": "birth", "piece": casting.piece}),
                 );
-                bus.push(message("s30/disposition", &body));
+                for gate in GATES {
+                    if !bus.gate(gate, casting) {
+                        break;
+                    }
+                }
             }
-            if casting.short_pour {
-                let body = format!(
-                    r#"{{"id":"e-{n}","kind":"diverted","piece":"{piece}","to":"returns","disposition":"d-{n}"}}"#
-                );
-                bus.push(message("s30/event", &body));
-                bus.push(message("s30/beat", &format!(r#"{{"event":"e-{n}"}}"#)));
+            if script.pieces == PIECES_MAX && script.faults {
+                bus.find_the_faults(script);
             }
+            bus
         }
-        bus
+
+        /// An event, and the beat that confirms it.
+        fn event(&mut self, station: &str, body: Value) {
+            let beat = json!({ "event": body["id"] });
+            self.messages
+                .push(message(&format!("{station}/event"), &body));
+            self.messages
+                .push(message(&format!("{station}/beat"), &beat));
+        }
+
+        /// A piece at a gate; whether it passes.
+        fn gate(&mut self, station: &str, casting: &Casting) -> bool {
+            let (n, piece) = (casting.n, &casting.piece);
+            let measured = match station {
+                "s60" => casting.roughness.is_some(),
+                "s85" => casting.spots_deci.is_some(),
+                _ => true,
+            };
+            let ask = json!({"id": format!("{station}-r-{n}"), "kind": "arrival", "piece": piece});
+            let copies = if station == "s30" && casting.sent_twice {
+                2
+            } else {
+                1
+            };
+            if measured {
+                for _ in 0..copies {
+                    self.messages
+                        .push(message(&format!("{station}/reading"), &ask));
+                }
+            } else {
+                self.event(station, ask);
+            }
+            self.seq += 1;
+            let word = match (station, casting.short_pour) {
+                ("s30", true) => "remelt",
+                _ if casting.outside_at(station) => "hold",
+                _ => "accept",
+            };
+            let mut answer = json!({
+                "id": format!("{station}-d-{n}"), "seq": self.seq, "piece": piece, "disposition": word,
+                "input": format!("{station}-r-{n}"), "at": written(casting.weighed_us),
+                "reasons": if word == "hold" { json!([{"rule": "engine:tolerance", "text": "too smooth"}]) } else { json!([]) },
+            });
+            for copy in 0..copies {
+                if copy > 0 {
+                    answer["again"] = json!(true);
+                }
+                self.messages
+                    .push(message(&format!("{station}/disposition"), &answer));
+            }
+            if word != "accept" {
+                let to = if word == "remelt" { "returns" } else { "lane" };
+                self.event(
+                    station,
+                    json!({"id": format!("{station}-e-{n}"), "kind": "diverted", "piece": piece, "to": to,
+                        "disposition": answer["id"]}),
+                );
+            }
+            word == "accept"
+        }
+
+        /// F2 found at its piece in the middle, and so F4.
+        fn find_the_faults(&mut self, script: &Script) {
+            self.advise("M3", script.castings()[414].weighed_us);
+            self.hold("s60", script.castings()[935].roughness_us);
+        }
+
+        fn advise(&mut self, mould: &str, since_us: i64) {
+            let body = json!({"role": "maintenance", "rule": "mould-wear", "text": format!("mould {mould} drifts"),
+                "of": {"station": "s30", "mould": mould}, "since": written(since_us)});
+            let topic = format!("advisory/mould-wear.maintenance.{mould}");
+            self.messages.push(message(&topic, &body));
+        }
+
+        fn hold(&mut self, station: &str, since_us: i64) {
+            let line = json!({"id": "h-1", "seq": 9, "rule": "roughness-run", "reason": "too smooth",
+                "since": written(since_us)});
+            let topic = format!("{station}/hold");
+            self.messages.push(message(
+                &topic,
+                &json!({"state": "held", "at": written(since_us), "holds": [line]}),
+            ));
+            let freed = json!({"state": "released", "at": written(RELEASE_US), "more": 0});
+            self.messages.push(message(&topic, &freed));
+            let reply = json!({"request": "sl-e-0001", "result": "done"});
+            self.messages.push(message("reply/release", &reply));
+        }
+    }
+
+    fn score(messages: Vec<Message>, script: &Script) -> Score {
+        let observed = Observed {
+            messages,
+            unusable: Vec::new(),
+        };
+        Score::of(&observed, script)
     }
 
     fn failed(messages: Vec<Message>, script: &Script) -> Vec<&'static str> {
-        let score = Score::of(
-            &Observed {
-                messages,
-                unusable: Vec::new(),
-            },
-            script,
-        );
-        score
-            .checks
-            .iter()
-            .filter(|check| !check.passed)
-            .map(|check| check.what)
-            .collect()
+        let score = score(messages, script);
+        let failed = score.checks.iter().filter(|check| !check.passed);
+        failed.map(|check| check.what).collect()
     }
 
     #[test]
     fn a_faultless_run_passes_and_reads_well() {
         let script = Script::new(1, 300).unwrap();
-        let score = Score::of(
-            &Observed {
-                messages: faultless(&script),
-                unusable: Vec::new(),
-            },
-            &script,
-        );
+        let score = score(Bus::of(&script).messages, &script);
         assert!(score.ok(), "{score}");
         let text = score.to_string();
-        let top: Vec<&str> = text.lines().take(10).collect();
+        let top: Vec<&str> = text.lines().take(12).collect();
         assert_eq!(
             top,
             [
                 "Vennick, line L1: 300 pieces (the first pieces of the day), seed 1",
-                "  births          300",
-                "  readings        300 in 301 messages",
+                "  pieces          300 cast, 300 births told",
+                "  readings        689 in 690 messages: s30 (scale) 300, s60 (roughness) 33, s85 (thickness) 59, s95 (concavity) 297",
+                "  arrivals        502 of pieces not measured at a gate",
                 "  dispositions    accept 297, remelt 3",
                 "  remelted        262 263 265",
-                "  diverted        returns 3",
+                "  diverted        returns 3; what is in the lane stays there today",
                 "  answered again  1",
                 "  rejected        none",
-                "  holds           0",
-                "  alarms          0",
+                "  holds           none",
+                "  advisories      none",
+                "  alarms          none",
             ]
         );
-        assert!(text.ends_with("All 10 checks passed."), "{text}");
+        assert!(text.ends_with("All 15 checks passed."), "{text}");
+        let wear = "F2  the parting line of mould M3 wears  not due yet\n";
+        assert!(text.contains(wear), "{text}");
+    }
+
+    #[test]
+    fn the_whole_day_reads_well() {
+        let script = Script::new(1, PIECES_MAX).unwrap();
+        let mut bus = Bus::of(&script);
+        let smooth = script.castings().iter().find(|one| one.outside_at("s60"));
+        let smooth = smooth.expect("a sample of F4 is below the limit");
+        let open = json!({"oldest": [{"kind": "hold", "of": {"piece": smooth.piece}, "who": ["shift-lead", "quality-engineer"]}]});
+        bus.messages.push(message("open", &open));
+        let score = score(bus.messages, &script);
+        assert!(score.ok(), "{score}");
+        let text = score.to_string();
+        let has = |part: &str| assert!(text.contains(part), "{part} is not in\n{text}");
+        has("2250 pieces (the whole day), seed 1\n");
+        has(
+            "  holds           gate of s60 (roughness) held 13:01:36 to 13:55:00 by roughness-run: too smooth\n",
+        );
+        has(
+            " by engine:tolerance; shift-lead or quality-engineer must act\n                      the first: too smooth\n",
+        );
+        has("  advisories      to maintenance at 08:47:12 by mould-wear: mould M3 drifts\n");
+        has(
+            "      found at n 415, 08:47:12\n      expected about n 415; n 251 to 567 on nine days of ten\n",
+        );
+        has("found at n 936, 13:01:36\n");
+        assert_eq!(
+            score.find("F4").and_then(Find::piece).as_deref(),
+            Some("P000936")
+        );
+        assert_eq!(score.find("F9"), None);
     }
 
     /// Each fault, put into a faultless run, must fail the check that is there for it.
     #[test]
     fn every_check_can_fail() {
         let script = Script::new(1, 300).unwrap();
+        let faultless = Bus::of(&script).messages;
         let check = |change: &dyn Fn(&mut Vec<Message>), wanted: &[&str]| {
-            let mut messages = faultless(&script);
+            let mut messages = faultless.clone();
             change(&mut messages);
             assert_eq!(failed(messages, &script), wanted);
         };
@@ -672,74 +766,156 @@ mod tests {
                 message.payload = changed.into_bytes();
             }
         };
+        const BELT: &str =
+            "each comes to every gate in turn, and to none behind the one that keeps it";
         check(
             &|m| m.retain(|m| !has(m, r#""b-7""#)),
             &["every piece is born and weighed once"],
         );
         check(
-            &|m| m.retain(|m| !has(m, r#""d-7""#)),
-            &["every reading is answered"],
+            &|m| m.retain(|m| !(has(m, r#""s60-r-7""#) || has(m, r#""s60-d-7""#))),
+            &[BELT],
         );
         check(
-            &|m| replace(m, r#""d-7""#, "accept", "remelt"),
+            &|m| {
+                let piece = json!({"id": "x", "kind": "birth", "piece": "P000263"});
+                m.push(message("s95/reading", &piece));
+            },
+            &[BELT, "every reading and every arrival is answered"],
+        );
+        check(
+            &|m| m.retain(|m| !has(m, r#""s85-d-7""#)),
+            &["every reading and every arrival is answered"],
+        );
+        check(
+            &|m| replace(m, r#""s30-d-7""#, "accept", "remelt"),
             &["the short pours are remelted, and nothing else"],
         );
         check(
-            &|m| replace(m, r#""id":"d-265""#, "remelt", "accept"),
+            &|m| {
+                replace(m, r#""id":"s30-d-265""#, "remelt", "accept");
+            },
             &[
                 "the short pours are remelted, and nothing else",
+                "every fault is found before it ends",
                 "no piece out of tolerance is accepted",
             ],
         );
         check(
-            &|m| replace(m, r#""e-262""#, "returns", "lane"),
+            &|m| replace(m, r#""s30-e-262""#, "returns", "lane"),
             &["each of them goes to the returns once"],
         );
         check(
-            &|m| replace(m, r#""id":"d-1"#, "accept", "hold"),
+            &|m| m.push(message("alarm/a-1", &json!({"text": "late"}))),
+            &["nothing on this day is an alarm"],
+        );
+        check(
+            &|m| replace(m, r#""id":"s95-d-1"#, "accept", "hold"),
             &["at most 5 in 1000 healthy pieces are kept back"],
         );
         check(
             &|m| {
-                m.push(message(
-                    "rejected",
-                    r#"{"reason":"missing","topic":"x","input":"y"}"#,
-                ))
+                let refused = json!({"request": "r-1", "result": "refused"});
+                m.push(message("reply/release", &refused));
+            },
+            &["what people ask for is done"],
+        );
+        check(
+            &|m| {
+                let body = json!({"reason": "missing", "topic": "x", "input": "y"});
+                m.push(message("rejected", &body));
             },
             &["nothing the stations sent is rejected"],
         );
         check(
-            &|m| m.retain(|m| !(m.topic.ends_with("/beat") && has(m, "e-265"))),
+            &|m| m.retain(|m| !(m.topic.ends_with("/beat") && has(m, "s30-e-265"))),
             &["every event is confirmed by a beat"],
         );
-        check(
-            &|m| m.retain(|m| !has(m, "again")),
-            &["a reading sent twice is judged once and answered again"],
-        );
-        check(
-            &|m| replace(m, "again", r#""id":"d-263""#, r#""id":"d-other""#),
-            &[] as &[&str],
-        );
+        const TWICE: &str = "a reading sent twice is judged once and answered again";
+        check(&|m| m.retain(|m| !has(m, "again")), &[TWICE]);
         check(
             &|m| {
-                let mut second = m
-                    .iter()
-                    .find(|m| has(m, r#""id":"d-263""#))
-                    .unwrap()
-                    .clone();
-                second.payload = String::from_utf8_lossy(&second.payload)
-                    .replace("d-263", "d-999")
-                    .into_bytes();
+                let own = m.iter().find(|m| has(m, r#""id":"s30-d-263""#));
+                let mut second = own.expect("it is there").clone();
+                let changed = String::from_utf8_lossy(&second.payload).replace("d-263", "d-999");
+                second.payload = changed.into_bytes();
                 m.push(second);
             },
-            &["a reading sent twice is judged once and answered again"],
+            &[TWICE],
         );
+        let unusable = vec!["v/c/l/s30/hold: x".to_owned()];
+        let messages = faultless.clone();
+        let score = Score::of(&Observed { messages, unusable }, &script);
+        let bad: Vec<_> = score.checks.iter().filter(|check| !check.passed).collect();
+        assert_eq!(bad.len(), 1);
+        assert_eq!(bad[0].what, "the stations could use all they heard");
+    }
+
+    /// When a fault counts as found, and what else is a false alarm.
+    #[test]
+    fn faults_are_found_by_their_cause_and_in_their_time() {
+        use Verdict::{Early, InWindow, Late, Missed, NotDue};
+        let day = Script::new(1, PIECES_MAX).unwrap();
+        let judged = |script: &Script, advice: &[(&str, u32)], holds: &[(&str, u32)]| {
+            let at = |n: u32| &day.castings()[n as usize - 1];
+            let advisories = advice.iter().map(|(mould, n)| AdvisorySeen {
+                role: "maintenance".to_owned(),
+                rule: "wear".to_owned(),
+                text: String::new(),
+                of: BTreeMap::from([("mould".to_owned(), (*mould).to_owned())]),
+                since_us: at(*n).weighed_us,
+            });
+            let station_holds = holds.iter().map(|(station, n)| StationHold {
+                station: (*station).to_owned(),
+                rule: "run".to_owned(),
+                reason: String::new(),
+                since_us: at(*n).roughness_us,
+                freed_us: None,
+            });
+            let score = Score {
+                advisories: advisories.collect(),
+                station_holds: station_holds.collect(),
+                ..Score::default()
+            };
+            (
+                [found_wear(&score, script), found_starved(&score, script)]
+                    .map(|find| find.verdict),
+                without_cause(&score, script).len(),
+            )
+        };
+        let check = |advice: &[(&str, u32)], holds: &[(&str, u32)], verdicts, wrong| {
+            let wanted = (verdicts, wrong);
+            assert_eq!(judged(&day, advice, holds), wanted, "{advice:?} {holds:?}");
+        };
+        check(&[], &[], [Missed, Missed], 0);
+        check(&[("M3", 251)], &[("s60", 855)], [InWindow; 2], 0);
+        check(&[("M3", 567)], &[("s60", 1_008)], [InWindow; 2], 0);
+        check(&[("M3", 247)], &[("s60", 846)], [Early; 2], 0);
+        check(&[("M3", 571)], &[("s60", 1_017)], [Late; 2], 0);
+        check(&[("M3", 415)], &[("s60", 1_044)], [InWindow, Missed], 0);
+        check(&[("M3", 415)], &[("s60", 297)], [InWindow, Missed], 1);
+        check(&[("M3", 415)], &[("s60", 1_143)], [InWindow, Missed], 1);
+        check(&[("M3", 415)], &[("s85", 936)], [InWindow, Missed], 1);
+        check(&[("M1", 413)], &[("s60", 936)], [Missed, InWindow], 1);
+        check(
+            &[("M1", 413), ("M3", 415)],
+            &[("s60", 936), ("s60", 945)],
+            [InWindow; 2],
+            1,
+        );
+        let morning = Script::new(1, 600).unwrap();
+        assert_eq!(judged(&morning, &[], &[]), ([NotDue; 2], 0));
+        // On a control day whatever is found is a false alarm.
+        let control = Script::control(1, 300).unwrap();
+        assert_eq!(failed(Bus::of(&control).messages, &control), [""; 0]);
+        let (_, wrong) = judged(&control, &[("M3", 115)], &[("s60", 117)]);
+        assert_eq!(wrong, 2);
     }
 
     #[test]
     fn an_answer_may_be_seen_before_its_question() {
         let script = Script::new(1, 300).unwrap();
-        let mut messages = faultless(&script);
+        let mut messages = Bus::of(&script).messages;
         messages.reverse();
         assert_eq!(failed(messages, &script), [""; 0]);
     }
@@ -747,8 +923,8 @@ mod tests {
     #[test]
     fn retained_messages_are_of_another_day() {
         let script = Script::new(1, 10).unwrap();
-        let mut messages = faultless(&script);
-        let alarm = message("alarm/a-1", r#"{"text":"old"}"#);
+        let mut messages = Bus::of(&script).messages;
+        let alarm = message("alarm/a-1", &json!({"text": "old"}));
         messages.insert(
             0,
             Message {
@@ -756,19 +932,10 @@ mod tests {
                 ..alarm.clone()
             },
         );
-        let score = |messages| {
-            Score::of(
-                &Observed {
-                    messages,
-                    unusable: Vec::new(),
-                },
-                &script,
-            )
-        };
-        assert_eq!(score(messages.clone()).alarms, BTreeMap::new());
+        assert_eq!(score(messages.clone(), &script).alarms, BTreeMap::new());
         messages.push(alarm);
         assert_eq!(
-            score(messages).alarms,
+            score(messages, &script).alarms,
             BTreeMap::from([("a-1".to_owned(), "old".to_owned())])
         );
     }

@@ -1,22 +1,24 @@
-//! The stations on the bus, and an observer who writes down everything that is said there.
+//! The stations on the bus, the shift lead's desk, and an observer who writes down everything that is said there.
 //!
-//! The casting cell s20 speaks MQTT 3.1.1, the scale s30 speaks MQTT 5; the controllers that decide what they say are
-//! pure and elsewhere. Here their messages are carried, in an order that does not depend on the speed of the machine:
-//! within an instant a station speaks only when the broker has taken what the one before it said, and answers are
-//! obeyed only in [`Stations::settled`]. Real time is used for one thing, to stop waiting.
+//! Some stations speak MQTT 3.1.1, some MQTT 5; the controllers that decide what they say are pure and elsewhere. Here
+//! their messages are carried, in an order that does not depend on the speed of the machine: within an instant a station
+//! speaks only when the broker has taken what the one before it said, and answers are obeyed only in
+//! [`Stations::settled`]. Real time is used for one thing, to stop waiting.
 //!
-//! The observer subscribes to the whole line before any station speaks. Deliberately not here: verdicts on what was
-//! seen, and the plant's clock.
+//! The belt is here too: a piece that a gate keeps comes to no later place, and its slot stays empty all the way down.
+//! Pieces in a lane stay there for the day. The observer subscribes to the whole line before any station speaks.
+//! Deliberately not here: verdicts on what was seen, and the plant's clock.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 use tokio::time::{Instant, timeout_at};
 
-use crate::controller::{Controller, Event, Mass, Outgoing};
+use crate::controller::{Controller, Event, Measured, Outgoing, Scale, Shown, Strata};
 use crate::link::{Heard, Link, Protocol, What};
-use crate::script::{Act, Script};
+use crate::people::Desk;
+use crate::script::{Act, Casting, Script};
 use crate::{BASE, DemoError, clock};
 
 /// How long to wait for the broker, and for the daemon's answers.
@@ -25,12 +27,48 @@ const PATIENCE: Duration = Duration::from_secs(10);
 const BEAT_PATIENCE: Duration = Duration::from_secs(2);
 const SILENT_PATIENCE: Duration = Duration::from_millis(50);
 
-/// The stations from the last place on the belt back to the first, the order in which they speak.
-const SCALE: usize = 0;
-const CASTING_CELL: usize = 1;
-const OBSERVER: usize = 2;
+/// The stations that speak, from the last place on the belt back to the first: name, seconds a piece can wait at its
+/// gate, protocol. The others of the line have nothing to say.
+const POSTS: [(&str, Option<i64>, Protocol); 6] = [
+    ("s95", Some(3), Protocol::V5),
+    ("s85", Some(5), Protocol::V3),
+    ("s60", Some(60), Protocol::V5),
+    ("s50", None, Protocol::V3),
+    ("s30", Some(3), Protocol::V5),
+    ("s20", None, Protocol::V3),
+];
+const CONCAVITY: usize = 0;
+const THICKNESS: usize = 1;
+const ROUGHNESS: usize = 2;
+const BLASTER: usize = 3;
+const SCALE: usize = 4;
+const CASTING_CELL: usize = 5;
+const DESK: usize = 6;
+const OBSERVER: usize = 7;
+const CLIENTS: usize = 8;
 /// Outside the line, so that nobody else hears it; when it comes back, all that was said before has been seen.
 const END_MARK: &str = "vennick/observer/end";
+
+/// Why the shift lead frees the roughness gate.
+const RELEASE_REASON: &str = "hopper cleared, media made up at 13:35, three good samples since";
+
+/// What the gauges show.
+const TENTH_G: Scale = Scale {
+    to_the_unit: 10.0,
+    unit: "g",
+};
+const HUNDREDTH_UM: Scale = Scale {
+    to_the_unit: 100.0,
+    unit: "um",
+};
+const TENTH_UM: Scale = Scale {
+    to_the_unit: 10.0,
+    unit: "um",
+};
+const THOUSANDTH_MM: Scale = Scale {
+    to_the_unit: 1_000.0,
+    unit: "mm",
+};
 
 /// A message as the observer saw it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -57,14 +95,15 @@ pub struct Stations {
     script: Script,
     /// By station, in speaking order.
     controllers: Vec<Controller>,
-    /// By station, then the observer.
+    desk: Desk,
+    /// By station, then the desk and the observer.
     links: Vec<Link>,
     heard: UnboundedReceiver<Heard>,
     /// Publishes handed to each link, and those the broker has.
     sent: Vec<u64>,
     taken: Vec<u64>,
     /// What hearing made the stations say, not yet said.
-    to_say: VecDeque<(usize, Outgoing)>,
+    to_say: Vec<(usize, Outgoing)>,
     seen: Vec<Message>,
     ended: bool,
     now_us: Option<i64>,
@@ -80,30 +119,26 @@ impl Stations {
     /// [`DemoError::Lost`] or [`DemoError::Silent`] when the broker is not there or refuses.
     pub async fn connect(port: u16, script: &Script) -> Result<Stations, DemoError> {
         let (report, heard) = unbounded_channel();
-        let open = |client, protocol, name: &str| {
-            Link::open(
-                protocol,
-                port,
-                format!("vennick-l1-{name}"),
-                client,
-                report.clone(),
-            )
-        };
+        let clients = POSTS
+            .map(|(name, _, protocol)| (name, protocol))
+            .into_iter()
+            .chain([("shift-lead", Protocol::V5), ("observer", Protocol::V5)]);
+        let links = clients.enumerate().map(|(client, (name, protocol))| {
+            let id = format!("vennick-l1-{name}");
+            Link::open(protocol, port, id, client, report.clone())
+        });
         let mut stations = Stations {
             script: script.clone(),
-            controllers: vec![
-                Controller::new(BASE, "s30", true),
-                Controller::new(BASE, "s20", false),
-            ],
-            links: vec![
-                open(SCALE, Protocol::V5, "s30"),
-                open(CASTING_CELL, Protocol::V3, "s20"),
-                open(OBSERVER, Protocol::V5, "observer"),
-            ],
+            controllers: POSTS
+                .iter()
+                .map(|(name, gate_s, _)| Controller::new(BASE, name, *gate_s))
+                .collect(),
+            desk: Desk::new(BASE, "s60"),
+            links: links.collect(),
             heard,
-            sent: vec![0; 3],
-            taken: vec![0; 3],
-            to_say: VecDeque::new(),
+            sent: vec![0; CLIENTS],
+            taken: vec![0; CLIENTS],
+            to_say: Vec::new(),
             seen: Vec::new(),
             ended: false,
             now_us: None,
@@ -112,10 +147,12 @@ impl Stations {
         stations
             .subscribe(OBSERVER, vec![format!("{BASE}/#"), END_MARK.to_owned()])
             .await?;
-        for station in [SCALE, CASTING_CELL] {
+        for station in 0..POSTS.len() {
             let topics = stations.controllers[station].subscriptions();
             stations.subscribe(station, topics).await?;
         }
+        let topics = stations.desk.subscriptions();
+        stations.subscribe(DESK, topics).await?;
         Ok(stations)
     }
 
@@ -129,6 +166,7 @@ impl Stations {
             .controllers
             .iter()
             .filter_map(Controller::resend_us)
+            .chain(self.desk.resend_us())
             .min();
         scripted.into_iter().chain(resend).min()
     }
@@ -152,6 +190,9 @@ impl Stations {
         }
         self.await_beats(now_us).await?;
         let after_us = self.now_us.replace(now_us);
+        for bytes in self.desk.begin(now_us) {
+            self.publish(DESK, self.desk.topic(), bytes).await?;
+        }
         for station in 0..self.controllers.len() {
             for outgoing in self.controllers[station].begin(now_us) {
                 self.say(station, outgoing).await?;
@@ -163,6 +204,12 @@ impl Stations {
             .map(|(at, act)| (at, act.clone()))
             .collect();
         for (at_us, act) in acts {
+            if act == Act::Release {
+                for bytes in self.desk.release(at_us, RELEASE_REASON) {
+                    self.publish(DESK, self.desk.topic(), bytes).await?;
+                }
+                continue;
+            }
             let (station, outgoing) = self.perform(at_us, &act);
             for outgoing in outgoing {
                 self.say(station, outgoing).await?;
@@ -174,7 +221,7 @@ impl Stations {
     /// Whether every reading said so far is answered and every answer obeyed, as far as has been heard.
     #[must_use]
     pub fn idle(&self) -> bool {
-        self.to_say.is_empty() && !self.controllers.iter().any(Controller::waits)
+        self.to_say.is_empty() && !self.waits()
     }
 
     /// How many messages of the stations the broker has taken so far, repeated ones included. A daemon that has taken
@@ -184,8 +231,8 @@ impl Stations {
         self.taken[..OBSERVER].iter().sum()
     }
 
-    /// Waits until every reading said so far has its disposition or rejection and the events that report it obeyed
-    /// are with the broker.
+    /// Waits until every reading, arrival and request said so far is answered and the events that report it obeyed are
+    /// with the broker.
     ///
     /// # Errors
     ///
@@ -206,17 +253,20 @@ impl Stations {
             while let Ok(heard) = self.heard.try_recv() {
                 self.take(heard)?;
             }
-            while let Some((station, outgoing)) = self.to_say.pop_front() {
-                self.say(station, outgoing).await?;
-            }
             if self.idle() {
                 return Ok(());
             }
-            if !self.listen(deadline).await? {
+            let waits = self.waits();
+            if waits && self.listen(deadline).await? {
+                continue;
+            }
+            self.obey().await?;
+            if waits {
                 let readings = self
                     .controllers
                     .iter()
                     .flat_map(Controller::unanswered)
+                    .chain(self.desk.unanswered())
                     .collect();
                 return Err(DemoError::Unanswered {
                     waited_s: patience.as_secs(),
@@ -224,6 +274,20 @@ impl Stations {
                 });
             }
         }
+    }
+
+    /// Says what the answers made the stations say, once all are there: in the stations' order, whichever heard first.
+    async fn obey(&mut self) -> Result<(), DemoError> {
+        let mut to_say: Vec<(usize, Outgoing)> = self.to_say.drain(..).collect();
+        to_say.sort_by_key(|(station, _)| *station);
+        for (station, outgoing) in to_say {
+            self.say(station, outgoing).await?;
+        }
+        Ok(())
+    }
+
+    fn waits(&self) -> bool {
+        self.desk.waits() || self.controllers.iter().any(Controller::waits)
     }
 
     /// Ends the day: waits until the observer has everything the broker took before this call, and disconnects.
@@ -248,6 +312,7 @@ impl Stations {
             .controllers
             .into_iter()
             .flat_map(Controller::into_unusable)
+            .chain(self.desk.into_unusable())
             .collect();
         Ok(Observed {
             messages: self.seen,
@@ -283,10 +348,11 @@ impl Stations {
                 BEAT_PATIENCE
             };
         self.silent = false;
-        while !self
-            .controllers
-            .iter()
-            .all(|controller| controller.ready(now_us))
+        while !(self.desk.ready()
+            && self
+                .controllers
+                .iter()
+                .all(|controller| controller.ready(now_us)))
         {
             if !self.listen(deadline).await? {
                 self.silent = true;
@@ -296,54 +362,93 @@ impl Stations {
         Ok(())
     }
 
-    /// What one act of the script makes which station say.
+    /// What one act of the script makes which station say. A piece that is kept at a gate is seen nowhere further.
     fn perform(&mut self, at_us: i64, act: &Act) -> (usize, Vec<Outgoing>) {
-        let castings = self.script.castings();
         match *act {
             Act::Birth(index) => {
-                let casting = &castings[index];
+                let casting = &self.script.castings()[index];
                 let strata = BTreeMap::from([
                     ("mould", casting.mould.clone()),
                     ("heat", casting.heat.clone()),
                 ]);
-                let birth = Event::Birth {
-                    piece: casting.piece.clone(),
-                    strata,
-                };
-                (
-                    CASTING_CELL,
-                    vec![self.controllers[CASTING_CELL].tell(at_us, &birth)],
-                )
+                let piece = casting.piece.clone();
+                self.told(CASTING_CELL, at_us, &Event::Birth { piece, strata })
             }
+            Act::PlannedStop { until_us } => {
+                let until = clock::written(until_us);
+                let text = "planned stop of the casting cell";
+                self.told(CASTING_CELL, at_us, &Event::PlannedStop { until, text })
+            }
+            Act::Start => self.told(CASTING_CELL, at_us, &Event::Start),
+            Act::MakeUp => self.told(BLASTER, at_us, &Event::MakeUp { item: "C1" }),
             Act::CheckWeight(shown_dg) => {
-                let values = BTreeMap::from([("mass", Mass(shown_dg))]);
                 let check = Event::CheckStandard {
                     gauge: "lc-1",
                     standard: "check-weight-1000",
-                    values,
+                    values: BTreeMap::from([("mass", Shown::One(shown_dg, TENTH_G))]),
                 };
-                (SCALE, vec![self.controllers[SCALE].tell(at_us, &check)])
+                self.told(SCALE, at_us, &check)
             }
-            Act::Weigh(index) => {
-                let casting = &castings[index];
-                let copies = if casting.sent_twice { 2 } else { 1 };
-                (
-                    SCALE,
-                    self.controllers[SCALE].weigh(at_us, &casting.piece, casting.shown_dg, copies),
-                )
-            }
+            Act::Weigh(index) => self.on_the_belt(SCALE, index, |scale, casting| {
+                scale.measure(at_us, &mass(casting))
+            }),
+            Act::Roughness(index) => self.on_the_belt(ROUGHNESS, index, |gauge, casting| {
+                roughness(casting).map_or_else(Vec::new, |shown| gauge.measure_ahead(at_us, &shown))
+            }),
+            Act::CoatingDoor(index) => self.on_the_belt(ROUGHNESS, index, |gate, casting| {
+                gate.reach_gate(at_us, &casting.piece, media(casting))
+            }),
+            Act::Thickness(index) => self.on_the_belt(THICKNESS, index, |gauge, casting| {
+                match thickness(casting) {
+                    Some(shown) => gauge.measure(at_us, &shown),
+                    None => gauge.reach_gate(at_us, &casting.piece, booth(casting)),
+                }
+            }),
+            Act::Concavity(index) => self.on_the_belt(CONCAVITY, index, |gauge, casting| {
+                gauge.measure(at_us, &concavity(casting))
+            }),
+            // A person's, and done before.
+            Act::Release => (DESK, Vec::new()),
         }
     }
 
-    /// Publishes and waits until the broker has it.
+    fn told(&mut self, station: usize, at_us: i64, event: &Event) -> (usize, Vec<Outgoing>) {
+        (station, vec![self.controllers[station].tell(at_us, event)])
+    }
+
+    fn on_the_belt(
+        &mut self,
+        station: usize,
+        index: usize,
+        does: impl FnOnce(&mut Controller, &Casting) -> Vec<Outgoing>,
+    ) -> (usize, Vec<Outgoing>) {
+        let casting = &self.script.castings()[index];
+        let kept = |controller: &Controller| controller.keeps(&casting.piece);
+        if self.controllers.iter().any(kept) {
+            return (station, Vec::new());
+        }
+        (station, does(&mut self.controllers[station], casting))
+    }
+
+    /// Says something on a station's own topic.
     async fn say(&mut self, station: usize, outgoing: Outgoing) -> Result<(), DemoError> {
         let topic = self.controllers[station].topic(outgoing.own);
-        self.links[station].publish(topic, outgoing.bytes).await?;
-        self.sent[station] += 1;
+        self.publish(station, topic, outgoing.bytes).await
+    }
+
+    /// Publishes and waits until the broker has it.
+    async fn publish(
+        &mut self,
+        client: usize,
+        topic: String,
+        bytes: String,
+    ) -> Result<(), DemoError> {
+        self.links[client].publish(topic, bytes).await?;
+        self.sent[client] += 1;
         let deadline = Instant::now() + PATIENCE;
-        while self.taken[station] < self.sent[station] {
+        while self.taken[client] < self.sent[client] {
             if !self.listen(deadline).await? {
-                return Err(self.no_answer(station, "the receipt of a publish"));
+                return Err(self.no_answer(client, "the receipt of a publish"));
             }
         }
         Ok(())
@@ -372,6 +477,9 @@ impl Stations {
                     retained,
                 });
             }
+            What::Message { topic, payload, .. } if client == DESK => {
+                self.desk.hear(&topic, &payload);
+            }
             What::Message { topic, payload, .. } => {
                 let now_us = self.now_us.unwrap_or(i64::MIN);
                 let answers = self.controllers[client].hear(now_us, &topic, &payload);
@@ -392,4 +500,61 @@ impl Stations {
             waited_s: PATIENCE.as_secs(),
         }
     }
+}
+
+fn mass(casting: &Casting) -> Measured<'_> {
+    Measured {
+        piece: &casting.piece,
+        values: BTreeMap::from([("mass", Shown::One(casting.shown_dg, TENTH_G))]),
+        strata: Strata::new(),
+        gauge: Some("lc-1"),
+        copies: if casting.sent_twice { 2 } else { 1 },
+    }
+}
+
+fn roughness(casting: &Casting) -> Option<Measured<'_>> {
+    let shown = casting.roughness?;
+    let values = BTreeMap::from([
+        ("ra", Shown::One(shown.ra_centi, HUNDREDTH_UM)),
+        ("rz", Shown::One(shown.rz_deci, TENTH_UM)),
+    ]);
+    Some(Measured {
+        piece: &casting.piece,
+        values,
+        strata: media(casting),
+        gauge: None,
+        copies: 1,
+    })
+}
+
+fn thickness(casting: &Casting) -> Option<Measured<'_>> {
+    let spots = casting.spots_deci?.to_vec();
+    Some(Measured {
+        piece: &casting.piece,
+        values: BTreeMap::from([("thickness", Shown::Spots(spots, TENTH_UM))]),
+        strata: booth(casting),
+        gauge: None,
+        copies: 1,
+    })
+}
+
+fn concavity(casting: &Casting) -> Measured<'_> {
+    let shown = Shown::One(casting.concavity_micro, THOUSANDTH_MM);
+    Measured {
+        piece: &casting.piece,
+        values: BTreeMap::from([("concavity", shown)]),
+        strata: Strata::new(),
+        gauge: None,
+        copies: 1,
+    }
+}
+
+/// Told where the surface that the charge made is measured or passes.
+fn media(casting: &Casting) -> Strata {
+    BTreeMap::from([("media", casting.media.to_owned())])
+}
+
+/// Told where the coating that the booth gave is measured or passes.
+fn booth(casting: &Casting) -> Strata {
+    BTreeMap::from([("booth", casting.booth.to_owned())])
 }

@@ -8,7 +8,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use chargehand_demo::{
-    BASE, Broker, DemoError, Observed, Score, Script, Stations, plant_description,
+    BASE, Broker, Casting, DemoError, Observed, Roughness, Score, Script, Stations,
+    plant_description,
 };
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::Packet;
@@ -18,6 +19,8 @@ use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinHandle;
 
 const PATIENCE: Duration = Duration::from_secs(10);
+/// The stations with gates.
+const GATES: [&str; 4] = ["s30", "s60", "s85", "s95"];
 
 /// How the fake daemon misbehaves.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -25,6 +28,8 @@ enum Manner {
     Good,
     /// The hold topic of s30 says `held`.
     Holding,
+    /// Once this piece is measured at s60, the hold topic of s60 says `held`; the piece itself is accepted.
+    HoldsFrom(&'static str),
     /// The reading of this piece is ignored the first time it comes.
     Deaf(&'static str),
     /// No beat, no renewal and no answer from this instant on, counted from 0.
@@ -62,14 +67,12 @@ impl FakeDaemon {
         network.set_tcp_nodelay(true);
         options.set_network_options(network);
         let (client, mut events) = AsyncClient::new(options, 64);
-        client
-            .subscribe(format!("{BASE}/+/reading"), QoS::AtLeastOnce)
-            .await
-            .unwrap();
-        client
-            .subscribe(format!("{BASE}/+/event"), QoS::AtLeastOnce)
-            .await
-            .unwrap();
+        for filter in ["+/reading", "+/event"] {
+            client
+                .subscribe(format!("{BASE}/{filter}"), QoS::AtLeastOnce)
+                .await
+                .unwrap();
+        }
         let (heard_in, heard) = mpsc::unbounded_channel();
         let (ready_in, ready) = oneshot::channel();
         let (ticks, tick) = mpsc::channel(1);
@@ -141,6 +144,8 @@ struct Mind {
     /// The newest event of each station.
     events: BTreeMap<String, String>,
     ignored: bool,
+    /// Whether s60 is held.
+    held: bool,
 }
 
 impl Mind {
@@ -156,6 +161,7 @@ impl Mind {
             known,
             events,
             ignored: false,
+            held: false,
         }
     }
 
@@ -197,20 +203,30 @@ impl Mind {
 
     /// Beats and the renewal of the permission; the hold message after the beat, the harder order for the stations.
     async fn renew(&mut self) {
-        for station in ["s20", "s30"] {
+        for station in ["s20", "s30", "s50", "s60", "s85", "s95"] {
             let event = self.events.get(station);
             let beat = json!({"count": self.instants + 1, "seq": self.seq, "reading": null, "event": event, "at": self.at});
             self.publish(&format!("{station}/beat"), QoS::AtMostOnce, false, &beat)
                 .await;
         }
-        let state = if self.manner == Manner::Holding {
-            "held"
-        } else {
-            "released"
+        for station in GATES {
+            self.renew_gate(station).await;
+        }
+    }
+
+    async fn renew_gate(&self, station: &str) {
+        let held = match station {
+            "s30" => self.manner == Manner::Holding,
+            "s60" => self.held,
+            _ => false,
         };
-        let hold = json!({"state": state, "effect": "divert", "of": {}, "seq": 1, "valid_s": 10, "at": self.at, "more": 0,
-            "holds": if state == "held" { json!([{"id": "h-1", "reason": "test"}]) } else { json!([]) }});
-        self.publish("s30/hold", QoS::AtLeastOnce, true, &hold)
+        let (state, seq) = if held { ("held", 2) } else { ("released", 1) };
+        let line =
+            json!({"id": "h-1", "seq": 2, "rule": "fake", "reason": "test", "since": self.at});
+        let holds = if held { json!([line]) } else { json!([]) };
+        let hold = json!({"state": state, "effect": "divert", "of": {}, "seq": seq, "valid_s": 10, "at": self.at,
+            "more": 0, "holds": holds});
+        self.publish(&format!("{station}/hold"), QoS::AtLeastOnce, true, &hold)
             .await;
     }
 
@@ -224,15 +240,17 @@ impl Mind {
         let station = topic.split('/').nth_back(1).unwrap().to_owned();
         let id = body["id"].as_str().unwrap().to_owned();
         if topic.ends_with("/event") {
-            self.events.insert(station, id);
-            return;
+            self.events.insert(station.clone(), id.clone());
+            if body["kind"] != "arrival" {
+                return;
+            }
         }
+        let topic = format!("{station}/disposition");
         if let Some((bytes, answer)) = self.known.get(&id) {
-            assert_eq!(*bytes, payload, "a repeated reading has the same bytes");
+            assert_eq!(*bytes, payload, "a repeated message has the same bytes");
             let mut answer = answer.clone();
             answer["again"] = json!(true);
-            self.publish("s30/disposition", QoS::AtLeastOnce, false, &answer)
-                .await;
+            self.publish(&topic, QoS::AtLeastOnce, false, &answer).await;
             return;
         }
         if let Manner::Deaf(piece) = self.manner
@@ -242,17 +260,28 @@ impl Mind {
             return;
         }
         self.seq += 1;
-        let mass = body["values"]["mass"]["value"].as_f64().unwrap();
+        let word = if self.held && station == "s60" {
+            "hold"
+        } else {
+            "accept"
+        };
         let mut answer = json!({"id": format!("l1-{:010}-1", self.seq), "seq": self.seq, "piece": body["piece"],
-            "station": "s30", "disposition": "accept", "act_at": "s30", "act_within_s": 3.0, "late": false,
+            "station": station, "disposition": word, "act_at": station, "act_within_s": 3.0, "late": false,
             "reasons": [], "open": [], "input": id, "rulebook": "sha256:0", "at": self.at});
-        if (mass - 1450.0).abs() > 40.0 {
+        let mass = body["values"]["mass"]["value"].as_f64();
+        if mass.is_some_and(|mass| (mass - 1450.0).abs() > 40.0) {
             answer["disposition"] = json!("remelt");
             answer["route"] = json!("returns");
         }
         self.known.insert(id, (payload, answer.clone()));
-        self.publish("s30/disposition", QoS::AtLeastOnce, false, &answer)
-            .await;
+        self.publish(&topic, QoS::AtLeastOnce, false, &answer).await;
+        if let Manner::HoldsFrom(piece) = self.manner
+            && station == "s60"
+            && body["piece"] == piece
+        {
+            self.held = true;
+            self.renew_gate("s60").await;
+        }
     }
 }
 
@@ -307,7 +336,11 @@ fn said(observed: &Observed, topic: &str) -> Vec<Value> {
 
 /// Events of s30 about a piece, each once, as `kind` and, if any, where to.
 fn fate(observed: &Observed, piece: &str) -> Vec<String> {
-    let mut events = said(observed, "s30/event");
+    fate_at(observed, "s30", piece)
+}
+
+fn fate_at(observed: &Observed, station: &str, piece: &str) -> Vec<String> {
+    let mut events = said(observed, &format!("{station}/event"));
     events.retain(|event| event["piece"] == piece);
     events.dedup_by(|later, earlier| later["id"] == earlier["id"]);
     let words = events.iter().map(|event| match event["to"].as_str() {
@@ -330,8 +363,13 @@ async fn the_first_pieces_of_the_day_end_as_they_should() {
     );
     assert_eq!(
         (score.readings, score.readings_sent, score.again),
-        (300, 301, 1)
+        (689, 690, 1)
     );
+    let measured = [("s30", 300), ("s60", 33), ("s85", 59), ("s95", 297)];
+    for (station, count) in measured {
+        assert_eq!(score.readings_at[station], count, "{station}");
+    }
+    assert_eq!(score.arrivals, 297 * 2 - 33 - 59);
     assert_eq!(fate(&observed, "P000261"), ["received"]);
     assert_eq!(fate(&observed, "P000263"), ["received", "diverted returns"]);
     let diverted = said(&observed, "s30/event")
@@ -363,7 +401,8 @@ async fn what_the_stations_say_is_the_same_every_time() {
             .collect::<Vec<_>>()
     };
     let first = spoken(play(&script, Manner::Good).await.unwrap());
-    assert_eq!(first.len(), 12 * 3 + 1);
+    // A birth, and at each of four gates a reading or an arrival and the receipt of its answer; and the check weight.
+    assert_eq!(first.len(), 12 * 9 + 1);
     assert_eq!(first, spoken(play(&script, Manner::Good).await.unwrap()));
 }
 
@@ -382,10 +421,98 @@ async fn while_the_station_is_held_accepted_pieces_go_to_the_lane() {
     let score = Score::of(&observed, &script);
     assert!(!score.ok());
     assert_eq!(score.kept_back.len(), 8);
+    let held: Vec<&str> = score
+        .station_holds
+        .iter()
+        .map(|hold| hold.reason.as_str())
+        .collect();
+    assert_eq!(held, ["test"]);
+    assert_eq!(score.station_holds[0].freed_us, None);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_held_gate_down_the_belt_keeps_what_has_not_passed_it() {
+    let script = Script::new(1, 20).unwrap();
+    let observed = play(&script, Manner::HoldsFrom("P000009")).await.unwrap();
+    let at = |station: &str, n: u32| fate_at(&observed, station, &format!("P{n:06}"));
+    // In the instant in which piece 9 is measured piece 3 is at the gate, and speaks first.
+    for n in 1..=3 {
+        assert_eq!(at("s60", n), ["arrival", "received"], "{n}");
+        let thickness = [at("s85", n), at("s95", n)];
+        assert_eq!(
+            thickness.concat(),
+            ["arrival", "received", "received"],
+            "{n}"
+        );
+    }
+    // Measured ahead: accepted, kept by the gate all the same; and held while it still was on its way.
+    for n in [9, 18] {
+        assert_eq!(at("s60", n), ["received", "diverted lane"], "{n}");
+    }
+    for n in (4..=20).filter(|n| n % 9 != 0) {
+        let wanted = ["arrival", "received", "diverted lane"];
+        assert_eq!(at("s60", n), wanted, "{n}");
+    }
+    let further = said(&observed, "s85/event").len() + said(&observed, "s85/reading").len();
+    assert_eq!(further, 3 * 2);
+    assert_eq!(said(&observed, "s95/reading").len(), 3);
+    let diverted = said(&observed, "s60/event")
+        .into_iter()
+        .find(|event| event["kind"] == "diverted" && event["piece"] == "P000009");
+    let accepted = said(&observed, "s60/disposition")
+        .into_iter()
+        .find(|body| body["piece"] == "P000009");
+    let (diverted, accepted) = (diverted.unwrap(), accepted.unwrap());
+    assert_eq!(accepted["disposition"], "accept");
+    assert_eq!(diverted["disposition"], accepted["id"]);
+    let score = Score::of(&observed, &script);
+    let failed: Vec<&str> = score
+        .checks
+        .iter()
+        .filter(|check| !check.passed)
+        .map(|check| check.what)
+        .collect();
     assert_eq!(
-        score.holds,
-        BTreeMap::from([("h-1".to_owned(), "test".to_owned())])
+        failed,
+        [
+            "nobody is called and no station held without cause",
+            "at most 5 in 1000 healthy pieces are kept back",
+        ]
     );
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn every_gauge_tells_what_it_shows_in_its_own_unit() {
+    let script = Script::new(1, 45).unwrap();
+    let observed = play(&script, Manner::Good).await.unwrap();
+    let of = |station: &str| -> Value {
+        let readings = said(&observed, &format!("{station}/reading"));
+        let of = readings.into_iter().find(|body| body["piece"] == "P000045");
+        of.unwrap_or_else(|| panic!("{station} has measured it"))
+    };
+    let piece = &script.castings()[44];
+    let shown = piece.roughness.unwrap();
+    let (ra, rz) = (shown.ra_centi as f64 / 100.0, shown.rz_deci as f64 / 10.0);
+    assert_eq!(
+        of("s60")["values"],
+        json!({"ra": {"value": ra, "unit": "um"}, "rz": {"value": rz, "unit": "um"}})
+    );
+    assert_eq!(of("s60")["strata"], json!({"media": "C1"}));
+    let spots = piece.spots_deci.unwrap().map(|spot| spot as f64 / 10.0);
+    assert_eq!(
+        of("s85")["values"],
+        json!({"thickness": {"spots": spots, "unit": "um"}})
+    );
+    assert_eq!(of("s85")["strata"], json!({"booth": "A"}));
+    let hollow = piece.concavity_micro as f64 / 1_000.0;
+    assert_eq!(
+        of("s95")["values"],
+        json!({"concavity": {"value": hollow, "unit": "mm"}})
+    );
+    let arrivals = said(&observed, "s85/event");
+    let of_two = arrivals.iter().find(|body| body["piece"] == "P000002");
+    assert_eq!(of_two.unwrap()["kind"], "arrival");
+    assert_eq!(of_two.unwrap()["strata"], json!({"booth": "B"}));
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -403,10 +530,9 @@ async fn an_unanswered_reading_is_sent_again_and_its_piece_waits_in_the_lane() {
     let score = Score::of(&observed, &script);
     assert_eq!(score.kept_back, BTreeSet::from([3]));
     assert!(
-        score
-            .checks
-            .iter()
-            .any(|check| check.what == "every reading is answered" && check.passed),
+        score.checks.iter().any(|check| check.what
+            == "every reading and every arrival is answered"
+            && check.passed),
         "{score}"
     );
 }
@@ -495,19 +621,65 @@ fn the_plant_description_fits_the_stations() {
             "{stratum} {value}"
         );
     };
-    let limits =
-        mass["lower"].as_integer().unwrap() * 10..=mass["upper"].as_integer().unwrap() * 10;
     for casting in Script::new(3, chargehand_demo::PIECES_MAX)
         .unwrap()
         .castings()
     {
         has("mould", &casting.mould);
         has("heat", &casting.heat);
-        assert_eq!(
-            casting.in_tolerance(),
-            limits.contains(&casting.shown_dg),
-            "n {}",
-            casting.n
-        );
+        has("media", casting.media);
+        has("booth", casting.booth);
     }
+    // Limits and steps: a value in steps of the gauge is outside exactly where the description says so.
+    let check = |station: &str, name: &str, to_the_unit: f64, outside: &dyn Fn(i64) -> bool| {
+        let all = named("station", station)["characteristic"]
+            .as_array()
+            .unwrap();
+        let known = all.iter().find(|one| one["name"].as_str() == Some(name));
+        let known = known.unwrap_or_else(|| panic!("no {name} at {station}"));
+        let number = |key: &str| {
+            let value = &known[key];
+            let whole = value.as_integer().map(|whole| whole as f64);
+            whole.or_else(|| value.as_float()).unwrap()
+        };
+        assert_eq!((number("resolution") * to_the_unit).round(), 1.0, "{name}");
+        let [lower, upper] =
+            ["lower", "upper"].map(|key| (number(key) * to_the_unit).round() as i64);
+        let found = [lower - 1, lower, upper, upper + 1].map(outside);
+        assert_eq!(found, [true, false, false, true], "{name}");
+    };
+    let good = Script::control(1, 45).unwrap().castings()[44].clone();
+    let outside = |station: &'static str, change: &dyn Fn(&mut Casting)| {
+        let mut piece = good.clone();
+        change(&mut piece);
+        piece.outside_at(station)
+    };
+    let (ra_centi, rz_deci) = (325, 205);
+    check("s30", "mass", 10.0, &|steps| {
+        outside("s30", &|p| p.shown_dg = steps)
+    });
+    check("s60", "ra", 100.0, &|ra_centi| {
+        outside("s60", &|p| {
+            p.roughness = Some(Roughness { ra_centi, rz_deci })
+        })
+    });
+    check("s60", "rz", 10.0, &|rz_deci| {
+        outside("s60", &|p| {
+            p.roughness = Some(Roughness { ra_centi, rz_deci })
+        })
+    });
+    check("s85", "thickness", 10.0, &|steps| {
+        outside("s85", &|p| p.spots_deci = Some([steps; 5]))
+    });
+    check("s95", "concavity", 1_000.0, &|steps| {
+        outside("s95", &|p| p.concavity_micro = steps)
+    });
+    // Where the gates stand, and that none comes behind the last of them.
+    let stations = plant["station"].as_array().unwrap();
+    let gates: Vec<&str> = stations
+        .iter()
+        .filter(|station| station.get("gate").is_some())
+        .map(|station| station["name"].as_str().unwrap())
+        .collect();
+    assert_eq!(gates, GATES);
 }
