@@ -28,6 +28,7 @@ mod rules;
 mod slips;
 #[cfg(test)]
 mod strange;
+mod uses;
 mod verdict;
 mod words;
 
