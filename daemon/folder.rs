@@ -25,7 +25,7 @@ pub struct RulesFolder {
 pub enum FolderFault {
     /// The folder itself.
     #[error(
-        "{}: {error}: `rules` in the plant description names the rulebook's folder",
+        "{}: {error}: `rules` in the plant description names the rulebook's folder, relative to the file it stands in",
         path.display()
     )]
     Folder {

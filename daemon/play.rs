@@ -5,7 +5,7 @@
 
 use crate::config::{self, Bus, Ledger, Settings};
 use crate::derive::Texts;
-use crate::run::{Clock, LineFiles, Running};
+use crate::run::{BadConfiguration, Clock, LineFiles, Running};
 use anyhow::Context as _;
 use chargehand_core::{Span, Timestamp};
 use chargehand_demo::{
@@ -106,6 +106,14 @@ pub fn play(seed: u64, keep: Option<&Path>, live: Option<f64>) -> anyhow::Result
         Some(folder) => folder.to_owned(),
         None => fresh_folder(),
     };
+    let ledger = config::ledger_file(&folder, BASE);
+    if ledger.exists() {
+        return Err(BadConfiguration(format!(
+            "{}: a ledger of another day is there already: keep this one in another folder",
+            ledger.display()
+        ))
+        .into());
+    }
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()

@@ -165,7 +165,7 @@ impl Report {
         if self.rules.is_empty() && unread.is_empty() {
             let what = "no rule in this folder".to_owned();
             let file = self.folder.clone();
-            self.remarks.push(Finding::of_file(
+            self.faults.push(Finding::of_file(
                 file,
                 what,
                 "the files of rules end in .rhai".to_owned(),

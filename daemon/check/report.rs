@@ -30,11 +30,12 @@ impl Report {
         };
         let mut parts = Vec::new();
         parts.extend(self.faults.iter().map(|fault| paper.fault(fault)));
+        // A remark often says why a case differs.
+        parts.extend(self.remarks.iter().map(|remark| paper.remark(remark)));
         for case in self.cases.iter().filter(|case| !case.ok) {
             let rows = case.differences.iter();
             parts.extend(rows.map(|row| paper.difference(case, row)));
         }
-        parts.extend(self.remarks.iter().map(|remark| paper.remark(remark)));
         parts.push(self.sum());
         parts.join("\n\n")
     }

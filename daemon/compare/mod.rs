@@ -12,6 +12,7 @@
 
 mod book;
 mod feed;
+mod gone;
 mod paper;
 mod report;
 mod rerun;
@@ -31,6 +32,7 @@ use crate::replay::ReplayFault;
 use chargehand_core::{Outcome, Timestamp};
 use chargehand_ledger::{Sqlite, Store};
 use feed::Fed;
+use gone::Gone;
 use rerun::Rerun;
 use side::Side;
 use spells::Now;
@@ -64,6 +66,7 @@ pub fn compare(
         new: Side::default(),
         stories: Stories::default(),
         unmet: Vec::new(),
+        gone: Gone::default(),
     };
     thread::scope(|scope| -> Result<(), ReplayFault> {
         let (send, receive) = sync_channel(WAITING);
@@ -91,11 +94,14 @@ struct Pass<'p> {
     new: Side,
     stories: Stories,
     unmet: Vec<Unmet>,
+    gone: Gone,
 }
 
 impl Pass<'_> {
     fn record(&mut self, mut fed: Fed) -> Result<(), ReplayFault> {
-        let derived = self.rerun.step(&mut fed, &self.old, &self.new)?;
+        let derived = self
+            .rerun
+            .step(&mut fed, &self.old, &self.new, &self.gone)?;
         let record = &fed.record;
         let Some(derivation) = self.rerun.derivation() else {
             return Ok(());
@@ -114,7 +120,8 @@ impl Pass<'_> {
             return Ok(());
         }
         let recorded = record::outcomes(record)?;
-        self.stories.differ(now, &recorded, &derived);
+        self.gone.follow(derivation.plant(), &recorded, &derived);
+        self.stories.differ(now, &recorded, &derived, &self.gone);
         // What a request ended in the recording, and finds not to be there now.
         if !derived.iter().any(|outcome| ended(outcome).is_some()) {
             let unmet = recorded.iter().filter_map(ended);

@@ -144,13 +144,20 @@ impl Pass<'_> {
             new,
             stories,
             unmet,
+            gone,
         } = self;
         let mut pieces = stories.into_inner();
         for story in &mut pieces {
             complete(store, story)?;
         }
         let (counts, said) = (counts(&old, &new), said(&old, &new));
-        let limits = limits(&rerun, &old.holds, &new.holds, &pieces, &unmet);
+        let mut limits = limits(&rerun, &old.holds, &new.holds, &pieces, &unmet);
+        if gone.count() > 0 {
+            limits.push(format!(
+                "pieces that leave the line in the replay only: {}; what stations behind that gate told of them is left out",
+                gone.count()
+            ));
+        }
         let mut report = Report {
             line: line(store, &rerun)?,
             plant: TextChange::of(

@@ -4,6 +4,7 @@
 //! a hold by number and by what its asker saw, and alarms clear when a timer of theirs is due.
 
 use super::feed::Fed;
+use super::gone::Gone;
 use super::side::Side;
 use super::texts::Chosen;
 use crate::derive::{Derivation, Texts};
@@ -62,6 +63,7 @@ impl<'r> Rerun<'r> {
         fed: &mut Fed,
         old: &Side,
         new: &Side,
+        gone: &Gone,
     ) -> Result<Vec<Outcome>, ReplayFault> {
         let (seq, at) = (fed.record.seq, Timestamp(fed.record.at_us));
         if let Body::Start(start) = &fed.body {
@@ -79,6 +81,11 @@ impl<'r> Rerun<'r> {
                 && let RequestKind::Release(release) = &mut request.kind
             {
                 translate(release, old, new);
+            }
+        }
+        for (index, row) in rows.iter().enumerate() {
+            if gone.missed(derivation.plant(), row) {
+                message.known.push(index);
             }
         }
         if overdue(derivation.line().state(), old, at) {

@@ -1,5 +1,6 @@
 //! Pieces whose story differs: what was said of each, where the two runs part, old beside new.
 
+use super::gone::Gone;
 use super::same::same_words;
 use super::spells::{Now, When};
 use chargehand_core::{
@@ -62,6 +63,34 @@ pub struct Told {
     pub released: Vec<Released>,
     /// What of the message could not be used, and why.
     pub rejected: Vec<Words>,
+}
+
+impl Told {
+    /// Whether both say the same of the piece. Advice, alarms and wider holds are told by themselves.
+    fn alike(&self, other: &Self) -> bool {
+        let of_piece = |told: &Self| -> Vec<(CharacteristicName, Vec<SaidBy>)> {
+            let values = told.values.iter();
+            values
+                .map(|value| {
+                    let said = value.said.iter().filter(|said| !wider(said.verb)).cloned();
+                    (value.characteristic.clone(), said.collect())
+                })
+                .collect()
+        };
+        self.decision == other.decision
+            && self.holds == other.holds
+            && self.released == other.released
+            && self.rejected == other.rejected
+            && of_piece(self) == of_piece(other)
+    }
+}
+
+/// Whether a verb is about more than the piece.
+fn wider(verb: Option<Verb>) -> bool {
+    matches!(
+        verb,
+        Some(Verb::Advise | Verb::Alarm | Verb::HoldStation | Verb::HoldStratum)
+    )
 }
 
 /// A disposition, but for its numbers.
@@ -157,7 +186,14 @@ impl Stories {
     }
 
     /// The record's bytes differ: perhaps in what they say of a piece.
-    pub(super) fn differ(&mut self, now: Now<'_>, recorded: &[Outcome], derived: &[Outcome]) {
+    /// A piece that is gone in the replay has no story any more.
+    pub(super) fn differ(
+        &mut self,
+        now: Now<'_>,
+        recorded: &[Outcome],
+        derived: &[Outcome],
+        gone: &Gone,
+    ) {
         let mut old = told(recorded);
         let mut new = told(derived);
         let mut pieces: Vec<PieceName> = old.keys().chain(new.keys()).cloned().collect();
@@ -168,7 +204,8 @@ impl Stories {
             let (new_at, new) = new.remove(&piece).unwrap_or_default();
             let word = |told: &Told| told.decision.as_ref().map(|decision| decision.word);
             let words = (word(&old), word(&new));
-            let place = if old == new {
+            let left = new == Told::default() && gone.has(&piece);
+            let place = if old.alike(&new) || left {
                 self.places.get(&piece).copied()
             } else {
                 let place = self.place(&piece);

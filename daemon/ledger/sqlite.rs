@@ -185,11 +185,14 @@ impl Sqlite {
     ///
     /// # Errors
     ///
-    /// [`StoreError::Missing`], [`StoreError::Format`], [`StoreError::Damaged`], and what the system refuses.
+    /// [`StoreError::Missing`], [`StoreError::Folder`], [`StoreError::Format`], [`StoreError::Damaged`], and what the system refuses.
     pub fn open_read_only(path: impl AsRef<Path>) -> Result<Self, StoreError> {
         let path = full(path.as_ref())?;
         if !exists(&path)? {
             return Err(StoreError::Missing { path });
+        }
+        if path.is_dir() {
+            return Err(StoreError::Folder { path });
         }
         let opening = |error| fault::of(&path, OPENING, error);
         let conn = if exists(&beside(&path, "-wal"))? {

@@ -196,6 +196,12 @@ pub enum StoreError {
         /// The base it was opened for.
         wanted: String,
     },
+    /// A folder where a file was wanted.
+    #[error("ledger {}: a folder; name the ledger's file in it, which ends in .db", path.display())]
+    Folder {
+        /// The folder.
+        path: PathBuf,
+    },
     /// There is nothing to read.
     #[error("ledger {}: no such file; check the path, a ledger is created by the daemon's first start", path.display())]
     Missing {

@@ -332,7 +332,12 @@ impl Draft {
             self.unit(station, characteristic, at, &unit);
             Some((station, characteristic))
         });
-        let fallback = self.only(start, "on_fault", "\"hold\"", &on_fault);
+        let fallback = self.only(
+            start,
+            "on_fault",
+            "\"hold\") or .on_fault(\"alarm\"",
+            &on_fault,
+        );
         let made = found.map(|found| self.declare(rule, plant, found));
         if made.is_none() {
             self.declare_of_nothing(plant);

@@ -139,6 +139,13 @@ impl<'a> Script<'a> {
         for (at, name) in header.units.iter().chain(&body.units) {
             faults.extend(unit(name, units).map(|complaint| (*at, complaint)));
         }
+        let plain = || {
+            Complaint::new(
+                "`${` in a text between quotes stays as it is written",
+                "write the text between backticks: `…`",
+            )
+        };
+        faults.extend(body.plain.iter().map(|at| (*at, plain())));
         self.functions(&body, &mut faults);
         faults
     }

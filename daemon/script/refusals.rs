@@ -91,11 +91,11 @@ fn headers() {
         r#"rule("x");"#,
         "a.rhai:1:1: the header has no `.at`: add .at(\"station\")\n\
          a.rhai:1:1: the header has no `.of`: add .of(\"characteristic\", \"unit\")\n\
-         a.rhai:1:1: the header has no `.on_fault`: add .on_fault(\"hold\")\n",
+         a.rhai:1:1: the header has no `.on_fault`: add .on_fault(\"hold\") or .on_fault(\"alarm\")\n",
     );
     header(
         r#"rule("x").at("s30").of("mass", "g");"#,
-        "a.rhai:1:1: the header has no `.on_fault`: add .on_fault(\"hold\")\n",
+        "a.rhai:1:1: the header has no `.on_fault`: add .on_fault(\"hold\") or .on_fault(\"alarm\")\n",
     );
     header(
         r#"rule(" ").at("s30").of("mass", "g").on_fault("hold");"#,

@@ -14,6 +14,8 @@ pub(crate) struct Uses {
     /// Chains of properties, from the variable they start at.
     pub(crate) paths: Vec<Path>,
     pub(crate) properties: BTreeSet<String>,
+    /// Plain texts that look as if something should be put into them.
+    pub(crate) plain: Vec<Position>,
     /// Units behind a number.
     pub(crate) units: Vec<(Position, String)>,
     pub(crate) compared: Vec<Compared>,
@@ -114,6 +116,7 @@ impl Uses {
 
     fn expr(&mut self, expr: &Expr) {
         match expr {
+            Expr::StringConstant(text, at) if text.contains("${") => self.plain.push(*at),
             Expr::FnCall(call, at) => self.call(call, *at, false),
             Expr::MethodCall(call, at) => self.call(call, *at, true),
             Expr::Variable(variable, ..) => {
