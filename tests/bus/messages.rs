@@ -612,7 +612,7 @@ fn what_a_piece_is_made_of_is_told_once() {
     for (piece, mould) in [("P1", "M1"), ("P2", "M2")] {
         site.say("s10/event", &json!({"id": format!("b-{piece}"), "kind": "birth", "piece": piece, "strata": {"mould": mould}}));
     }
-    let (hold, _) = site.place_hold(&json!({"mould": "M1"}), "process-minor");
+    let (hold, seen) = site.place_hold(&json!({"mould": "M1"}), "process-minor");
     let of_m1 = site.weighed("P1", 1450.0);
     assert_eq!(
         of_m1["disposition"], "hold",
@@ -624,10 +624,29 @@ fn what_a_piece_is_made_of_is_told_once() {
     );
     assert_eq!(site.weighed("P2", 1450.0)["disposition"], "accept");
 
-    // Told otherwise: two pieces were mixed up, and nothing that cannot be taken back is done.
+    // Told otherwise: two pieces were mixed up, and nobody knows which of them this is. A hold of either mould is
+    // one of it, and nothing that cannot be taken back is done.
     site.say(
         "s30/reading",
-        &json!({"id": "m1", "piece": "P2", "strata": {"mould": "M1"}, "values": {"mass": 1380.1}}),
+        &json!({"id": "m0", "piece": "P2", "strata": {"mould": "M1"}, "values": {"mass": 1450}, "attempt": 2}),
+    );
+    let covered = site.disposition("s30", "m0");
+    assert_eq!(covered["disposition"], "hold", "{covered}");
+    for (hold, seen) in [
+        (hold, seen),
+        (
+            text(&covered["open"][0]["id"]),
+            number(&covered["open"][0]["seq"]),
+        ),
+    ] {
+        assert_eq!(
+            site.release("shift-lead", &hold, seen, "SL-E")["result"],
+            "done"
+        );
+    }
+    site.say(
+        "s30/reading",
+        &json!({"id": "m1", "piece": "P2", "values": {"mass": 1380.1}, "attempt": 3}),
     );
     let mixed = site.disposition("s30", "m1");
     assert_eq!(mixed["disposition"], "hold");
