@@ -1,7 +1,8 @@
 //! `chargehand check`: what is wrong with a rulebook, whether it says what its cases say, and what no case
 //! tries. The work as data; [`Report::on_paper`] is for people, `--json` for programs.
 //!
-//! - **Faults** are what the daemon would refuse to start on, all of every file, and cases that cannot be read.
+//! - **Faults** are what the daemon would refuse to start on, all of every file, cases that cannot be read, and a
+//!   folder without any rule.
 //! - **Cases** of a rule run with that rule alone, those of the whole rulebook in `all.cases` with all rules.
 //! - **Remarks** are legal and most likely not meant: what the loader doubts, what is not read in the folder,
 //!   a rule without cases, an `if` that went only one way in all cases.

@@ -1,6 +1,7 @@
 //! What changes for pieces: nothing, other routes, holds under another tolerance, and how it is listed.
 
 use super::recording::{Recording, count, mass_miss, plant, plant_with, rows, words};
+use serde_json::json;
 
 /// Masses that part at 40 g, at 25 g (the tolerance) and at 20 g off nominal; a limit itself is inside.
 fn weighed() -> Recording {
@@ -42,6 +43,36 @@ fn the_recorded_texts_change_nothing() {
         assert_eq!(count(&found, "values judged"), (6, 6));
         assert_eq!(count(&found, "answers: remelt"), (1, 1));
     }
+}
+
+#[test]
+fn what_was_recorded_of_a_piece_that_is_gone_is_left_out() {
+    let mut recording = weighed();
+    // On its way down the line, as recorded; out of tolerance there.
+    recording.message(
+        "s60/event",
+        json!({"id": "e-1", "kind": "arrival", "piece": "P2"}),
+    );
+    recording.message(
+        "s60/reading",
+        json!({"id": "r-1", "piece": "P2", "values": {"ra": 2.0}}),
+    );
+    let rules = recording.rules_folder("tight", &[("mass-miss", &mass_miss(20))]);
+    let found = recording.found(&["--rules", &rules]);
+    assert_eq!(
+        words(&found),
+        rows(&[("P2", "hold", "remelt"), ("P3", "hold", "remelt")])
+    );
+    // Where it was remelted it was not judged again, and no rule asked for what is not legal there.
+    assert_eq!(count(&found, "values judged"), (7, 6));
+    assert_eq!(count(&found, "alarms raised"), (0, 0));
+    let moments = found["pieces"][0]["moments"].as_array().expect("a list");
+    assert_eq!(moments.len(), 1, "{moments:?}");
+    let limits = found["limits"].to_string();
+    assert!(
+        limits.contains("pieces that leave the line in the replay only: 2"),
+        "{limits}"
+    );
 }
 
 #[test]
