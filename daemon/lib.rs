@@ -5,7 +5,7 @@
 //! and `trace` read one beside a running daemon. `check` tries a rulebook, with its `cases`, before it is put
 //! in force.
 
-/// The system's allocator takes a quarter of the time of a derivation, this one less than half of that.
+/// A derivation spends much of its time on small pieces of memory, which this one hands out faster than the system's.
 #[global_allocator]
 static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 

@@ -383,9 +383,8 @@ impl Chart {
     }
 
     /// Its gauge passed a check: up to here its points may be believed.
-    pub(crate) fn believe(&mut self) -> bool {
+    pub(crate) fn believe(&mut self) {
         self.checked = self.now;
-        false
     }
 
     /// Its gauge failed a check: what it took since the last good one may be wrong.

@@ -282,7 +282,10 @@ impl<J: Judge> Line<J> {
 
     /// A gauge passed a check: what charts took of it may be believed.
     pub(crate) fn believe_charts(&mut self, gauge: &GaugeName) {
-        self.charts_of(gauge, Chart::believe);
+        self.charts_of(gauge, |chart| {
+            chart.believe();
+            false
+        });
     }
 
     /// A gauge failed a check: charts go back to where they were at the last good one.
