@@ -195,9 +195,10 @@ pub struct Properties {
 /// The right to acknowledge one message, good for the connection it came over.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AckToken {
-    pub(crate) generation: u64,
+    /// Number of the connection.
+    pub generation: u64,
     /// The broker's packet id; 0 for a message at QoS 0, which wants no acknowledgement.
-    pub(crate) packet: u16,
+    pub packet: u16,
 }
 
 /// One message to publish.
@@ -258,7 +259,36 @@ pub(crate) fn connect_with(handle: &Handle, options: Options, tuning: Tuning) ->
     }
 }
 
-/// The line thread's end of a connection.
+/// The line thread's end of a bus, whatever carries it: a [`Link`] to a broker, or a simulated bus.
+pub trait Carrier: fmt::Debug {
+    /// The next event: at once if one waits, else as soon as one comes. `None` when `deadline` passes first;
+    /// without a deadline it may wait for as long as it takes.
+    fn recv(&mut self, deadline: Option<Instant>) -> Option<Event>;
+
+    /// The next event, if one waits.
+    fn try_recv(&mut self) -> Option<Event> {
+        self.recv(Some(Instant::now()))
+    }
+
+    /// Hands a publish over; if the connection of its generation is gone it is dropped in silence.
+    ///
+    /// # Errors
+    /// [`Closed`] when nothing can be handed over any more, on whatever connection.
+    fn publish(&self, publish: Publish) -> Result<(), Closed>;
+
+    /// Acknowledges messages in the order given, after everything handed over before. Tokens of an earlier
+    /// connection are dropped.
+    fn ack(&self, tokens: Vec<AckToken>);
+
+    /// Waits until everything handed over is confirmed; false when `timeout` passes first or something was dropped.
+    fn flush(&self, timeout: Duration) -> bool;
+
+    /// Ends the connection in order, `last` being the last thing said on it. False if that did not succeed; the
+    /// connection is over in any case.
+    fn close(self: Box<Self>, last: Option<Publish>) -> bool;
+}
+
+/// The line thread's end of a connection to a broker.
 ///
 /// Its methods block, so they are for plain threads only: inside an async task they panic.
 /// Dropping it without [`Link::close`] cuts the connection, so that the broker publishes the will.
@@ -272,10 +302,8 @@ pub struct Link {
     _held: oneshot::Sender<()>,
 }
 
-impl Link {
-    /// The next event: at once if one waits, else as soon as one comes. `None` when `deadline`
-    /// passes first; without a deadline it waits for as long as it takes.
-    pub fn recv(&mut self, deadline: Option<Instant>) -> Option<Event> {
+impl Carrier for Link {
+    fn recv(&mut self, deadline: Option<Instant>) -> Option<Event> {
         if self.inbox.take_nudge() {
             return Some(Event::Nudge);
         }
@@ -290,26 +318,17 @@ impl Link {
         }
     }
 
-    /// The next event, if one waits.
-    pub fn try_recv(&mut self) -> Option<Event> {
-        self.recv(Some(Instant::now()))
-    }
-
-    /// Hands a publish over. Blocks while the queue is full; if the connection of its generation is
+    /// Blocks while the queue is full; if the connection of its generation is
     /// gone it is dropped instead, now or when its turn comes.
     ///
     /// A publish the broker could not take (too large for it, a wildcard in the topic) is not sent
     /// but logged, and confirmed as [`Confirm::Refused`] if it has a tag.
-    ///
-    /// # Errors
-    /// [`Closed`] when the network thread has ended.
-    pub fn publish(&self, publish: Publish) -> Result<(), Closed> {
+    fn publish(&self, publish: Publish) -> Result<(), Closed> {
         self.hand_over(1, Command::Publish(publish))
     }
 
-    /// Acknowledges messages in the order given, after everything handed over before. Tokens of an
-    /// earlier connection are dropped. Blocks as [`Link::publish`] does.
-    pub fn ack(&self, tokens: Vec<AckToken>) {
+    /// Blocks as [`Link::publish`] does.
+    fn ack(&self, tokens: Vec<AckToken>) {
         if !tokens.is_empty() {
             // With the network thread gone the messages stay unacknowledged and come again; the
             // next event says so.
@@ -317,17 +336,14 @@ impl Link {
         }
     }
 
-    /// Waits until everything handed over has been written and, at QoS 1, confirmed. False when
-    /// `timeout` passes first, or when something was dropped since the last call because its
-    /// connection was gone.
-    pub fn flush(&self, timeout: Duration) -> bool {
+    /// Written and, at QoS 1, confirmed; false also when something was dropped since the last call.
+    fn flush(&self, timeout: Duration) -> bool {
         self.outbox.settle(Instant::now() + timeout)
     }
 
-    /// Ends the connection in order: publishes `last`, waits (briefly) for what is under way, says
-    /// goodbye to the broker, so that it does not publish the will. False if any of this did not
-    /// succeed; the connection is over in any case.
-    pub fn close(self, last: Option<Publish>) -> bool {
+    /// Publishes `last`, waits (briefly) for what is under way, says goodbye to the broker, so that it does
+    /// not publish the will.
+    fn close(self: Box<Self>, last: Option<Publish>) -> bool {
         if !self.outbox.is_connected() {
             return false;
         }
@@ -340,6 +356,9 @@ impl Link {
         handed && settled && closed
     }
 
+}
+
+impl Link {
     /// Something another thread can hold to make [`Link::recv`] return early.
     pub fn waker(&self) -> Waker {
         Waker {

@@ -345,7 +345,7 @@ fn a_retained_message_is_marked_and_comes_only_with_a_new_subscription() {
         ("old".into(), true)
     );
     line.link.ack(vec![message.ack]);
-    assert!(line.link.close(None));
+    assert!(Box::new(line.link).close(None));
 
     let mut line = Line::connect(&network, options(broker.port()));
     assert!(line.session_present);
@@ -453,7 +453,7 @@ fn the_will_is_published_when_the_line_vanishes_and_not_after_a_farewell() {
         retain: true,
         ..line.publish("l1/status", "bye", None)
     };
-    assert!(line.link.close(Some(last)));
+    assert!(Box::new(line.link).close(Some(last)));
     assert_eq!(listener.heard(), ("l1/status".into(), "bye".into(), false));
     // Another line's connection and end come after anything the broker would have said of the first.
     let other = Options {
@@ -723,7 +723,7 @@ fn publishing_to_a_connection_that_is_gone_never_blocks() {
     broker.kill();
     line.wait_down();
     let started = Instant::now();
-    assert!(!line.link.close(None), "there was nobody to say goodbye to");
+    assert!(!Box::new(line.link).close(None), "there was nobody to say goodbye to");
     assert!(started.elapsed() < CLOSE_WITHIN);
 }
 
@@ -1019,7 +1019,7 @@ fn echo(broker: &Mosquitto, count: usize) -> Duration {
     let took = started.elapsed();
     let line = echoing.join().expect("the line ends");
     drop(publisher.join().expect("the station ends"));
-    assert!(line.link.close(None));
+    assert!(Box::new(line.link).close(None));
     took
 }
 

@@ -184,7 +184,14 @@ impl Running {
         let body = move || -> Result<(), LineFault> {
             let recovered = recover(&mut store, &files.texts, &files.name, &*clock)?;
             say_start(&recovered, &files.name);
-            Worker::new(recovered.derivation, Box::new(store), link, clock, stop).run()
+            Worker::new(
+                recovered.derivation,
+                Box::new(store),
+                Box::new(link),
+                clock,
+                stop,
+            )
+            .run()
         };
         Ok((base, waker, Box::new(body)))
     }

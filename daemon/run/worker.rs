@@ -7,7 +7,7 @@
 use super::clock::Clock;
 use super::intake::{Batch, Incoming};
 use super::outbox::{self, Outbox, Written};
-use crate::bus::{self, AckToken, Confirm, Event, Link};
+use crate::bus::{self, AckToken, Carrier, Confirm, Event};
 use crate::derive::Derivation;
 use crate::record::{self, Body};
 use chargehand_core::{AdvisoryId, AlarmId, Outcome, SEMANTICS, Span, StationName, Timestamp};
@@ -40,7 +40,7 @@ const FAREWELL: Duration = Duration::from_secs(2);
 pub struct Worker {
     derivation: Derivation,
     store: Box<dyn Store>,
-    link: Link,
+    link: Box<dyn Carrier>,
     clock: Arc<dyn Clock>,
     stop: Arc<AtomicBool>,
     outbox: Outbox,
@@ -103,7 +103,7 @@ impl Worker {
     pub fn new(
         derivation: Derivation,
         store: Box<dyn Store>,
-        link: Link,
+        link: Box<dyn Carrier>,
         clock: Arc<dyn Clock>,
         stop: Arc<AtomicBool>,
     ) -> Self {
@@ -156,20 +156,42 @@ impl Worker {
 
     fn rounds(&mut self) -> Result<(), LineFault> {
         while !self.stop.load(Ordering::Acquire) {
-            let look = self.look();
-            if look.closed {
-                return Err(bus::Closed.into());
-            }
-            let now = self.clock.now();
-            self.work(look, now)?;
-            self.catch_up()?;
-            self.say_states(now)?;
-            self.keep_time(now)?;
-            if self.outbox.generation.is_some() {
-                self.clock.kept(now, self.taken);
-            }
+            self.round()?;
         }
         Ok(self.store.set_published(self.outbox.confirmed())?)
+    }
+
+    /// One round: waits for something to do, and does and says all that is due. After a fault the line is ahead of
+    /// the disk and good for nothing more.
+    ///
+    /// # Errors
+    /// The ledger or the network failed.
+    pub fn round(&mut self) -> Result<(), LineFault> {
+        let look = self.look();
+        if look.closed {
+            return Err(bus::Closed.into());
+        }
+        let now = self.clock.now();
+        self.work(look, now)?;
+        self.catch_up()?;
+        self.say_states(now)?;
+        self.keep_time(now)?;
+        if self.outbox.generation.is_some() {
+            self.clock.kept(now, self.taken);
+        }
+        Ok(())
+    }
+
+    /// The line as it stands.
+    #[must_use]
+    pub fn derivation(&self) -> &Derivation {
+        &self.derivation
+    }
+
+    /// Its ledger.
+    #[must_use]
+    pub fn store(&self) -> &dyn Store {
+        &*self.store
     }
 
     /// Waits for something to do, then takes what is there without waiting for more.
