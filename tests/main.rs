@@ -7,4 +7,5 @@ mod demo;
 mod derive;
 mod recovery;
 mod replay;
+mod simulation;
 mod support;

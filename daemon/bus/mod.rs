@@ -355,7 +355,6 @@ impl Carrier for Link {
         let closed = told && self.outbox.wait_ended(Instant::now() + CLOSE_WITHIN);
         handed && settled && closed
     }
-
 }
 
 impl Link {

@@ -723,7 +723,10 @@ fn publishing_to_a_connection_that_is_gone_never_blocks() {
     broker.kill();
     line.wait_down();
     let started = Instant::now();
-    assert!(!Box::new(line.link).close(None), "there was nobody to say goodbye to");
+    assert!(
+        !Box::new(line.link).close(None),
+        "there was nobody to say goodbye to"
+    );
     assert!(started.elapsed() < CLOSE_WITHIN);
 }
 

@@ -27,15 +27,30 @@ pub const PLANT_BROKER: &[&str] = &[
 ];
 
 /// A folder that goes when it is dropped.
+#[derive(Debug)]
 pub struct Folder(PathBuf);
 
 impl Folder {
     /// A fresh one.
     pub fn new() -> Self {
+        Self::within(&std::env::temp_dir())
+    }
+
+    /// A fresh one where the machine has it in memory, if it has such a place: for what flushes often and need not
+    /// outlive the machine.
+    pub fn fast() -> Self {
+        let memory = Path::new("/dev/shm");
+        if memory.is_dir() {
+            Self::within(memory)
+        } else {
+            Self::new()
+        }
+    }
+
+    fn within(parent: &Path) -> Self {
         static COUNT: AtomicU32 = AtomicU32::new(0);
         let number = COUNT.fetch_add(1, Ordering::Relaxed);
-        let path =
-            std::env::temp_dir().join(format!("chargehand-test-{}-{number}", std::process::id()));
+        let path = parent.join(format!("chargehand-test-{}-{number}", std::process::id()));
         std::fs::create_dir_all(&path).expect("a folder for the test");
         Self(path)
     }
@@ -93,6 +108,7 @@ pub fn long() -> bool {
 }
 
 /// Small random numbers from a seed that is printed, so that a failure can be had again.
+#[derive(Debug)]
 pub struct Chance(u64);
 
 impl Chance {

@@ -1,0 +1,102 @@
+//! The line under faults no real bus would dare, in one thread under a virtual clock.
+//!
+//! The real recovery, loop, derivation, rules, reader and writer, and ledger; a simulated bus, clock and disk. One
+//! printed seed draws everything that happens, so a failure is had again with `CHARGEHAND_SEED`. After every step:
+//! deriving the ledger gives the live state; nothing was said or acknowledged before its record was durable; what was
+//! durable stays; no gate opens on a dead daemon's word. Once faults have stopped: every message is answered, every
+//! reading decided once.
+//!
+//! Not here: the network code, which `bus`'s own tests and the kills on a real broker see to.
+
+mod bus;
+mod disk;
+mod end;
+mod promises;
+mod stations;
+mod world;
+
+use crate::support::{Chance, long};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Instant;
+use world::{Faults, Tally, World};
+
+/// Hours of one campaign, before it calms down.
+const HOURS: u32 = 2;
+/// Campaigns of every run; their seeds are 1, 2, 3 …
+const CAMPAIGNS: u64 = 24;
+/// Simulated hours of a long run.
+const LONG_HOURS: f64 = 10_000.0;
+
+/// Plays one campaign; panics with its seed where a promise is broken.
+fn campaign(seed: u64) -> Tally {
+    let faults = Faults::drawn(&mut Chance::of(seed));
+    let said = format!("{faults:?}");
+    // As deep as the line's own thread.
+    let played = std::thread::Builder::new()
+        .stack_size(chargehand::run::STACK)
+        .spawn(move || World::new(seed, faults).run(HOURS))
+        .expect("a thread")
+        .join();
+    match played {
+        Ok(Ok(tally)) => tally,
+        Ok(Err(broken)) => panic!("CHARGEHAND_SEED={seed}: {}\n{said}", broken.0),
+        Err(_) => panic!("CHARGEHAND_SEED={seed}: panicked, see above\n{said}"),
+    }
+}
+
+fn campaigns(seeds: impl Fn(u64) -> Option<u64> + Sync) -> Tally {
+    let next = AtomicU64::new(0);
+    let begun = Instant::now();
+    let workers = std::thread::available_parallelism().map_or(1, usize::from);
+    let tallies = std::thread::scope(|scope| {
+        let play = || {
+            let mut tally = Tally::default();
+            while let Some(seed) = seeds(next.fetch_add(1, Ordering::Relaxed)) {
+                tally += campaign(seed);
+            }
+            tally
+        };
+        let threads: Vec<_> = (0..workers).map(|_| scope.spawn(play)).collect();
+        let joined = threads.into_iter().map(|thread| thread.join());
+        joined.collect::<Result<Vec<_>, _>>()
+    });
+    let mut whole = Tally::default();
+    for tally in tallies.unwrap_or_else(|panic| std::panic::resume_unwind(panic)) {
+        whole += tally;
+    }
+    eprintln!("{whole:#?} in {:.1} s", begun.elapsed().as_secs_f64());
+    whole
+}
+
+#[test]
+fn no_promise_is_broken() {
+    if let Some(seed) = std::env::var("CHARGEHAND_SEED")
+        .ok()
+        .and_then(|text| text.parse().ok())
+    {
+        eprintln!("{:#?}", campaign(seed));
+        return;
+    }
+    let tally = campaigns(|number| (number < CAMPAIGNS).then_some(1 + number));
+    // A simulation in which nothing happens proves nothing.
+    for (what, happened) in [
+        ("deaths", tally.deaths),
+        ("torn writes", tally.torn),
+        ("orderly stops", tally.stops),
+        ("cut connections", tally.cuts),
+        ("broker crashes", tally.brokers),
+        ("clock steps", tally.clocks),
+        ("lost messages", tally.lost),
+        ("repeated messages", tally.repeated),
+        ("pieces that passed", tally.passed),
+        ("pieces in lanes", tally.laned),
+        ("requests answered", tally.requests),
+    ] {
+        assert!(happened >= 10, "only {happened} {what}");
+    }
+    if long() {
+        let first = Chance::printed("simulation").next() >> 16;
+        let wanted = (LONG_HOURS / f64::from(HOURS)).ceil() as u64;
+        campaigns(|number| (number < wanted).then_some(first + number));
+    }
+}

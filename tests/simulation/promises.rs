@@ -1,0 +1,259 @@
+//! What must be true after every step, and once faults have stopped.
+
+use super::bus::Time;
+use super::end::Out;
+use chargehand::record::{self, Body};
+use chargehand::replay::{Replay, Step};
+use chargehand_core::{Outcome, State};
+use chargehand_ledger::{Digest, Store};
+use serde_json::Value;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::ops::ControlFlow;
+
+/// A promise that was broken.
+#[derive(Debug)]
+pub struct Broken(pub String);
+
+type Kept = Result<(), Broken>;
+
+macro_rules! want {
+    ($holds:expr, $($said:tt)*) => {
+        if !$holds {
+            return Err(Broken(format!($($said)*)));
+        }
+    };
+}
+pub(super) use want;
+
+/// One decision as the ledger has it.
+#[derive(Clone, Debug)]
+pub struct Decided {
+    pub piece: String,
+    pub word: String,
+    pub seq: u64,
+}
+
+/// A second derivation that follows the ledger record by record, and what it has seen there.
+#[derive(Debug)]
+pub struct Promises {
+    replay: Replay,
+    pub followed: u64,
+    chain: Digest,
+    /// Messages that are in the ledger, by topic and bytes, with their record.
+    taken: HashMap<Digest, u64>,
+    /// Every decision by the name it is said under.
+    pub decided: HashMap<String, Decided>,
+    /// The present one of every piece.
+    pub present: BTreeMap<String, String>,
+    /// How often each input was decided or rejected.
+    pub answers: BTreeMap<String, u32>,
+    /// How often each request was answered.
+    pub replies: BTreeMap<String, u32>,
+    /// Records that hold a message, by its topic and bytes: more than one is twice.
+    pub twice: BTreeSet<String>,
+    pub records: u64,
+}
+
+/// A message's name here.
+pub fn name(topic: &str, payload: &[u8]) -> Digest {
+    let mut bytes = topic.as_bytes().to_vec();
+    bytes.push(0);
+    bytes.extend_from_slice(payload);
+    Digest::of(&bytes)
+}
+
+impl Promises {
+    pub fn new() -> Self {
+        Self {
+            replay: Replay::from_start(),
+            followed: 0,
+            chain: Digest::ZERO,
+            taken: HashMap::new(),
+            decided: HashMap::new(),
+            present: BTreeMap::new(),
+            answers: BTreeMap::new(),
+            replies: BTreeMap::new(),
+            twice: BTreeSet::new(),
+            records: 0,
+        }
+    }
+
+    /// After a restart: all that was ever durable is there, unchanged.
+    pub fn survived(&self, store: &dyn Store) -> Kept {
+        if self.followed == 0 {
+            return Ok(());
+        }
+        let found = store
+            .record(self.followed)
+            .map_err(|fault| Broken(fault.to_string()))?;
+        let chain = found.map(|record| record.chain);
+        want!(
+            chain == Some(self.chain),
+            "record {} was durable with {}, after the restart it is {chain:?}",
+            self.followed,
+            self.chain
+        );
+        Ok(())
+    }
+
+    /// Derives what is new in the ledger.
+    pub fn follow(&mut self, store: &dyn Store, last: &str) -> Kept {
+        let head = store.head().seq;
+        let mut fresh = Vec::new();
+        let read = store.read(self.followed + 1, head, &mut |record| {
+            fresh.push(record);
+            ControlFlow::Continue(())
+        });
+        read.map_err(|fault| Broken(fault.to_string()))?;
+        for record in fresh {
+            want!(
+                record.seq == self.followed + 1,
+                "record {} after {}",
+                record.seq,
+                self.followed
+            );
+            let step = self
+                .replay
+                .step(store, &record)
+                .map_err(|fault| Broken(fault.to_string()))?;
+            want!(
+                step == Step::Same,
+                "record {}: {step:?}, the ledger has {}",
+                record.seq,
+                record.outcomes
+            );
+            self.followed = record.seq;
+            self.chain = record.chain;
+            self.records += 1;
+            self.note(&record, last)?;
+        }
+        Ok(())
+    }
+
+    fn note(&mut self, record: &chargehand_ledger::Record, last: &str) -> Kept {
+        let body = record::body(record).map_err(|fault| Broken(fault.to_string()))?;
+        let outcomes = record::outcomes(record).map_err(|fault| Broken(fault.to_string()))?;
+        if let (Body::Message(message), Some(payload)) = (&body, &record.payload)
+            && !message.retain
+            && self
+                .taken
+                .insert(name(&message.topic, payload), record.seq)
+                .is_some()
+        {
+            self.twice.insert(format!(
+                "record {}: {}",
+                record.seq,
+                String::from_utf8_lossy(payload)
+            ));
+        }
+        // Others can be decided by the way; the piece that was read is decided once.
+        let read: Option<Value> = match (&body, &record.payload) {
+            (Body::Message(message), Some(payload)) if message.topic.ends_with("/reading") => {
+                serde_json::from_slice(payload).ok()
+            }
+            _ => None,
+        };
+        let read = read.as_ref().and_then(|reading| reading["piece"].as_str());
+        for (index, outcome) in (1..).zip(outcomes) {
+            match outcome {
+                Outcome::Disposition(disposition) => {
+                    let id = format!("{last}-{:010}-{index}", record.seq);
+                    let piece = disposition.piece.to_string();
+                    if read == Some(piece.as_str()) {
+                        *self
+                            .answers
+                            .entry(disposition.input.to_string())
+                            .or_default() += 1;
+                    }
+                    self.present.insert(piece.clone(), id.clone());
+                    let word = disposition.word.to_string();
+                    self.decided.insert(
+                        id,
+                        Decided {
+                            piece,
+                            word,
+                            seq: record.seq,
+                        },
+                    );
+                }
+                Outcome::Reply(reply) => {
+                    *self.replies.entry(reply.request.to_string()).or_default() += 1
+                }
+                _ => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// The live line is what its ledger gives.
+    pub fn same(&self, live: &State) -> Kept {
+        let derived = self
+            .replay
+            .derivation()
+            .map(|derivation| derivation.line().state());
+        want!(
+            derived == Some(live),
+            "at record {} the live state differs from the derived one",
+            self.followed
+        );
+        Ok(())
+    }
+
+    /// Nothing that was said or acknowledged is without its record, nor was when it was handed over.
+    pub fn backed(&self, durable: u64, out: &Out, acknowledged: Option<Digest>) -> Kept {
+        match out {
+            Out::Bye => {}
+            Out::Ack(_) => {
+                let Some(message) = acknowledged else {
+                    return Ok(());
+                };
+                let seq = self.taken.get(&message);
+                want!(
+                    seq.is_some_and(|seq| *seq <= durable),
+                    "a message was acknowledged at {durable} that stands at {seq:?}"
+                );
+            }
+            Out::Publish(publish) => {
+                if publish.payload.is_empty() {
+                    return Ok(());
+                }
+                let body: Value =
+                    serde_json::from_slice(&publish.payload).expect("JSON of the daemon");
+                let seq = body["seq"].as_u64().unwrap_or(0);
+                want!(
+                    seq <= durable,
+                    "{} says {body}, durable was {durable}",
+                    publish.topic
+                );
+                if publish.topic.ends_with("/disposition") {
+                    self.said(&body)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn said(&self, body: &Value) -> Kept {
+        let id = body["id"].as_str().unwrap_or_default();
+        let Some(decided) = self.decided.get(id) else {
+            return Err(Broken(format!("said, and not in the ledger: {body}")));
+        };
+        let same = body["piece"] == decided.piece.as_str()
+            && body["disposition"] == decided.word.as_str()
+            && body["seq"] == decided.seq;
+        want!(same, "said {body}, decided {decided:?}");
+        Ok(())
+    }
+
+    /// A piece passed a gate on an answer: the ledger has given it, and to that piece.
+    pub fn passed(&self, piece: &str, id: &str, now: Time) -> Kept {
+        let decided = self.decided.get(id);
+        let holds =
+            decided.is_some_and(|decided| decided.piece == piece && decided.word == "accept");
+        want!(
+            holds,
+            "{piece} passed at {now} on {id}, which is {decided:?}"
+        );
+        Ok(())
+    }
+}

@@ -1,0 +1,1040 @@
+//! One line, its stations, its people and everything that can happen to them, in one thread under a virtual clock.
+//!
+//! All that is drawn comes from one seed. The daemon's part is the real one: recovery, the line's loop, the
+//! derivation and the ledger; the bus, the clock and the disk are not.
+
+use super::bus::{Arrival, Bus, DAEMON, Down, Manners, Memory, Message, SECOND, Time, Up};
+use super::disk::{Disk, DiskStore, Trouble};
+use super::end::{Desk, Durable, End, Fuse, LineClock, Out, Times};
+use super::promises::{Broken, Promises, name, want};
+use super::stations::{BASE, BEGIN, Controller, People};
+use crate::support::Chance;
+use chargehand::bus::{AckToken, Event, Properties};
+use chargehand::config;
+use chargehand::derive::Texts;
+use chargehand::run::{RecoverFault, Worker, recover};
+use chargehand_core::State;
+use chargehand_ledger::Digest;
+use chargehand_wire::{Mode, Status, Wire};
+use serde_json::json;
+use std::cell::{Cell, RefCell};
+use std::collections::{BTreeMap, HashMap};
+use std::rc::Rc;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+const MINUTE: Time = 60 * SECOND;
+const HOUR: Time = 60 * MINUTE;
+/// The people's place among the clients, behind the daemon and the stations.
+const PEOPLE: usize = 5;
+/// Once faults have stopped, everything is decided within this.
+const SETTLED: Time = 5 * MINUTE;
+/// How long a released gate is believed.
+const VALID: Time = 10 * SECOND;
+/// And how long a beat.
+const SILENCE: Time = 3 * SECOND;
+
+/// The line's stations: name, place, how far the gate is behind it, how long a piece waits there.
+const STATIONS: [(&str, i64, i64, i64); 4] = [
+    ("s20", 0, 0, 0),
+    ("s30", 2, 0, 3),
+    ("s60", 6, 2, 20),
+    ("s95", 12, 0, 3),
+];
+
+/// What goes wrong in one campaign, each as the mean time between two of a kind; none: never.
+#[derive(Clone, Debug)]
+pub struct Faults {
+    pub manners: Manners,
+    /// The process is killed, or the power goes, at a drawn point of what it does.
+    pub kill: Option<Time>,
+    /// It is asked to stop.
+    pub stop: Option<Time>,
+    /// A connection is cut.
+    pub cut: Option<Time>,
+    /// The broker dies.
+    pub broker: Option<Time>,
+    /// What it comes back with.
+    pub memory: Vec<Memory>,
+    /// The disk refuses a batch, or takes it and says it did not.
+    pub disk: Option<Time>,
+    /// The machine's wall clock is set.
+    pub clock: Option<Time>,
+    /// Stations keep no session with the broker.
+    pub clean: bool,
+    /// Seconds from one piece to the next.
+    pub takt: i64,
+}
+
+impl Faults {
+    /// Drawn: each kind is absent in some campaigns, so that the others are seen alone.
+    pub fn drawn(chance: &mut Chance) -> Self {
+        let often = |chance: &mut Chance| {
+            (chance.below(3) > 0).then(|| MINUTE + (chance.below(30) as i64) * MINUTE)
+        };
+        let one_in = |chance: &mut Chance| match chance.below(3) {
+            0 => 20 + chance.below(500),
+            _ => 0,
+        };
+        let delays = [SECOND / 1000, SECOND / 50, SECOND / 2, 3 * SECOND];
+        Self {
+            manners: Manners {
+                delay_max: delays[chance.below(4) as usize],
+                repeats: one_in(chance),
+                out_of_turn: one_in(chance),
+                loses: one_in(chance),
+            },
+            kill: often(chance),
+            stop: often(chance),
+            cut: often(chance),
+            broker: often(chance),
+            memory: match chance.below(4) {
+                0 => vec![Memory::All],
+                1 => vec![Memory::Nothing],
+                _ => vec![Memory::All, Memory::Saved, Memory::Nothing],
+            },
+            disk: often(chance),
+            clock: often(chance),
+            clean: chance.below(2) == 0,
+            takt: [4, 12, 24][chance.below(3) as usize],
+        }
+    }
+
+    /// Whether nothing the broker has confirmed can be lost.
+    fn faithful(&self) -> bool {
+        let forgets = self.broker.is_some()
+            && self
+                .memory
+                .iter()
+                .any(|memory| !matches!(memory, Memory::All));
+        self.manners.loses == 0 && !forgets
+    }
+}
+
+/// What a campaign met with.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Tally {
+    pub hours: f64,
+    pub readings: u64,
+    pub records: u64,
+    pub deaths: u64,
+    pub torn: u64,
+    pub stops: u64,
+    pub cuts: u64,
+    pub brokers: u64,
+    pub refusals: u64,
+    pub clocks: u64,
+    pub lost: u64,
+    pub repeated: u64,
+    pub passed: u64,
+    pub laned: u64,
+    pub requests: u64,
+}
+
+impl std::ops::AddAssign for Tally {
+    fn add_assign(&mut self, other: Self) {
+        self.hours += other.hours;
+        self.readings += other.readings;
+        self.records += other.records;
+        self.deaths += other.deaths;
+        self.torn += other.torn;
+        self.stops += other.stops;
+        self.cuts += other.cuts;
+        self.brokers += other.brokers;
+        self.refusals += other.refusals;
+        self.clocks += other.clocks;
+        self.lost += other.lost;
+        self.repeated += other.repeated;
+        self.passed += other.passed;
+        self.laned += other.laned;
+        self.requests += other.requests;
+    }
+}
+
+#[derive(Debug)]
+enum Happening {
+    Arrive(Arrival),
+    Look,
+    Start,
+    Connect(usize),
+    Piece { station: usize, piece: u64 },
+    Gate { station: usize, piece: u64 },
+    Resend(usize),
+    Person,
+    BrokerBack,
+    BrokerSaves,
+    Kill,
+    Stop,
+    Cut,
+    Broker,
+    Disk,
+    Clock,
+}
+
+/// One life of the daemon.
+struct Life {
+    worker: Worker,
+    desk: Rc<RefCell<Desk>>,
+    fuse: Fuse,
+    clock: Arc<LineClock>,
+    stop: Arc<AtomicBool>,
+    /// The connection's number, while there is one.
+    generation: Option<u64>,
+    /// Messages handed to it, by packet: what an acknowledgement means.
+    given: HashMap<(u64, u16), Digest>,
+}
+
+/// The simulated world.
+pub struct World {
+    faults: Faults,
+    calm: bool,
+    chance: Chance,
+    times: Arc<Times>,
+    bus: Bus,
+    disk: Rc<RefCell<Disk>>,
+    durable: Durable,
+    life: Option<Life>,
+    texts: Texts,
+    will: Message,
+    filters: Vec<String>,
+    last: String,
+    stations: Vec<Controller>,
+    people: People,
+    /// Whether a client's connection is up, as it knows.
+    online: [bool; PEOPLE + 1],
+    happenings: BTreeMap<(Time, u64), Happening>,
+    order: u64,
+    look_at: Option<Time>,
+    resend_at: [Option<Time>; PEOPLE + 1],
+    promises: Promises,
+    /// When the daemon last looked up with a connection.
+    alive: Time,
+    /// Since when each gate is held in the ledger.
+    held: BTreeMap<&'static str, Time>,
+    surface: f64,
+    cast_ends: Time,
+    tally: Tally,
+}
+
+fn texts() -> Texts {
+    let source = |file: &str, text: &str| chargehand_script::Source {
+        file: file.into(),
+        text: text.into(),
+    };
+    let rulebook = chargehand_script::Rulebook::of(vec![
+        source("mass-miss.rhai", include_str!("../../rules/mass-miss.rhai")),
+        source(
+            "mould-wear.rhai",
+            include_str!("../../rules/mould-wear.rhai"),
+        ),
+        source(
+            "roughness-run.rhai",
+            include_str!("../../rules/roughness-run.rhai"),
+        ),
+    ]);
+    Texts {
+        plant: include_str!("plant.toml").to_owned(),
+        rulebook: rulebook.to_text(),
+    }
+}
+
+impl World {
+    pub fn new(seed: u64, faults: Faults) -> Self {
+        let mut chance = Chance::of(seed);
+        let texts = texts();
+        let plant = config::plant(&texts.plant, "the simulated plant").expect("a right plant");
+        let wire = Wire::new(Arc::new(plant)).expect("a known zone");
+        let times = Arc::new(Times::default());
+        times.now.store(BEGIN, Ordering::Relaxed);
+        let state = State::default();
+        let will = wire.status(
+            &state,
+            &Status {
+                mode: Mode::Offline,
+                why: None,
+                seq: 0,
+                head: "",
+                at: chargehand_core::Timestamp(BEGIN),
+            },
+        );
+        let will = Message {
+            retain: true,
+            ..Message::new(will.topic, will.payload)
+        };
+        let mut world = Self {
+            bus: Bus::new(PEOPLE + 1, faults.manners.clone(), chance.next()),
+            disk: Rc::new(RefCell::new(Disk::new(chance.next()))),
+            durable: Rc::new(Cell::new(0)),
+            faults,
+            calm: false,
+            times,
+            life: None,
+            will,
+            filters: wire.filters(),
+            last: wire.last().to_owned(),
+            texts,
+            stations: STATIONS
+                .iter()
+                .map(|(name, ..)| Controller::new(name))
+                .collect(),
+            people: People::default(),
+            online: [false; PEOPLE + 1],
+            happenings: BTreeMap::new(),
+            order: 0,
+            look_at: None,
+            resend_at: [None; PEOPLE + 1],
+            promises: Promises::new(),
+            alive: BEGIN,
+            held: BTreeMap::new(),
+            surface: 3.25,
+            cast_ends: 0,
+            tally: Tally::default(),
+            chance,
+        };
+        world.happens(0, Happening::Start);
+        for client in 1..=PEOPLE {
+            world.happens(0, Happening::Connect(client));
+        }
+        world.happens(
+            SECOND,
+            Happening::Piece {
+                station: 0,
+                piece: 1,
+            },
+        );
+        world.happens(MINUTE, Happening::Person);
+        world.happens(MINUTE, Happening::BrokerSaves);
+        for fault in [
+            Happening::Kill,
+            Happening::Stop,
+            Happening::Cut,
+            Happening::Broker,
+            Happening::Disk,
+            Happening::Clock,
+        ] {
+            world.next_fault(fault);
+        }
+        world
+    }
+
+    /// So many hours of faults, then calm until everything must be decided.
+    pub fn run(mut self, hours: u32) -> Result<Tally, Broken> {
+        let ends = BEGIN + i64::from(hours) * HOUR;
+        self.cast_ends = ends;
+        self.until(ends)?;
+        self.calm = true;
+        self.bus.manners = Manners {
+            repeats: 0,
+            out_of_turn: 0,
+            loses: 0,
+            ..self.bus.manners.clone()
+        };
+        // The last piece is still on its way down the line.
+        let drained = ends + 20 * self.faults.takt * SECOND + SETTLED;
+        self.until(drained)?;
+        self.settled()?;
+        self.tally.hours = (drained - BEGIN) as f64 / HOUR as f64;
+        self.tally.readings = self.stations.iter().map(|station| station.sent).sum();
+        self.tally.records = self.promises.records;
+        self.tally.torn = self.disk.borrow().torn;
+        self.tally.lost = self.bus.lost;
+        self.tally.repeated = self.bus.repeated;
+        self.tally.requests = self.people.answered.len() as u64;
+        Ok(self.tally)
+    }
+
+    fn until(&mut self, end: Time) -> Result<(), Broken> {
+        while let Some(entry) = self.happenings.first_entry() {
+            let (time, _) = *entry.key();
+            if time > end {
+                break;
+            }
+            let happening = entry.remove();
+            self.times.now.fetch_max(time, Ordering::Relaxed);
+            self.happen(happening)?;
+            for (at, arrival) in self.bus.under_way() {
+                self.at(at, Happening::Arrive(arrival));
+            }
+        }
+        Ok(())
+    }
+
+    fn now(&self) -> Time {
+        self.times.now()
+    }
+
+    fn at(&mut self, time: Time, happening: Happening) {
+        self.order += 1;
+        self.happenings.insert((time, self.order), happening);
+    }
+
+    fn happens(&mut self, after: Time, happening: Happening) {
+        self.at(self.now() + after, happening);
+    }
+
+    fn below(&mut self, end: Time) -> Time {
+        self.chance.below(end.max(1) as u64) as Time
+    }
+
+    /// When the next fault of a kind comes.
+    fn next_fault(&mut self, fault: Happening) {
+        let mean = match fault {
+            Happening::Kill => self.faults.kill,
+            Happening::Stop => self.faults.stop,
+            Happening::Cut => self.faults.cut,
+            Happening::Broker => self.faults.broker,
+            Happening::Disk => self.faults.disk,
+            _ => self.faults.clock,
+        };
+        if let Some(mean) = mean {
+            let after = self.below(2 * mean);
+            self.happens(after, fault);
+        }
+    }
+
+    fn happen(&mut self, happening: Happening) -> Result<(), Broken> {
+        match happening {
+            Happening::Arrive(Arrival::AtBroker {
+                client,
+                connection,
+                frame,
+            }) => {
+                let now = self.now();
+                self.bus.at_broker(client, connection, frame, now);
+            }
+            Happening::Arrive(Arrival::AtClient {
+                client,
+                connection,
+                frame,
+            }) => {
+                if self.bus.connection(client) == Some(connection) {
+                    self.arrive(client, connection, frame);
+                }
+            }
+            Happening::Look => {
+                if self.look_at == Some(self.now()) {
+                    self.look_at = None;
+                    self.look()?;
+                }
+            }
+            Happening::Start => self.start()?,
+            Happening::Connect(client) => self.connect(client),
+            Happening::Piece { station, piece } => self.piece(station, piece),
+            Happening::Gate { station, piece } => self.gate(station, piece)?,
+            Happening::Resend(client) => {
+                self.resend_at[client] = None;
+                self.send(client);
+            }
+            Happening::Person => {
+                if !self.calm {
+                    self.people.act(&mut self.chance);
+                    self.send(PEOPLE);
+                    let after = self.below(4 * MINUTE);
+                    self.happens(after, Happening::Person);
+                }
+            }
+            Happening::BrokerBack => self.bus.come_back(),
+            Happening::BrokerSaves => {
+                self.bus.save();
+                let after = self.below(2 * MINUTE);
+                self.happens(after, Happening::BrokerSaves);
+            }
+            fault if !self.calm => {
+                self.fault(&fault);
+                self.next_fault(fault);
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+
+    fn fault(&mut self, fault: &Happening) {
+        let now = self.now();
+        match fault {
+            Happening::Kill => {
+                // At once, or some words, acknowledgements and commits later.
+                let left = self.below(40) as u32 + 1;
+                if let Some(life) = &self.life {
+                    life.fuse.set(left);
+                }
+            }
+            Happening::Stop => {
+                if let Some(life) = &self.life {
+                    life.stop.store(true, Ordering::Release);
+                    self.wake();
+                }
+            }
+            Happening::Cut => {
+                let client = self.below(PEOPLE as Time + 1) as usize;
+                if self.bus.cut(client, now) {
+                    self.tally.cuts += 1;
+                    self.disconnected(client);
+                }
+            }
+            Happening::Broker if self.bus.is_up() => {
+                self.tally.brokers += 1;
+                let memory =
+                    self.faults.memory[self.chance.below(self.faults.memory.len() as u64) as usize];
+                for client in self.bus.crash(memory) {
+                    self.disconnected(client);
+                }
+                let after = self.below(MINUTE);
+                self.happens(after, Happening::BrokerBack);
+            }
+            Happening::Disk => {
+                let kinds = [Trouble::Refused, Trouble::WrittenAndDenied];
+                self.disk.borrow_mut().trouble = Some(kinds[self.chance.below(2) as usize]);
+            }
+            Happening::Clock => {
+                self.tally.clocks += 1;
+                let by = self.below(4 * HOUR) - 2 * HOUR;
+                self.times.wall_off.store(by, Ordering::Relaxed);
+            }
+            _ => {}
+        }
+    }
+
+    /// A client learns that its connection is gone, and will try again.
+    fn disconnected(&mut self, client: usize) {
+        self.online[client] = false;
+        let after = self.below(10 * SECOND);
+        self.happens(after, Happening::Connect(client));
+        if client == DAEMON
+            && let Some(generation) = self.life.as_mut().and_then(|life| life.generation.take())
+        {
+            let why = "the connection was cut".to_owned();
+            self.tell(Event::Down { generation, why });
+        }
+    }
+
+    fn connect(&mut self, client: usize) {
+        let now = self.now();
+        // The daemon may come back before the broker has noticed that it went.
+        let connected = match &self.life {
+            Some(life) if client == DAEMON => life.generation.is_some(),
+            _ => self.bus.connection(client).is_some(),
+        };
+        if connected {
+            return;
+        }
+        let (filters, will) = match client {
+            DAEMON if self.life.is_none() => return,
+            DAEMON => (self.filters.clone(), Some(self.will.clone())),
+            PEOPLE => (People::filters(), None),
+            _ => (self.stations[client - 1].filters(), None),
+        };
+        let clean = client != DAEMON && self.faults.clean;
+        match self.bus.connect(client, &filters, clean, will, now) {
+            Some(number) if client == DAEMON => {
+                self.life.as_mut().expect("looked above").generation = Some(number);
+            }
+            Some(_) => {}
+            None => self.happens(SECOND, Happening::Connect(client)),
+        }
+    }
+
+    fn arrive(&mut self, client: usize, connection: u64, frame: Down) {
+        if client == DAEMON {
+            return self.arrive_at_daemon(connection, frame);
+        }
+        let now = self.now();
+        match frame {
+            Down::Subscribed => {
+                self.online[client] = true;
+                if client == PEOPLE {
+                    self.people.connected();
+                } else {
+                    self.stations[client - 1].connected();
+                }
+            }
+            Down::Publish {
+                packet, message, ..
+            } => {
+                if client == PEOPLE {
+                    self.people.hear(&message);
+                } else {
+                    self.stations[client - 1].hear(now, &message);
+                }
+                if packet != 0 {
+                    self.bus.up(client, Up::Ack(packet), now);
+                }
+            }
+            Down::Welcome { .. } | Down::Confirm { .. } => {}
+        }
+        self.send(client);
+    }
+
+    fn arrive_at_daemon(&mut self, generation: u64, frame: Down) {
+        let Some(life) = &mut self.life else {
+            return;
+        };
+        let event = match frame {
+            Down::Welcome { session_present } => Event::Up {
+                generation,
+                session_present,
+                publish_max: u32::MAX,
+            },
+            Down::Subscribed => Event::Subscribed { generation },
+            Down::Confirm { tag, answer } => Event::Confirmed {
+                generation,
+                tag,
+                reason: answer,
+            },
+            Down::Publish {
+                packet,
+                message,
+                retain,
+            } => {
+                let known = name(&message.topic, &message.payload);
+                life.given.insert((generation, packet), known);
+                Event::Message(chargehand::bus::Message {
+                    generation,
+                    ack: AckToken { generation, packet },
+                    topic: message.topic,
+                    payload: message.payload,
+                    retain,
+                    qos: message.qos,
+                    properties: Properties {
+                        response_topic: message.response_topic,
+                        correlation_data: message.correlation,
+                        ..Properties::default()
+                    },
+                })
+            }
+        };
+        self.tell(event);
+    }
+
+    fn tell(&mut self, event: Event) {
+        if let Some(life) = &self.life {
+            life.desk.borrow_mut().inbox.push_back(event);
+            self.wake();
+        }
+    }
+
+    /// The daemon's thread is woken, and gets its turn soon.
+    fn wake(&mut self) {
+        let soon = self.now() + self.chance.below(2_000) as Time;
+        self.look_at(soon);
+    }
+
+    fn look_at(&mut self, time: Time) {
+        if self.look_at.is_none_or(|known| time < known) {
+            self.look_at = Some(time);
+            self.at(time, Happening::Look);
+        }
+    }
+
+    /// A client sends what is due, and looks again when more is.
+    fn send(&mut self, client: usize) {
+        if !self.online[client] {
+            return;
+        }
+        let now = self.now();
+        let (due, next) = if client == PEOPLE {
+            (self.people.due(now), self.people.next_due())
+        } else {
+            let station = &mut self.stations[client - 1];
+            (station.due(now), station.next_due())
+        };
+        for message in due {
+            self.bus.up(client, Up::Publish(message, None), now);
+        }
+        if let Some(next) = next
+            && self.resend_at[client].is_none_or(|known| next < known)
+        {
+            self.resend_at[client] = Some(next);
+            self.at(next, Happening::Resend(client));
+        }
+    }
+
+    // ---- The daemon.
+
+    fn start(&mut self) -> Result<(), Broken> {
+        let clock = Arc::new(LineClock::start(&self.times));
+        let fuse = Fuse::default();
+        if !self.calm && self.faults.kill.is_some() && self.chance.below(8) == 0 {
+            // Dies again at its very beginning.
+            fuse.set(self.chance.below(4) as u32 + 1);
+        }
+        let mut store = DiskStore::open(&self.disk, &fuse, &self.durable, BASE)
+            .map_err(|fault| Broken(format!("the ledger does not open: {fault}")))?;
+        self.promises.survived(&store)?;
+        let recovered = match recover(&mut store, &self.texts, "the simulated plant", &*clock) {
+            Ok(recovered) => recovered,
+            Err(RecoverFault::Store(_)) if fuse.blown() || !self.calm => {
+                self.gone();
+                return Ok(());
+            }
+            Err(fault) => return Err(Broken(format!("the line does not come back: {fault}"))),
+        };
+        self.promises.follow(&store, &self.last)?;
+        self.promises.same(recovered.derivation.line().state())?;
+        let desk = Rc::new(RefCell::new(Desk::default()));
+        let end = End {
+            desk: Rc::clone(&desk),
+            fuse: fuse.clone(),
+            durable: Rc::clone(&self.durable),
+        };
+        let stop = Arc::new(AtomicBool::new(false));
+        let worker = Worker::new(
+            recovered.derivation,
+            Box::new(store),
+            Box::new(end),
+            Arc::clone(&clock) as Arc<dyn chargehand::run::Clock>,
+            Arc::clone(&stop),
+        );
+        self.life = Some(Life {
+            worker,
+            desk,
+            fuse,
+            clock,
+            stop,
+            generation: None,
+            given: HashMap::new(),
+        });
+        self.wake();
+        self.happens(SECOND / 20, Happening::Connect(DAEMON));
+        Ok(())
+    }
+
+    /// The daemon's turn: rounds until it has nothing more to do, each looked at.
+    fn look(&mut self) -> Result<(), Broken> {
+        loop {
+            let Some(life) = &mut self.life else {
+                return Ok(());
+            };
+            if life.stop.load(Ordering::Acquire) {
+                return self.stop();
+            }
+            let ended = life.worker.round();
+            let dead = ended.is_err() || life.fuse.blown();
+            self.promises.follow(life.worker.store(), &self.last)?;
+            self.hand_over()?;
+            if dead {
+                self.gone();
+                return Ok(());
+            }
+            self.looked()?;
+            let life = self.life.as_ref().expect("alive");
+            let desk = life.desk.borrow();
+            if desk.inbox.is_empty() && !desk.busy {
+                break;
+            }
+        }
+        let wakes = self.life.as_ref().expect("alive").clock.wakes();
+        self.look_at(wakes.max(self.now() + 1));
+        Ok(())
+    }
+
+    /// After a round that went well.
+    fn looked(&mut self) -> Result<(), Broken> {
+        let now = self.now();
+        let life = self.life.as_ref().expect("alive");
+        if life.generation.is_some() {
+            self.alive = now;
+        }
+        let line = life.worker.derivation().line();
+        self.promises.same(line.state())?;
+        for (name, ..) in STATIONS {
+            match line.hold_view(name) {
+                Some(view) if !view.holds.is_empty() => {
+                    self.held.entry(name).or_insert(now);
+                }
+                _ => {
+                    self.held.remove(name);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// What the daemon handed over goes on its way, if there is a record behind it.
+    fn hand_over(&mut self) -> Result<(), Broken> {
+        let now = self.now();
+        let life = self.life.as_ref().expect("alive");
+        let out = std::mem::take(&mut life.desk.borrow_mut().out);
+        for (durable, out) in out {
+            let acknowledged = match &out {
+                Out::Ack(token) => life.given.get(&(token.generation, token.packet)).copied(),
+                _ => None,
+            };
+            self.promises.backed(durable, &out, acknowledged)?;
+            match out {
+                Out::Publish(publish) if Some(publish.generation) == life.generation => {
+                    let message = Message {
+                        topic: publish.topic,
+                        payload: publish.payload,
+                        qos: publish.qos,
+                        retain: publish.retain,
+                        expires: publish.expiry_s.map(|s| now + i64::from(s) * SECOND),
+                        response_topic: None,
+                        correlation: publish.correlation,
+                    };
+                    self.bus.up(DAEMON, Up::Publish(message, publish.tag), now);
+                }
+                Out::Ack(token) if Some(token.generation) == life.generation => {
+                    self.bus.up(DAEMON, Up::Ack(token.packet), now);
+                }
+                Out::Bye => self.bus.up(DAEMON, Up::Bye, now),
+                Out::Publish(_) | Out::Ack(_) => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// An orderly stop.
+    fn stop(&mut self) -> Result<(), Broken> {
+        self.tally.stops += 1;
+        let life = self.life.take().expect("alive");
+        let Life {
+            worker,
+            desk,
+            generation,
+            given,
+            ..
+        } = life;
+        // It may be killed in the middle of that, too, or find the disk full.
+        let _ = worker.run();
+        let now = self.now();
+        for (durable, out) in std::mem::take(&mut desk.borrow_mut().out) {
+            let acknowledged = match &out {
+                Out::Ack(token) => given.get(&(token.generation, token.packet)).copied(),
+                _ => None,
+            };
+            self.promises.backed(durable, &out, acknowledged)?;
+            if let Out::Publish(publish) = out
+                && Some(publish.generation) == generation
+            {
+                let message = Message {
+                    qos: publish.qos,
+                    retain: publish.retain,
+                    ..Message::new(publish.topic, publish.payload)
+                };
+                self.bus.up(DAEMON, Up::Publish(message, publish.tag), now);
+            }
+        }
+        self.bus.up(DAEMON, Up::Bye, now);
+        self.gone_quietly();
+        Ok(())
+    }
+
+    /// The process is gone: the disk has what it has, the broker notices, somebody starts it again.
+    fn gone(&mut self) {
+        self.tally.deaths += 1;
+        let now = self.now();
+        self.disk.borrow_mut().survive();
+        self.life = None;
+        self.bus.cut(DAEMON, now);
+        self.gone_quietly();
+    }
+
+    fn gone_quietly(&mut self) {
+        self.look_at = None;
+        self.online[DAEMON] = false;
+        let mut after = self.below(MINUTE);
+        if self.chance.below(2) == 0 {
+            after /= 100;
+        }
+        self.happens(after, Happening::Start);
+    }
+
+    // ---- The pieces.
+
+    fn piece(&mut self, station: usize, piece: u64) {
+        let now = self.now();
+        let (_, place, behind, within) = STATIONS[station];
+        let takt = self.faults.takt * SECOND;
+        let name = format!("P{piece:06}");
+        let at = &mut self.stations[station];
+        match station {
+            0 => {
+                let mould = ["M1", "M2"][(piece % 2) as usize];
+                at.event(
+                    now,
+                    json!({"kind": "birth", "piece": name, "strata": {"mould": mould}}),
+                );
+                if now + takt < self.cast_ends {
+                    self.happens(
+                        takt,
+                        Happening::Piece {
+                            station,
+                            piece: piece + 1,
+                        },
+                    );
+                }
+                let next = STATIONS[1].1;
+                self.happens(next * takt, Happening::Piece { station: 1, piece });
+            }
+            1 => {
+                let mass = self.mass(piece);
+                let reading = json!({"piece": name, "gauge": "lc-1", "values": {"mass": mass}});
+                self.stations[station].reading(now, reading);
+                self.happens(within * SECOND, Happening::Gate { station, piece });
+            }
+            2 => {
+                if piece.is_multiple_of(3) {
+                    let ra = self.roughness();
+                    self.stations[station].reading(
+                        now,
+                        json!({"piece": name, "strata": {"media": "C1"}, "values": {"ra": ra}}),
+                    );
+                } else {
+                    at.event(now, json!({"kind": "arrival", "piece": name}));
+                }
+                self.happens(behind * takt, Happening::Gate { station, piece });
+            }
+            _ => {
+                let hollow = 0.45 + 0.04 * self.noise();
+                let reading = json!({"piece": name, "values": {"concavity": (hollow * 1000.0).round() / 1000.0}});
+                self.stations[station].reading(now, reading);
+                self.happens(within * SECOND, Happening::Gate { station, piece });
+            }
+        }
+        let _ = place;
+        self.send(station + 1);
+    }
+
+    /// A number about normal, from twelve drawn ones.
+    fn noise(&mut self) -> f64 {
+        let sum: u64 = (0..12).map(|_| self.chance.below(1_000_001)).sum();
+        sum as f64 / 1e6 - 6.0
+    }
+
+    /// What the scale sends: now and then nonsense, or a piece far too light.
+    fn mass(&mut self, piece: u64) -> serde_json::Value {
+        let drift = if piece.is_multiple_of(2) {
+            piece as f64 * 0.01 % 20.0
+        } else {
+            0.0
+        };
+        let mass = ((1450.0 + 5.0 * self.noise() + drift) * 10.0).round() / 10.0;
+        match self.chance.below(60) {
+            0 => json!(1380.1),
+            1 => json!(32767),
+            2 => json!("1448,3"),
+            3 => json!({"value": mass / 1000.0, "unit": "kg"}),
+            _ => json!({"value": mass, "unit": "g"}),
+        }
+    }
+
+    /// The surface wanders towards its limit and is mended.
+    fn roughness(&mut self) -> f64 {
+        self.surface -= 0.004;
+        if self.surface < 2.4 {
+            self.surface = 3.3;
+        }
+        ((self.surface + 0.12 * self.noise()) * 100.0).round() / 100.0
+    }
+
+    /// The piece has waited: it passes, or goes to the lane.
+    fn gate(&mut self, station: usize, piece: u64) -> Result<(), Broken> {
+        let now = self.now();
+        let name = format!("P{piece:06}");
+        let at = &self.stations[station];
+        let answer = at.obeyed.get(&name).cloned();
+        if at.may_pass(now) {
+            self.permitted(station, now)?;
+        }
+        match answer {
+            Some(answer) if answer.word == "accept" && self.stations[station].may_pass(now) => {
+                self.promises.passed(&name, &answer.id, now)?;
+                self.tally.passed += 1;
+                if let Some((_, place, ..)) = STATIONS.get(station + 1) {
+                    let (_, here, behind, _) = STATIONS[station];
+                    let way = (place - here - behind) * self.faults.takt * SECOND;
+                    self.happens(
+                        way,
+                        Happening::Piece {
+                            station: station + 1,
+                            piece,
+                        },
+                    );
+                }
+            }
+            Some(answer) => {
+                self.tally.laned += 1;
+                let diverted = json!({"kind": "diverted", "piece": name, "disposition": answer.id, "to": "lane"});
+                self.stations[station].event(now, diverted);
+                self.send(station + 1);
+            }
+            None => self.tally.laned += 1,
+        }
+        Ok(())
+    }
+
+    /// A gate that may open: the daemon lives, and has not known of a hold for long.
+    fn permitted(&self, station: usize, now: Time) -> Result<(), Broken> {
+        let name = STATIONS[station].0;
+        let latest = self.bus.manners.latest().max(self.faults.manners.latest());
+        let silent = now - self.alive;
+        want!(
+            silent <= SILENCE + latest,
+            "{name} is open {silent} us after the daemon was last there"
+        );
+        if let Some(since) = self.held.get(name) {
+            let held = now - since;
+            want!(
+                held <= VALID + latest,
+                "{name} is open {held} us after it was held in the ledger"
+            );
+        }
+        Ok(())
+    }
+
+    // ---- The end.
+
+    fn settled(&mut self) -> Result<(), Broken> {
+        for station in &self.stations {
+            let left = station.unanswered();
+            want!(
+                left.is_empty(),
+                "{}: {left:?} were never answered",
+                station.name
+            );
+        }
+        let left = self.people.unanswered();
+        want!(left.is_empty(), "{left:?} were never answered");
+        want!(self.life.is_some(), "the daemon is not there");
+        let promises = &self.promises;
+        want!(
+            promises.twice.is_empty(),
+            "judged twice: {:?}",
+            promises.twice
+        );
+        for (input, times) in &promises.answers {
+            want!(*times == 1, "{input} was decided {times} times");
+        }
+        for (request, times) in &promises.replies {
+            want!(
+                *times == 1,
+                "{request} was answered {times} times in the ledger"
+            );
+        }
+        self.every_decision_heard()?;
+        self.derived_from_the_beginning()
+    }
+
+    /// Where the broker keeps its word, the present decision of every piece was heard where it is to be obeyed.
+    fn every_decision_heard(&self) -> Result<(), Broken> {
+        if !self.faults.faithful() {
+            return Ok(());
+        }
+        for (piece, id) in &self.promises.present {
+            let heard = self
+                .stations
+                .iter()
+                .any(|station| station.heard.contains(id));
+            let decided = &self.promises.decided[id];
+            want!(heard, "nobody heard {id}: {piece} is to {}", decided.word);
+        }
+        Ok(())
+    }
+
+    fn derived_from_the_beginning(&self) -> Result<(), Broken> {
+        let life = self.life.as_ref().expect("looked above");
+        let mut whole = Promises::new();
+        whole.follow(life.worker.store(), &self.last)?;
+        whole.same(life.worker.derivation().line().state())
+    }
+}
