@@ -173,15 +173,20 @@ enum Happening {
 
 /// One life of the daemon.
 struct Life {
-    worker: Worker,
+    /// None once it was asked to stop.
+    worker: Option<Worker>,
     desk: Rc<RefCell<Desk>>,
     fuse: Fuse,
     clock: Arc<LineClock>,
     stop: Arc<AtomicBool>,
     /// The connection's number, while there is one.
     generation: Option<u64>,
-    /// Messages handed to it, by packet: what an acknowledgement means.
-    given: HashMap<(u64, u16), Digest>,
+}
+
+impl Life {
+    fn worker(&self) -> &Worker {
+        self.worker.as_ref().expect("not asked to stop")
+    }
 }
 
 /// The simulated world.
@@ -194,6 +199,8 @@ pub struct World {
     disk: Rc<RefCell<Disk>>,
     durable: Durable,
     life: Option<Life>,
+    /// Messages handed to the daemon, by connection and packet: what an acknowledgement means.
+    given: HashMap<(u64, u16), Digest>,
     texts: Texts,
     will: Message,
     filters: Vec<String>,
@@ -269,6 +276,7 @@ impl World {
             calm: false,
             times,
             life: None,
+            given: HashMap::new(),
             will,
             filters: wire.filters(),
             last: wire.last().to_owned(),
@@ -565,9 +573,6 @@ impl World {
     }
 
     fn arrive_at_daemon(&mut self, generation: u64, frame: Down) {
-        let Some(life) = &mut self.life else {
-            return;
-        };
         let event = match frame {
             Down::Welcome { session_present } => Event::Up {
                 generation,
@@ -586,7 +591,7 @@ impl World {
                 retain,
             } => {
                 let known = name(&message.topic, &message.payload);
-                life.given.insert((generation, packet), known);
+                self.given.insert((generation, packet), known);
                 Event::Message(chargehand::bus::Message {
                     generation,
                     ack: AckToken { generation, packet },
@@ -685,13 +690,12 @@ impl World {
             Arc::clone(&stop),
         );
         self.life = Some(Life {
-            worker,
+            worker: Some(worker),
             desk,
             fuse,
             clock,
             stop,
             generation: None,
-            given: HashMap::new(),
         });
         self.wake();
         self.happens(SECOND / 20, Happening::Connect(DAEMON));
@@ -707,9 +711,9 @@ impl World {
             if life.stop.load(Ordering::Acquire) {
                 return self.stop();
             }
-            let ended = life.worker.round();
+            let ended = life.worker.as_mut().expect("not asked to stop").round();
             let dead = ended.is_err() || life.fuse.blown();
-            self.promises.follow(life.worker.store(), &self.last)?;
+            self.promises.follow(life.worker().store(), &self.last)?;
             self.hand_over()?;
             if dead {
                 self.gone();
@@ -734,7 +738,7 @@ impl World {
         if life.generation.is_some() {
             self.alive = now;
         }
-        let line = life.worker.derivation().line();
+        let line = life.worker().derivation().line();
         self.promises.same(line.state())?;
         for (name, ..) in STATIONS {
             match line.hold_view(name) {
@@ -751,17 +755,18 @@ impl World {
 
     /// What the daemon handed over goes on its way, if there is a record behind it.
     fn hand_over(&mut self) -> Result<(), Broken> {
-        let now = self.now();
         let life = self.life.as_ref().expect("alive");
-        let out = std::mem::take(&mut life.desk.borrow_mut().out);
+        let (desk, generation) = (Rc::clone(&life.desk), life.generation);
+        let now = self.now();
+        let out = std::mem::take(&mut desk.borrow_mut().out);
         for (durable, out) in out {
             let acknowledged = match &out {
-                Out::Ack(token) => life.given.get(&(token.generation, token.packet)).copied(),
+                Out::Ack(token) => self.given.get(&(token.generation, token.packet)).copied(),
                 _ => None,
             };
             self.promises.backed(durable, &out, acknowledged)?;
             match out {
-                Out::Publish(publish) if Some(publish.generation) == life.generation => {
+                Out::Publish(publish) if Some(publish.generation) == generation => {
                     let message = Message {
                         topic: publish.topic,
                         payload: publish.payload,
@@ -773,7 +778,7 @@ impl World {
                     };
                     self.bus.up(DAEMON, Up::Publish(message, publish.tag), now);
                 }
-                Out::Ack(token) if Some(token.generation) == life.generation => {
+                Out::Ack(token) if Some(token.generation) == generation => {
                     self.bus.up(DAEMON, Up::Ack(token.packet), now);
                 }
                 Out::Bye => self.bus.up(DAEMON, Up::Bye, now),
@@ -783,39 +788,19 @@ impl World {
         Ok(())
     }
 
-    /// An orderly stop.
+    /// An orderly stop; the process may die in the middle of that, too, or find the disk full.
     fn stop(&mut self) -> Result<(), Broken> {
         self.tally.stops += 1;
-        let life = self.life.take().expect("alive");
-        let Life {
-            worker,
-            desk,
-            generation,
-            given,
-            ..
-        } = life;
-        // It may be killed in the middle of that, too, or find the disk full.
-        let _ = worker.run();
-        let now = self.now();
-        for (durable, out) in std::mem::take(&mut desk.borrow_mut().out) {
-            let acknowledged = match &out {
-                Out::Ack(token) => given.get(&(token.generation, token.packet)).copied(),
-                _ => None,
-            };
-            self.promises.backed(durable, &out, acknowledged)?;
-            if let Out::Publish(publish) = out
-                && Some(publish.generation) == generation
-            {
-                let message = Message {
-                    qos: publish.qos,
-                    retain: publish.retain,
-                    ..Message::new(publish.topic, publish.payload)
-                };
-                self.bus.up(DAEMON, Up::Publish(message, publish.tag), now);
-            }
+        let life = self.life.as_mut().expect("alive");
+        let worker = life.worker.take().expect("at work");
+        let orderly = worker.run().is_ok() && !life.fuse.blown();
+        self.hand_over()?;
+        if orderly {
+            self.life = None;
+            self.starts_again();
+        } else {
+            self.gone();
         }
-        self.bus.up(DAEMON, Up::Bye, now);
-        self.gone_quietly();
         Ok(())
     }
 
@@ -826,12 +811,12 @@ impl World {
         self.disk.borrow_mut().survive();
         self.life = None;
         self.bus.cut(DAEMON, now);
-        self.gone_quietly();
+        self.starts_again();
     }
 
-    fn gone_quietly(&mut self) {
+    fn starts_again(&mut self) {
         self.look_at = None;
-        self.online[DAEMON] = false;
+        self.given.clear();
         let mut after = self.below(MINUTE);
         if self.chance.below(2) == 0 {
             after /= 100;
@@ -843,7 +828,7 @@ impl World {
 
     fn piece(&mut self, station: usize, piece: u64) {
         let now = self.now();
-        let (_, place, behind, within) = STATIONS[station];
+        let (_, _, behind, within) = STATIONS[station];
         let takt = self.faults.takt * SECOND;
         let name = format!("P{piece:06}");
         let at = &mut self.stations[station];
@@ -891,7 +876,6 @@ impl World {
                 self.happens(within * SECOND, Happening::Gate { station, piece });
             }
         }
-        let _ = place;
         self.send(station + 1);
     }
 
@@ -1034,7 +1018,7 @@ impl World {
     fn derived_from_the_beginning(&self) -> Result<(), Broken> {
         let life = self.life.as_ref().expect("looked above");
         let mut whole = Promises::new();
-        whole.follow(life.worker.store(), &self.last)?;
-        whole.same(life.worker.derivation().line().state())
+        whole.follow(life.worker().store(), &self.last)?;
+        whole.same(life.worker().derivation().line().state())
     }
 }
