@@ -22,11 +22,15 @@
 extern crate alloc;
 
 mod chart;
+mod distribution;
 mod number;
 mod scale;
 mod unit;
 
 pub use chart::{ChartError, Ewma, real};
+pub use distribution::{
+    DistributionError, Probability, normal_cdf, normal_density, normal_quantile, normal_upper,
+};
 pub use number::{NumberError, parse_measure, parse_number};
 pub use rust_decimal::Decimal;
 pub use scale::{CountError, OutOfRange, Scale, ScaleError, mean};
