@@ -24,12 +24,14 @@ extern crate alloc;
 mod chart;
 mod distribution;
 mod number;
+mod root;
+mod quadrature;
 mod scale;
 mod unit;
 
 pub use chart::{ChartError, Ewma, real};
 pub use distribution::{
-    DistributionError, Probability, normal_cdf, normal_density, normal_quantile, normal_upper,
+    ChiSquare, DistributionError, FisherF, NoncentralT, Probability, StudentT, normal_cdf, normal_density, normal_quantile, normal_upper,
 };
 pub use number::{NumberError, parse_measure, parse_number};
 pub use rust_decimal::Decimal;

@@ -9,9 +9,20 @@
 //!
 //! Deliberately not here: random numbers, and fitting a distribution to data.
 
+mod chi_square;
+mod incomplete;
 mod normal;
+mod student_t;
+#[cfg(test)]
+#[allow(
+    clippy::float_arithmetic,
+    reason = "shares are compared relative to themselves"
+)]
+mod table;
 
+pub use chi_square::{ChiSquare, FisherF};
 pub use normal::{normal_cdf, normal_density, normal_quantile, normal_upper};
+pub use student_t::{NoncentralT, StudentT};
 
 /// A probability strictly between 0 and 1: a level of significance, a confidence, a share.
 ///
@@ -71,4 +82,13 @@ pub enum DistributionError {
     /// A noncentrality.
     #[error("the noncentrality {0} is outside -1e4 to 1e4: count it in standard errors")]
     Noncentrality(f64),
+}
+
+/// Degrees of freedom that a distribution can have.
+fn degrees(of: f64) -> Result<f64, DistributionError> {
+    if of > 0.0 && of <= 1e9 {
+        Ok(of)
+    } else {
+        Err(DistributionError::Degrees(of))
+    }
 }
