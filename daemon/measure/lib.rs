@@ -3,7 +3,7 @@
 //! - [`parse_number`] and [`parse_measure`] read texts into decimals and tell what is no number
 //!   at all from what is a number nobody can use.
 //! - [`Unit`] is a UCUM code or a declared count; it converts values exactly.
-//! - [`Ewma`] is a control chart, fed in sigmas from a frozen centre.
+//! - [`Chart`] is a control chart, fed in sigmas from a frozen centre.
 //! - [`Scale`] is a unit and a resolution. A value counted on it is an `i64`, so that "exactly at
 //!   the limit" means the same wherever values are compared, shown or stored.
 //!
@@ -21,17 +21,24 @@
 #![warn(clippy::float_arithmetic)]
 extern crate alloc;
 
-mod chart;
+mod charts;
 mod distribution;
+mod gauss_legendre;
 mod number;
-mod root;
 mod quadrature;
+mod root;
 mod scale;
 mod unit;
 
-pub use chart::{ChartError, Ewma, real};
+pub use charts::{
+    Chart, ChartConstants, ChartError, ConstantsError, CountsError, Cusum, CusumSums, Ewma,
+    EwmaLevel, Expected, ExpectedError, IndividualsChart, Limits, ReferenceError, RunRule,
+    RunRules, Shewhart, ShewhartMemory, Side, Signal, State, SubgroupCharts, counts, individuals,
+    mean_and_deviation, mean_and_range, proportions, real, sigma_from_moving_ranges,
+};
 pub use distribution::{
-    ChiSquare, DistributionError, FisherF, NoncentralT, Probability, StudentT, normal_cdf, normal_density, normal_quantile, normal_upper,
+    ChiSquare, DistributionError, FisherF, NoncentralT, Probability, StudentT, normal_cdf,
+    normal_density, normal_quantile, normal_upper,
 };
 pub use number::{NumberError, parse_measure, parse_number};
 pub use rust_decimal::Decimal;
