@@ -21,15 +21,25 @@
 #![warn(clippy::float_arithmetic)]
 extern crate alloc;
 
+mod capability;
 mod charts;
 mod distribution;
 mod gauss_legendre;
 mod number;
+mod outliers;
 mod quadrature;
 mod root;
+#[cfg(test)]
+mod reference;
 mod scale;
+mod summary;
+mod trend;
 mod unit;
 
+pub use capability::{
+    Capability, CapabilityError, ToleranceLimits, capability, capability_about_target,
+    centred_lower_bound, one_sided_lower_bound, spread_interval, spread_lower_bound,
+};
 pub use charts::{
     Chart, ChartConstants, ChartError, ConstantsError, CountsError, Cusum, CusumSums, Ewma,
     EwmaLevel, Expected, ExpectedError, IndividualsChart, Limits, ReferenceError, RunRule,
@@ -41,6 +51,14 @@ pub use distribution::{
     normal_density, normal_quantile, normal_upper,
 };
 pub use number::{NumberError, parse_measure, parse_number};
+pub use outliers::{
+    Deviate, Fences, Grubbs, OutlierSide, extreme_deviates, grubbs, grubbs_critical,
+};
 pub use rust_decimal::Decimal;
 pub use scale::{CountError, OutOfRange, Scale, ScaleError, mean};
+pub use summary::{Moments, PercentileType, SampleError, median, percentile};
+pub use trend::{
+    ChangePoint, Crossing, LineFit, LineWindow, MannKendall, RunsTest, TheilSen, change_point,
+    crossing, fit_line, fit_through_origin, mann_kendall, runs_test, theil_sen,
+};
 pub use unit::{ConvertError, Dimension, Unit, UnitError};
