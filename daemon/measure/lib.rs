@@ -28,9 +28,10 @@ mod gauss_legendre;
 mod number;
 mod outliers;
 mod quadrature;
-mod root;
 #[cfg(test)]
 mod reference;
+mod root;
+mod run_length;
 mod scale;
 mod summary;
 mod trend;
@@ -53,6 +54,9 @@ pub use distribution::{
 pub use number::{NumberError, parse_measure, parse_number};
 pub use outliers::{
     Deviate, Fences, Grubbs, OutlierSide, extreme_deviates, grubbs, grubbs_critical,
+};
+pub use run_length::{
+    Design, DesignError, RunLength, RunLengthError, USUAL_SHIFTS, points_between_false_alarms,
 };
 pub use rust_decimal::Decimal;
 pub use scale::{CountError, OutOfRange, Scale, ScaleError, mean};

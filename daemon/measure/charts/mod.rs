@@ -37,6 +37,7 @@ pub use expected::{Expected, ExpectedError};
 pub use individuals::{IndividualsChart, individuals, sigma_from_moving_ranges};
 pub use limits::{Limits, ReferenceError};
 pub use run_rules::{RunRule, RunRules};
+pub(crate) use shewhart::Counts;
 pub use shewhart::{Shewhart, ShewhartMemory};
 pub use subgroups::{SubgroupCharts, mean_and_deviation, mean_and_range};
 
