@@ -4,6 +4,13 @@
 //!   at all from what is a number nobody can use.
 //! - [`Unit`] is a UCUM code or a declared count; it converts values exactly.
 //! - [`Chart`] is a control chart, fed in sigmas from a frozen centre.
+//! - [`Moments`] and [`percentile`] sum a sample up; [`Fences`], [`grubbs`] and [`extreme_deviates`] find what does
+//!   not belong to it.
+//! - [`change_point`], [`fit_line`], [`theil_sen`] and [`mann_kendall`] date and measure a change of level or a drift;
+//!   [`crossing`] says when it reaches a limit, [`first_beyond`] since when too much was beyond it.
+//! - [`same_step_chance`], [`crossed_study`] and [`acceptance_limits`] judge a gauge; [`capability`] and the tolerance
+//!   factors such as [`one_sided_factor`] a process.
+//! - [`StudentT`] and its like are the distributions they all stand on.
 //! - [`Scale`] is a unit and a resolution. A value counted on it is an `i64`, so that "exactly at
 //!   the limit" means the same wherever values are compared, shown or stored.
 //!
@@ -21,9 +28,11 @@
 #![warn(clippy::float_arithmetic)]
 extern crate alloc;
 
+mod bracket;
 mod capability;
 mod charts;
 mod distribution;
+mod gauge;
 mod gauss_legendre;
 mod number;
 mod outliers;
@@ -34,9 +43,11 @@ mod root;
 mod run_length;
 mod scale;
 mod summary;
+mod tolerance;
 mod trend;
 mod unit;
 
+pub use bracket::{DriftLimit, FirstBeyond, Scatter, first_beyond, good_in_a_row};
 pub use capability::{
     Capability, CapabilityError, ToleranceLimits, capability, capability_about_target,
     centred_lower_bound, one_sided_lower_bound, spread_interval, spread_lower_bound,
@@ -51,6 +62,10 @@ pub use distribution::{
     ChiSquare, DistributionError, FisherF, NoncentralT, Probability, StudentT, normal_cdf,
     normal_density, normal_quantile, normal_upper,
 };
+pub use gauge::{
+    CrossedStudy, GuardBandError, OneWay, Pooled, Source, StuckError, acceptance_limits,
+    conforming_chance, crossed_study, guard_band, one_way, readings_until_stuck, same_step_chance,
+};
 pub use number::{NumberError, parse_measure, parse_number};
 pub use outliers::{
     Deviate, Fences, Grubbs, OutlierSide, extreme_deviates, grubbs, grubbs_critical,
@@ -61,6 +76,10 @@ pub use run_length::{
 pub use rust_decimal::Decimal;
 pub use scale::{CountError, OutOfRange, Scale, ScaleError, mean};
 pub use summary::{Moments, PercentileType, SampleError, median, percentile};
+pub use tolerance::{
+    ToleranceError, one_sided_factor, one_sided_factor_approximate, two_sided_factor,
+    two_sided_factor_approximate,
+};
 pub use trend::{
     ChangePoint, Crossing, LineFit, LineWindow, MannKendall, RunsTest, TheilSen, change_point,
     crossing, fit_line, fit_through_origin, mann_kendall, runs_test, theil_sen,

@@ -1,48 +1,42 @@
-//! Integrals by Gauss-Legendre panels.
+//! Integrals over panels.
 //!
-//! The nodes are computed, not tabulated: the roots of the Legendre polynomial by Newton's method from
-//! Tricomi's estimate. A panel of [`NODES`] is exact to the last digits for anything as smooth as a bell curve
-//! whose width is the panel's; the caller cuts the range accordingly.
+//! A panel of [`NODES`] Gauss-Legendre nodes is exact to the last digits for anything as smooth as a bell curve whose
+//! width is the panel's; the caller cuts the range accordingly.
 
 #![allow(
     clippy::float_arithmetic,
     reason = "an integral has no finite decimals; only + - * / and libm are used"
 )]
 
+use crate::gauss_legendre::GaussLegendre;
 use alloc::vec::Vec;
-use core::f64::consts::PI;
 
 /// Nodes of one panel.
-pub(crate) const NODES: usize = 16;
+const NODES: u16 = 16;
 
-/// A rule for panels: nodes on -1 to 1 with their weights.
+/// The rule that every panel is integrated by.
 pub(crate) struct Panels {
-    nodes: Vec<(f64, f64)>,
+    rule: GaussLegendre,
 }
 
 impl Panels {
     /// The rule of [`NODES`] nodes.
     pub(crate) fn new() -> Self {
-        let count = u32::try_from(NODES).unwrap_or(u32::MAX);
         Self {
-            nodes: (1..=count).map(|which| node(count, which)).collect(),
+            rule: GaussLegendre::new(NODES),
         }
+    }
+
+    /// The nodes of all panels between neighbouring `bounds`, with their weights.
+    pub(crate) fn nodes(&self, bounds: &[f64]) -> impl Iterator<Item = (f64, f64)> {
+        bounds
+            .windows(2)
+            .flat_map(|panel| self.rule.on(panel[0], panel[1]))
     }
 
     /// The integral of `f` over the panels between neighbouring `bounds`.
     pub(crate) fn integral(&self, bounds: &[f64], f: impl Fn(f64) -> f64) -> f64 {
-        bounds
-            .windows(2)
-            .map(|panel| {
-                let (middle, half) = (0.5 * (panel[0] + panel[1]), 0.5 * (panel[1] - panel[0]));
-                let sum: f64 = self
-                    .nodes
-                    .iter()
-                    .map(|(node, weight)| weight * f(middle + half * node))
-                    .sum();
-                half * sum
-            })
-            .sum()
+        self.nodes(bounds).map(|(x, weight)| weight * f(x)).sum()
     }
 }
 
@@ -57,34 +51,6 @@ pub(crate) fn bounds(low: f64, high: f64, width: f64) -> Vec<f64> {
     }
     all.push(high);
     all
-}
-
-/// One node of the rule of `count` nodes, and its weight; `which` counts from 1.
-fn node(count: u32, which: u32) -> (f64, f64) {
-    let n = f64::from(count);
-    let mut x = -libm::cos(PI * (f64::from(which) - 0.25) / (n + 0.5));
-    let mut slope = 1.0;
-    for _ in 0..20 {
-        let (value, before) = legendre(count, x);
-        slope = n * (x * value - before) / (x * x - 1.0);
-        let next = x - value / slope;
-        if (next - x).abs() < 1e-16 {
-            break;
-        }
-        x = next;
-    }
-    (x, 2.0 / ((1.0 - x * x) * slope * slope))
-}
-
-/// The Legendre polynomials of degree `n` and `n - 1` at `x`.
-fn legendre(n: u32, x: f64) -> (f64, f64) {
-    let (mut value, mut before) = (1.0, 0.0);
-    for k in 0..n {
-        let k = f64::from(k);
-        let next = ((2.0 * k + 1.0) * x * value - k * before) / (k + 1.0);
-        (value, before) = (next, value);
-    }
-    (value, before)
 }
 
 #[cfg(test)]

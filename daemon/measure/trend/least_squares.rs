@@ -46,7 +46,9 @@ pub struct LineFit {
     pub mean_y: f64,
     /// The sum of squares of x about `mean_x`.
     pub squares_x: f64,
-    /// The newest, that is the largest, x.
+    /// The least x.
+    pub first_x: f64,
+    /// The largest x.
     pub last_x: f64,
 }
 
@@ -185,6 +187,7 @@ impl Centred {
             mean_x,
             mean_y,
             squares_x,
+            first_x: points.iter().fold(f64::MAX, |first, (x, _)| first.min(*x)),
             last_x: points.iter().fold(f64::MIN, |last, (x, _)| last.max(*x)),
         })
     }
