@@ -28,6 +28,8 @@
 #![warn(clippy::float_arithmetic)]
 extern crate alloc;
 
+#[cfg(test)]
+mod bits;
 mod bracket;
 mod capability;
 mod charts;

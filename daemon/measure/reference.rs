@@ -97,3 +97,13 @@ impl Random {
 pub(crate) fn allowance(expect: f64, draws: u32) -> f64 {
     4.0 * libm::sqrt(expect * (1.0 - expect) / f64::from(draws))
 }
+
+/// A fingerprint of the bits of all numbers: FNV-1a, from memory.
+pub(crate) fn fingerprint(of: impl IntoIterator<Item = f64>) -> u64 {
+    let bytes = of
+        .into_iter()
+        .flat_map(|number| number.to_bits().to_le_bytes());
+    bytes.fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
+        (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3)
+    })
+}

@@ -16,7 +16,7 @@ pub struct ChiSquare {
 }
 
 impl ChiSquare {
-    /// With that many degrees of freedom: above 0, up to 1e9, not necessarily whole.
+    /// With that many degrees of freedom: above 0, up to 1e7, not necessarily whole.
     ///
     /// # Errors
     /// They are outside.
@@ -63,7 +63,7 @@ pub struct FisherF {
 }
 
 impl FisherF {
-    /// With the degrees of freedom of the variance above the line and of that below it: above 0, up to 1e9.
+    /// With the degrees of freedom of the variance above the line and of that below it: above 0, up to 1e7.
     ///
     /// # Errors
     /// Either is outside.

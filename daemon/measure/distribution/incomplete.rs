@@ -37,8 +37,8 @@ impl Tails {
 }
 
 /// More terms than any accepted argument needs: the fraction takes some multiple of the root of the larger
-/// parameter, and parameters end at half of 1e9.
-const TERMS: u32 = 200_000;
+/// parameter, and parameters end at half of 1e7.
+const TERMS: u32 = 50_000;
 
 /// The regularised incomplete beta function at `x`, where `y = 1 - x` is given beside it, because the caller
 /// knows it without cancellation. `a` and `b` are above 0.

@@ -76,7 +76,7 @@ pub enum DistributionError {
     Probability(f64),
     /// Degrees of freedom.
     #[error(
-        "{0} degrees of freedom are outside 0 (not included) to 1e9: a sample of n has n - 1 of them"
+        "{0} degrees of freedom are outside 0 (not included) to 1e7: a sample of n has n - 1 of them"
     )]
     Degrees(f64),
     /// A noncentrality.
@@ -86,7 +86,7 @@ pub enum DistributionError {
 
 /// Degrees of freedom that a distribution can have.
 fn degrees(of: f64) -> Result<f64, DistributionError> {
-    if of > 0.0 && of <= 1e9 {
+    if of > 0.0 && of <= 1e7 {
         Ok(of)
     } else {
         Err(DistributionError::Degrees(of))

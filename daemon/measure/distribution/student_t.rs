@@ -23,7 +23,7 @@ pub struct StudentT {
 }
 
 impl StudentT {
-    /// With that many degrees of freedom: above 0, up to 1e9, not necessarily whole.
+    /// With that many degrees of freedom: above 0, up to 1e7, not necessarily whole.
     ///
     /// # Errors
     /// They are outside.
@@ -108,7 +108,7 @@ pub struct NoncentralT {
 }
 
 impl NoncentralT {
-    /// With whole degrees of freedom, from 1 up to 1e9, and a noncentrality from -1e4 to 1e4.
+    /// With whole degrees of freedom, from 1 up to 1e7, and a noncentrality from -1e4 to 1e4.
     ///
     /// # Errors
     /// Either is outside.

@@ -129,8 +129,8 @@ mod tests {
     #[test]
     fn certified_by_nist() {
         let certified = json(include_str!("../check-values/strd-certified.json"));
-        // The digits that are right: of the mean, the standard deviation, the autocorrelation. The data of
-        // NumAcc3 and NumAcc4 are no doubles, which alone costs the digits missing there.
+        // The digits that are right, the log relative error: of the mean, the standard deviation, the autocorrelation.
+        // The data of NumAcc3 and NumAcc4 are no doubles, which alone costs the digits missing there.
         let check = |name: &str, values: Vec<f64>, least: [f64; 3]| {
             let set = &certified["univariate"][name];
             assert_eq!(set["n"], values.len(), "{name}");
@@ -148,38 +148,38 @@ mod tests {
         check(
             "Lew",
             column(include_str!("../check-values/strd-lew.csv")),
-            [15.0, 14.8, 14.7],
+            [15.0, 15.0, 14.8],
         );
         check(
             "Lottery",
             column(include_str!("../check-values/strd-lottery.csv")),
-            [15.0, 14.8, 14.8],
+            [15.0, 15.0, 14.8],
         );
         check(
             "Mavro",
             column(include_str!("../check-values/strd-mavro.csv")),
-            [15.0, 12.4, 13.0],
+            [15.0, 13.1, 13.9],
         );
         check(
             "Michelso",
             column(include_str!("../check-values/strd-michelso.csv")),
-            [15.0, 13.0, 13.0],
+            [15.0, 13.8, 13.4],
         );
         check(
             "NumAcc1",
             alloc::vec![10_000_001.0, 10_000_003.0, 10_000_002.0],
             [15.0; 3],
         );
-        check("NumAcc2", alternating(1.2, [1.1, 1.3]), [15.0, 14.9, 14.9]);
+        check("NumAcc2", alternating(1.2, [1.1, 1.3]), [15.0; 3]);
         check(
             "NumAcc3",
             alternating(1_000_000.2, [1_000_000.1, 1_000_000.3]),
-            [15.0, 9.4, 9.0],
+            [15.0, 9.4, 12.2],
         );
         check(
             "NumAcc4",
             alternating(10_000_000.2, [10_000_000.1, 10_000_000.3]),
-            [15.0, 8.2, 8.0],
+            [15.0, 8.2, 11.0],
         );
     }
 
@@ -204,13 +204,13 @@ mod tests {
         let n = f64::from(cycles) * 1000.0;
         let variance = (1e6 - 1.0) / 12.0 * n / (n - 1.0);
         assert_eq!(moments.mean(), Some(1e9 + 499.5));
-        assert!(right_digits(moments.variance().expect("many"), variance) > 14.0);
+        assert!(right_digits(moments.variance().expect("many"), variance) >= 15.0);
         // The lagged products, about the exact mean, in whole numbers.
         let off = |k: u32| 2 * i64::from(k * 377 % 1000) - 999;
         let cycle: i64 = (0..1000).map(|k| off(k) * off((k + 1) % 1000)).sum();
         let products = cycle as f64 * f64::from(cycles) - (off(999) * off(0)) as f64;
         let lag1 = products / 4.0 / ((1e6 - 1.0) / 12.0 * n);
-        assert!(right_digits(moments.lag1().expect("many"), lag1) > 12.0);
+        assert!(right_digits(moments.lag1().expect("many"), lag1) >= 15.0);
     }
 
     #[test]
