@@ -3,7 +3,8 @@
 //! - [`parse_number`] and [`parse_measure`] read texts into decimals and tell what is no number
 //!   at all from what is a number nobody can use.
 //! - [`Unit`] is a UCUM code or a declared count; it converts values exactly.
-//! - [`Chart`] is a control chart, fed in sigmas from a frozen centre.
+//! - [`Chart`] is a control chart, fed in sigmas from a frozen centre; [`RunLength`] says how seldom it signals, and
+//!   [`Design`] finds the limit for a promised number of points between false alarms.
 //! - [`Moments`] and [`percentile`] sum a sample up; [`Fences`], [`grubbs`] and [`extreme_deviates`] find what does
 //!   not belong to it.
 //! - [`change_point`], [`fit_line`], [`theil_sen`] and [`mann_kendall`] date and measure a change of level or a drift;

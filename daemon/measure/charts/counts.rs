@@ -42,7 +42,7 @@ pub enum CountsError {
 /// There is no count.
 pub fn counts(reference: &[u32]) -> Result<Limits, CountsError> {
     let mean = mean_count(reference)?;
-    Ok(Limits::around(mean, 3.0 * libm::sqrt(mean)).from_zero())
+    Ok(Limits::around(mean, 3.0 * libm::sqrt(mean)).not_negative())
 }
 
 /// The limits of a proportion (p chart), 0 to 1, from the defective pieces in reference samples of `pieces`.
@@ -70,7 +70,7 @@ pub fn proportions(defective: &[u32], pieces: u32) -> Result<Limits, CountsError
     let limits = Limits::around(share, 3.0 * libm::sqrt(share * (1.0 - share) / size));
     Ok(Limits {
         upper: limits.upper.min(1.0),
-        ..limits.from_zero()
+        ..limits.not_negative()
     })
 }
 

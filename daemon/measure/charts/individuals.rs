@@ -35,7 +35,7 @@ pub fn individuals(reference: &[f64]) -> Result<IndividualsChart, ReferenceError
     let centre = mean(reference.iter().copied());
     Ok(IndividualsChart {
         values: Limits::around(centre, two.e2() * range),
-        ranges: Limits::around(range, (two.big_d4() - 1.0) * range).from_zero(),
+        ranges: Limits::around(range, (two.big_d4() - 1.0) * range).not_negative(),
         sigma: range / two.d2(),
     })
 }

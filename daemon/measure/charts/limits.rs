@@ -31,7 +31,7 @@ impl Limits {
     }
 
     /// The same limits, the lower one not below zero: for what cannot be negative.
-    pub(crate) fn from_zero(self) -> Self {
+    pub(crate) fn not_negative(self) -> Self {
         Self {
             lower: self.lower.max(0.0),
             ..self

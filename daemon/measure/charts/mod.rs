@@ -220,6 +220,25 @@ pub(crate) mod check_values {
 pub(crate) mod draws {
     //! Seeded normal random numbers, for the simulations in the tests.
 
+    extern crate std;
+
+    /// How much a simulation does: `usual`, a tenth of it in a build that is slow, ten times as much where
+    /// `CHARGEHAND_LONG` asks for it.
+    pub(crate) fn effort(usual: u32) -> u32 {
+        if std::env::var_os("CHARGEHAND_LONG").is_some_and(|long| long == "1") {
+            usual * 10
+        } else if cfg!(debug_assertions) {
+            usual / 10
+        } else {
+            usual
+        }
+    }
+
+    /// Whether the case at that place of a long list is looked at: a slow build takes one in five.
+    pub(crate) fn looked_at(place: usize) -> bool {
+        !cfg!(debug_assertions) || place.is_multiple_of(5)
+    }
+
     /// Normal random numbers by Marsaglia's polar method, from the generator SplitMix64 (Steele, Lea and Flood,
     /// 2014), both written here from memory.
     pub(crate) struct Draws {

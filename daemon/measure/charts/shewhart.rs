@@ -9,6 +9,11 @@
 //!
 //! Deliberately not here: the rules themselves, see [`RunRule`].
 
+#![allow(
+    clippy::float_arithmetic,
+    reason = "points in sigmas are compared with limits on both sides, nothing more"
+)]
+
 use super::run_rules::RunRule::{self, N1, N2, N3, N4, N5, N6, N7, N8, N8Both, We1, We2, We3, We4};
 use super::{ChartError, RunRules, Side, Signal, real};
 use core::cmp::Ordering;
@@ -308,14 +313,14 @@ mod tests {
     fn a_long_sequence() {
         let rows = table(include_str!("../check-values/run-rules-sequence.csv"));
         assert_eq!(rows.len(), 358);
-        let points: Vec<f64> = rows.iter().map(|row| number_of(&row["z"])).collect();
+        let points: Vec<f64> = rows.iter().map(|row| number_of(row["z"])).collect();
         let fired = fired(&points);
         for rule in RunRule::ALL {
             let name = rule.name().to_ascii_lowercase();
             let expect: Vec<f64> = rows
                 .iter()
                 .filter(|row| row[name.as_str()] == "1")
-                .map(|row| number_of(&row["i"]))
+                .map(|row| number_of(row["i"]))
                 .collect();
             assert!(!expect.is_empty(), "{name} fires somewhere");
             assert_eq!(fired.get(&name), Some(&expect), "{name}");

@@ -36,7 +36,12 @@ impl Cusum {
         if head > most {
             return Err(RunLengthError::HeadStart { head, most });
         }
-        let (upper, lower) = (OneSum::new(self, shift), OneSum::new(self, -shift));
+        let upper = OneSum::new(self, shift);
+        let lower = if shift == 0.0 {
+            upper
+        } else {
+            OneSum::new(self, -shift)
+        };
         let (mean, square) = match (upper, lower) {
             (Ok(upper), Ok(lower)) => shorter(&upper, &lower),
             // One that never signals leaves the run length to the other.
@@ -60,6 +65,7 @@ impl Cusum {
 }
 
 /// Mean and mean square of the run length of one sum.
+#[derive(Clone, Copy)]
 struct OneSum {
     /// From 0.
     fresh: (f64, f64),

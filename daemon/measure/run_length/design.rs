@@ -203,10 +203,11 @@ impl Design {
 /// # Errors
 /// That is no number of points a chart can be designed for.
 pub fn points_between_false_alarms(days: f64, points_a_day: &[f64]) -> Result<u64, DesignError> {
-    let negative = points_a_day.iter().any(|points| !(*points >= 0.0));
+    // Not a number is neither above nor below anything.
+    let numbers = days > 0.0 && points_a_day.iter().all(|points| *points >= 0.0);
     let all: f64 = points_a_day.iter().sum();
     let points = libm::ceil(days * all);
-    if negative || !(days > 0.0) || !points.is_finite() {
+    if !numbers || !points.is_finite() {
         let points_a_day = all;
         return Err(DesignError::Days { days, points_a_day });
     }
@@ -263,4 +264,239 @@ fn thousandths(limit: f64) -> u32 {
 )]
 fn part(of: u32, share: f64) -> u32 {
     (f64::from(of) * share) as u32
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::charts::check_values::table;
+    use crate::charts::draws::{Draws, effort};
+    use alloc::string::{String, ToString as _};
+    use alloc::vec::Vec;
+
+    fn decimal(text: &str) -> Decimal {
+        text.parse().expect("a decimal in a test")
+    }
+
+    /// A published limit rounded up to three decimals.
+    fn rounded_up(limit: &str) -> Decimal {
+        let up = rust_decimal::RoundingStrategy::AwayFromZero;
+        decimal(limit).round_dp_with_strategy(3, up)
+    }
+
+    /// The limits of one false alarm in 500 points, COMPUTED apart from this code to six decimals, and those
+    /// of the pairs of a CUSUM.
+    #[test]
+    fn limits_of_the_tables() {
+        for row in table(include_str!("../check-values/arl-ewma-design.csv")) {
+            let design = Design::ewma(decimal(row["lambda"]), 500).expect("a design");
+            let expect = rounded_up(row["L_for_ARL0_500_fixed_limits"]);
+            assert_eq!(design.limit, expect, "{row:?}");
+        }
+        let mut pairs = 0;
+        for row in table(include_str!("../check-values/arl-cusum.csv")) {
+            if row["two_sided_ARL"] == "500.00000" {
+                let design = Design::cusum(decimal(row["k"]), 500).expect("a design");
+                assert_eq!(design.limit, rounded_up(row["h"]), "{row:?}");
+                pairs += 1;
+            }
+        }
+        assert_eq!(pairs, 3);
+        // Three sigmas are passed once in 370.4 points, in every table of the normal distribution.
+        let three = Design::shewhart(370).expect("a design");
+        assert_eq!(three.limit.to_string(), "3.000");
+        assert!((three.at_rest.mean - 370.398_3).abs() < 1e-4);
+    }
+
+    /// At least what was wanted, and less with the next smaller limit; the chart is the one of that limit.
+    fn check_least(design: &Design, points: u64, make: impl Fn(Decimal) -> Chart) {
+        let smaller = make(design.limit - Decimal::new(1, 3)).run_length(0.0);
+        let smaller = smaller.expect("a run length");
+        let wanted = promised(points).expect("a promise");
+        assert!(
+            design.at_rest.mean >= wanted && smaller.mean < wanted,
+            "{design:?} {smaller:?}"
+        );
+        assert_eq!(design.chart, make(design.limit));
+        assert_eq!(design.chart.run_length(0.0), Ok(design.at_rest));
+    }
+
+    #[test]
+    fn a_limit_is_the_least_that_keeps_the_promise() {
+        for points in [100, 370, 20_000, 1_000_000, 10_000_000] {
+            for lambda in ["0.05", "0.1", "0.35", "1"].map(decimal) {
+                let make = |limit| Chart::Ewma(Ewma::new(lambda, limit).expect("a chart"));
+                let design = Design::ewma(lambda, points).expect("a design");
+                check_least(&design, points, make);
+            }
+            for k in ["0.25", "0.5", "1.5"].map(decimal) {
+                let make = |h| Chart::Cusum(Cusum::new(k, h).expect("a chart"));
+                let design = Design::cusum(k, points).expect("a design");
+                check_least(&design, points, make);
+            }
+            let make = |limit| {
+                Chart::Shewhart(Shewhart::new(Some(limit), RunRules::NONE).expect("a chart"))
+            };
+            check_least(&Design::shewhart(points).expect("a design"), points, make);
+        }
+    }
+
+    #[test]
+    fn a_reference_value_that_alone_keeps_the_promise_needs_hardly_a_limit() {
+        let design = Design::cusum(decimal("4"), 100).expect("a design");
+        assert_eq!(design.limit.to_string(), "0.001");
+        assert!(design.at_rest.mean > 15_000.0, "{design:?}");
+    }
+
+    #[test]
+    fn delays_are_the_run_lengths_of_the_chart() {
+        for design in [
+            Design::ewma(decimal("0.1"), 20_000),
+            Design::cusum(decimal("0.5"), 20_000),
+            Design::shewhart(20_000),
+        ] {
+            let design = design.expect("a design");
+            let delays = design.delays(USUAL_SHIFTS).expect("delays");
+            for (delay, shift) in delays.iter().zip(USUAL_SHIFTS) {
+                assert_eq!(design.chart.run_length(shift), Ok(*delay));
+            }
+            let means = delays.map(|delay| delay.mean);
+            assert!(
+                means.is_sorted_by(|a, b| a > b) && means[0] < 20_000.0,
+                "{means:?}"
+            );
+        }
+    }
+
+    /// Three strata with very different shares of the points, each with its own state and the same limit: the
+    /// false alarms of all together come once in so many points of all together.
+    #[test]
+    fn strata_share_a_promise_without_dividing_it() {
+        let points = effort(3_000_000);
+        let design = Design::ewma(decimal("0.2"), 200).expect("a design");
+        let mut states = [design.chart.start(); 3];
+        let (mut draws, mut alarms) = (Draws::new(11), 0.0);
+        for place in 0..points {
+            // One in ten, two in ten, seven in ten.
+            let state = &mut states[[0, 1, 1, 2, 2, 2, 2, 2, 2, 2][place as usize % 10]];
+            if design.chart.feed(state, draws.next()).is_some() {
+                alarms += 1.0;
+                *state = design.chart.start();
+            }
+        }
+        let expect = f64::from(points) / design.at_rest.mean;
+        assert!(
+            (alarms - expect).abs() < 4.0 * libm::sqrt(expect),
+            "{alarms}, {expect}"
+        );
+    }
+
+    #[test]
+    fn a_promise_in_days_is_one_in_points() {
+        let check = |days, points_a_day: &[f64], expect: &str| {
+            let found = points_between_false_alarms(days, points_a_day);
+            let text = found.map_or_else(|error| error.to_string(), |points| points.to_string());
+            assert_eq!(text, expect);
+        };
+        check(30.0, &[400.0, 600.5, 0.0], "30015");
+        check(0.5, &[999.5], "500");
+        check(
+            7.0,
+            &[12.0],
+            "one false alarm in 84 points is outside 100 to 10000000",
+        );
+        let none = |days, points| {
+            alloc::format!(
+                "one false alarm in {days} days of {points} points is no number of points: give days above 0 and points a day not below 0"
+            )
+        };
+        check(0.0, &[1e3], &none("0", "1000"));
+        check(1.0, &[1e3, -1.0], &none("1", "999"));
+        check(f64::INFINITY, &[1e3], &none("inf", "1000"));
+        check(1.0, &[f64::NAN], &none("1", "NaN"));
+        check(
+            1e300,
+            &[1.0],
+            "one false alarm in 18446744073709551615 points is outside 100 to 10000000",
+        );
+    }
+
+    #[test]
+    fn what_cannot_be_designed_is_refused() {
+        let check = |design: Result<Design, DesignError>, expect: &str| {
+            let text = design.map_or_else(|error| error.to_string(), |_| String::from("a design"));
+            assert_eq!(text, expect);
+        };
+        check(
+            Design::shewhart(99),
+            "one false alarm in 99 points is outside 100 to 10000000",
+        );
+        check(
+            Design::ewma(decimal("0.1"), 10_000_001),
+            "one false alarm in 10000001 points is outside 100 to 10000000",
+        );
+        check(
+            Design::ewma(decimal("1.5"), 500),
+            "the weight 1.5 of the newest point is outside 0 to 1: a usual one is 0.1 or 0.2",
+        );
+        check(
+            Design::ewma(decimal("0.0001"), 500),
+            "the run length of this chart takes too long to work out: give a larger weight lambda or a narrower limit",
+        );
+        check(
+            Design::cusum(decimal("0"), 500),
+            "the reference value 0 is outside 0 to 10 sigmas: a usual one is 0.5",
+        );
+        check(
+            Design::cusum(decimal("0.03"), 10_000_000),
+            "no limit up to 100.000 sigmas signals as seldom as once in 10000000 points: give a larger reference value",
+        );
+    }
+
+    /// Every digit of what is printed and frozen, and every bit of what it rests on. The figures are those of
+    /// the first build: one that differs was made by a build or a machine that reckons otherwise.
+    #[test]
+    fn every_build_gives_the_same_bits() {
+        let ewma = Design::ewma(decimal("0.1"), 20_000).expect("a design");
+        let cusum = Design::cusum(decimal("0.5"), 20_000).expect("a design");
+        let head = Cusum::new(decimal("0.5"), decimal("5")).expect("a chart");
+        let rules = Shewhart::new(None, crate::RunRule::ALL[..7].iter().copied().collect());
+        let varying = Ewma::new(decimal("0.2"), decimal("2.962")).expect("a chart");
+        let run_lengths = [
+            Ok(ewma.at_rest),
+            Ok(cusum.at_rest),
+            ewma.chart.run_length(1.0),
+            varying.with_time_varying_limits().run_length(0.25),
+            head.with_head_start(decimal("2.5"))
+                .expect("a chart")
+                .run_length(0.25),
+            rules.expect("a chart").run_length(0.25),
+        ];
+        let bits: Vec<String> = run_lengths
+            .iter()
+            .map(|found| {
+                let found = found.expect("a run length");
+                alloc::format!(
+                    "{:016x} {:016x}",
+                    found.mean.to_bits(),
+                    found.deviation.to_bits()
+                )
+            })
+            .collect();
+        assert_eq!(
+            (ewma.limit.to_string(), cusum.limit.to_string()),
+            ("3.932".into(), "8.746".into())
+        );
+        assert_eq!(
+            bits,
+            [
+                "40d3992d045b84b6 40d3962244ca5523",
+                "40d389682b1d24ed 40d385fa350e88f0",
+                "4032b5b7443c5e2e 4022800b3039d43e",
+                "40627680656e572d 40621150c8d3b810",
+                "405e6c07489a0cc2 406069f9cbdbbb45",
+                "404a2c46f522eda5 4048486c07c90d6f"
+            ]
+        );
+    }
 }

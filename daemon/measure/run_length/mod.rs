@@ -165,3 +165,65 @@ fn scale(chances: &mut [f64], together: f64) {
         }
     }
 }
+
+#[cfg(test)]
+#[allow(
+    clippy::float_arithmetic,
+    reason = "run lengths have no finite decimals"
+)]
+mod tests {
+    use super::*;
+    use crate::charts::draws::{Draws, effort};
+    use crate::charts::{Cusum, Ewma, RunRules, Shewhart};
+    use rust_decimal::Decimal;
+
+    /// The charts themselves, run until they signal, with every kind of start: mean and standard deviation of
+    /// the run length within four of their own standard errors.
+    #[test]
+    fn charts_run_as_long_as_the_theory_says() {
+        let runs = effort(20_000);
+        let average = Ewma::of(0.1, 2.7);
+        let sums = Cusum::of(0.5, 4.0);
+        let head = sums.with_head_start(Decimal::TWO).expect("a head start");
+        let rules = Shewhart::new(Some(Decimal::from(3)), RunRules::WESTERN_ELECTRIC);
+        for chart in [
+            Chart::Ewma(average),
+            Chart::Ewma(average.with_time_varying_limits()),
+            Chart::Cusum(sums),
+            Chart::Cusum(head),
+            Chart::Shewhart(rules.expect("rules")),
+        ] {
+            for shift in [0.0, 0.5, -2.0] {
+                check(&chart, shift, runs);
+            }
+        }
+    }
+
+    fn check(chart: &Chart, shift: f64, runs: u32) {
+        let theory = chart.run_length(shift).expect("a run length");
+        let (mut draws, n) = (Draws::new(5), f64::from(runs));
+        let (mut sum, mut squares, mut fourths) = (0.0, 0.0, 0.0);
+        for _ in 0..runs {
+            let mut state = chart.start();
+            let mut points = 1.0;
+            while chart.feed(&mut state, shift + draws.next()).is_none() {
+                points += 1.0;
+            }
+            let off: f64 = points - theory.mean;
+            sum += off;
+            squares += off * off;
+            fourths += off * off * off * off;
+        }
+        let error = theory.deviation / libm::sqrt(n);
+        assert!(
+            (sum / n).abs() < 4.0 * error,
+            "{chart:?} {shift}: {sum}, {theory:?}"
+        );
+        let variance = theory.deviation * theory.deviation;
+        let error = libm::sqrt((fourths / n - variance * variance) / n);
+        assert!(
+            (squares / n - variance).abs() < 4.0 * error,
+            "{chart:?} {shift}: {squares}, {theory:?}"
+        );
+    }
+}

@@ -348,3 +348,216 @@ impl Sums {
         None
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::charts::check_values::table;
+    use crate::charts::draws::{Draws, effort};
+    use crate::charts::{RunRule, RunRules, ShewhartMemory};
+    use crate::run_length::absorbing::Absorbing;
+    use rust_decimal::Decimal;
+
+    fn chart(rules: impl IntoIterator<Item = RunRule>) -> Shewhart {
+        Shewhart::new(None, rules.into_iter().collect()).expect("a chart in a test")
+    }
+
+    /// The rules a row of the table names, such as `WE1+2` or `N1 to 6`, with remarks.
+    fn named(row: &str) -> Vec<RunRule> {
+        let (family, rest) = row.split_at(if row.starts_with("WE") { 2 } else { 1 });
+        if row.contains("both sides present") {
+            return alloc::vec![N8Both];
+        }
+        let list = rest.split_once(" (").map_or(rest, |(list, _)| list);
+        let list = list.trim_end_matches(" exact");
+        let rule =
+            |number: &str| RunRule::named(&alloc::format!("{family}{number}")).expect("a rule");
+        match list.split_once(" to ") {
+            Some((_, last)) => {
+                let last: u8 = last.parse().expect("a number");
+                (1..=last)
+                    .map(|number| rule(&alloc::format!("{number}")))
+                    .collect()
+            }
+            None => list.split('+').map(rule).collect(),
+        }
+    }
+
+    /// Every run length and standard deviation of the table: COMPUTED apart from this code by an exact chain,
+    /// for trend and alternation by their integral equations, with four decimals. The published column is Champ
+    /// and Woodall, Technometrics 29(4), 1987: 91.75 READ-2, the others from MEMORY.
+    #[test]
+    fn the_tabulated_run_lengths() {
+        let rows = table(include_str!("../check-values/run-rules-arl.csv"));
+        assert_eq!(rows.len(), 256);
+        let mut checked = 0;
+        for row in &rows {
+            let exact = row["ARL_exact"];
+            // Its own test below; and rows with nothing but a simulation to be held to.
+            if row["rules"].starts_with("trend") || exact.is_empty() {
+                continue;
+            }
+            let shift = row["shift_sigma"].parse().expect("a shift");
+            let found = chart(named(row["rules"]))
+                .run_length(shift)
+                .expect("a run length");
+            let check = |found: f64, cell: &str| {
+                let expect: f64 = cell.parse().expect("a number");
+                let within = 0.51e-4_f64.max(1e-6 * expect);
+                assert!((found - expect).abs() <= within, "{row:?}: {found}");
+            };
+            check(found.mean, exact);
+            if !row["SDRL_exact"].is_empty() {
+                check(found.deviation, row["SDRL_exact"]);
+            }
+            if let Ok(printed) = row["ARL_published"].parse::<f64>() {
+                let half = if printed == 370.4 { 0.05 } else { 0.005 };
+                assert!((found.mean - printed).abs() <= half, "{row:?}: {found:?}");
+            }
+            checked += 1;
+        }
+        assert_eq!(checked, 252);
+    }
+
+    /// Runs on one side in closed form: `2^r - 1` points for `r` in a row, from any textbook.
+    #[test]
+    fn runs_on_one_side_in_closed_form() {
+        for (rule, mean) in [(We4, 255.0), (N2, 511.0)] {
+            let found = chart([rule]).run_length(0.0).expect("a run length");
+            assert!((found.mean / mean - 1.0).abs() < 1e-12, "{rule}: {found:?}");
+        }
+    }
+
+    /// A limit alone, and the same as a chain with rules that cannot matter.
+    #[test]
+    fn a_limit_alone_is_a_limit_with_rules_it_hides() {
+        let limit = |limit, rules: &[RunRule]| {
+            let rules: RunRules = rules.iter().copied().collect();
+            Shewhart::new(Some(limit), rules).expect("a chart in a test")
+        };
+        for shift in [0.0, 0.7, -3.0] {
+            let alone = limit(Decimal::new(15, 1), &[])
+                .run_length(shift)
+                .expect("a run length");
+            let hiding = limit(Decimal::new(15, 1), &[We1, We2])
+                .run_length(shift)
+                .expect("one");
+            assert!(
+                (alone.mean / hiding.mean - 1.0).abs() < 1e-12,
+                "{alone:?} {hiding:?}"
+            );
+            assert!(
+                (alone.deviation - hiding.deviation).abs() < 1e-9,
+                "{alone:?} {hiding:?}"
+            );
+        }
+        let three = limit(Decimal::from(4), &[We1])
+            .run_length(0.0)
+            .expect("a run length");
+        assert!((three.mean - 370.3983).abs() < 1e-4, "{three:?}");
+        let seldom = limit(Decimal::from(20), &[])
+            .run_length(0.0)
+            .expect("a run length");
+        assert!(seldom.mean > 1e88 && seldom.mean < 1e90, "{seldom:?}");
+    }
+
+    /// Another way to the trend: the integral equation of the last point's place in its distribution, solved at
+    /// nodes. It depends on no distribution, so neither does the run length, and neither on a shift.
+    fn trend_by_integral_equation(steps: usize) -> f64 {
+        const N: usize = 20;
+        let rule = GaussLegendre::new(20);
+        let below = rule.integrals();
+        // States: the number of steps so far upwards, at each node; those downwards mirror them.
+        let at = |count: usize, node: usize| (count - 1) * N + node;
+        let size = (steps - 1) * N;
+        let mut rows = alloc::vec![alloc::vec![0.0; size]; size];
+        let mut ends = alloc::vec![0.0; size];
+        for count in 1..steps {
+            for node in 0..N {
+                for to in 0..N {
+                    let down = 0.5 * below[node][to];
+                    let up = 0.5 * (rule.weights[to] - below[node][to]);
+                    // A step down from any place is the first downwards: the mirror of the first upwards.
+                    rows[at(count, node)][at(1, N - 1 - to)] += down;
+                    if count + 1 < steps {
+                        rows[at(count, node)][at(count + 1, to)] += up;
+                    } else {
+                        ends[at(count, node)] += up;
+                    }
+                }
+            }
+        }
+        let chain = Absorbing::new(rows, ends).expect("a chain that ends");
+        let mean = chain.moments().mean;
+        // The first point makes no step; the second steps up or down.
+        let second = |node: usize| {
+            let up: f64 = (0..N)
+                .map(|to| 0.5 * (rule.weights[to] - below[node][to]) * mean[at(1, to)])
+                .sum();
+            let down: f64 = (0..N)
+                .map(|to| 0.5 * below[node][to] * mean[at(1, N - 1 - to)])
+                .sum();
+            up + down
+        };
+        2.0 + (0..N)
+            .map(|node| 0.5 * rule.weights[node] * second(node))
+            .sum::<f64>()
+    }
+
+    #[test]
+    fn trends_by_their_integral_equation() {
+        let found = chart([RunRule::N3]).run_length(0.0).expect("a run length");
+        let other = trend_by_integral_equation(5);
+        assert!((found.mean / other - 1.0).abs() < 1e-9, "{found:?} {other}");
+        let shifted = chart([RunRule::N3]).run_length(2.5).expect("a run length");
+        assert!(
+            (shifted.mean / other - 1.0).abs() < 1e-9,
+            "{shifted:?} {other}"
+        );
+        // Seven points, as the last row of the table has it.
+        let rows = table(include_str!("../check-values/run-rules-arl.csv"));
+        let seven = rows
+            .iter()
+            .find(|row| row["rules"] == "trend of 7 points (6 steps)");
+        let expect: f64 = seven.expect("the row")["ARL_exact"]
+            .parse()
+            .expect("a number");
+        let found = trend_by_integral_equation(6);
+        assert!(
+            (found - expect).abs() < 0.51e-4_f64.max(1e-6 * expect),
+            "{found}"
+        );
+    }
+
+    /// Chart and theory, where neighbours are compared and zones counted at once: the chart itself is run until
+    /// it signals, and the mean must be within four standard errors of it.
+    #[test]
+    fn sets_of_rules_simulated() {
+        let runs = effort(20_000);
+        for (set, shift) in [
+            ("N1+2+3+4", 0.0),
+            ("N3+4", 0.0),
+            ("N1+3+5", 0.5),
+            ("N3+8", 1.0),
+            ("N4+7", 0.0),
+        ] {
+            let chart = chart(named(set));
+            let theory = chart.run_length(shift).expect("a run length");
+            let mut draws = Draws::new(19);
+            let mut points = 0.0;
+            for _ in 0..runs {
+                let mut memory = ShewhartMemory::default();
+                while chart.signals(&memory).next().is_none() {
+                    memory = chart.after(memory, shift + draws.next());
+                    points += 1.0;
+                }
+            }
+            let found = points / f64::from(runs);
+            let error = theory.deviation / libm::sqrt(f64::from(runs));
+            assert!(
+                (found - theory.mean).abs() < 4.0 * error,
+                "{set}: {found}, {theory:?}"
+            );
+        }
+    }
+}
