@@ -173,7 +173,7 @@ pub fn spread_interval(
     number(index)?;
     let degrees = degrees(count)?;
     let chi = ChiSquare::new(degrees)?;
-    let rest = Probability::new(0.5 * (1.0 - confidence.share()))?;
+    let rest = confidence.tail();
     let bound = |quantile: f64| index * libm::sqrt(quantile / degrees);
     Ok((bound(chi.quantile(rest)), bound(chi.upper_quantile(rest))))
 }
@@ -462,7 +462,8 @@ mod tests {
             let found = capability(&limits(-1.0, 1.0), mean, sigma).expect("a process");
             let off_centre = found.off_centre.expect("both");
             let spread = found.spread.expect("both");
-            prop_assert!((found.centred - spread * (1.0 - off_centre)).abs() <= 1e-9 * spread.max(1.0) * (1.0 + off_centre));
+            let within = 1e-9 * spread.max(1.0) * (1.0 + off_centre);
+            prop_assert!((found.centred - spread * (1.0 - off_centre)).abs() <= within);
             let confidence = Probability::new(0.95).expect("inside");
             prop_assert!(spread_lower_bound(spread, count, confidence).expect("a bound") < spread);
             prop_assert!(centred_lower_bound(found.centred, count, confidence).expect("a bound") < found.centred);

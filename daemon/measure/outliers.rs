@@ -96,9 +96,10 @@ pub struct Deviate {
 
 /// The generalised extreme studentised deviate test for up to `most` outliers on either side.
 ///
-/// The values most distant from the mean of the rest, one after another, as many as are outliers: up to the *last* one
-/// whose statistic is beyond its critical value, whatever those before it say, because outliers hide each other.
-/// B. Rosner, "Percentage points for a generalized ESD many-outlier procedure", Technometrics 25, 1983 (from memory).
+/// The values most distant from the mean of the rest, one after another, as many as are outliers: up to the
+/// *last* one whose statistic is beyond its critical value, whatever those before it say, because outliers hide
+/// each other. B. Rosner, "Percentage points for a generalized ESD many-outlier procedure", Technometrics 25,
+/// 1983 (from memory).
 ///
 /// # Errors
 /// There are fewer than `most + 2` values, one is not from -1e100 to 1e100, or those left are all equal.
@@ -167,7 +168,7 @@ fn most_extreme(
 
 /// The upper point of Student's distribution; at most 1/6 is asked, so it is above 0.
 fn upper_point(degrees: f64, share: f64) -> f64 {
-    match (StudentT::new(degrees), Probability::new(share)) {
+    match (StudentT::new(degrees), Probability::new(share.max(1e-300))) {
         (Ok(student), Ok(share)) => -student.quantile(share),
         _ => 0.0,
     }
@@ -198,8 +199,10 @@ impl Fences {
     /// There is no value, or one that is not from -1e100 to 1e100.
     pub fn of(values: &[f64]) -> Result<Self, SampleError> {
         let at = |share: Probability| percentile(values, share, PercentileType::R6);
-        let quarter = |share| Probability::new(share).map_or(Probability::HALF, |share| share);
-        let (lower, upper) = (at(quarter(0.25))?, at(quarter(0.75))?);
+        let (lower, upper) = (
+            at(Probability::LOWER_QUARTER)?,
+            at(Probability::UPPER_QUARTER)?,
+        );
         let about = |times: f64| {
             let reach = times * (upper - lower);
             (lower - reach, upper + reach)

@@ -10,11 +10,14 @@
 )]
 
 /// The root of `f` between `low` and `high`, where `f` has different signs at the two or is nought at one.
-///
-/// Where it has the same sign at both, the end nearer to nought.
 pub(crate) fn between(f: impl Fn(f64) -> f64, low: f64, high: f64) -> f64 {
     let (mut a, mut b) = (low, high);
     let (mut at_a, mut at_b) = (f(a), f(b));
+    for (end, at_end) in [(a, at_a), (b, at_b)] {
+        if at_end == 0.0 {
+            return end;
+        }
+    }
     let mut step = 0.5;
     for _ in 0..400 {
         let x = a + step * (b - a);

@@ -34,8 +34,9 @@ pub enum ToleranceError {
     Distribution(#[from] DistributionError),
 }
 
-/// The exact one-sided factor of a sample of `count` values: `t / sqrt(n)`, with t the quantile at `confidence` of the
-/// noncentral t distribution with n - 1 degrees of freedom about `sqrt(n)` times the normal quantile of `share`.
+/// The exact one-sided factor of a sample of `count` values: `t / sqrt(n)`, with t the quantile at `confidence`
+/// of the noncentral t distribution with n - 1 degrees of freedom about `sqrt(n)` times the normal quantile of
+/// `share`.
 ///
 /// # Errors
 /// There are fewer than 2 or more than 1000000 values.
@@ -99,9 +100,9 @@ pub fn two_sided_factor(
     Ok(root::positive(missing, outer_quantile(share)))
 }
 
-/// The two-sided factor by Howe's approximation: `z sqrt((n - 1)(1 + 1/n) / chi-square)`, with z the normal quantile
-/// that leaves half of the rest of the share on each side, and chi-square the lower point at the rest of the confidence.
-/// Within 1 % of the exact one from about 10 values.
+/// The two-sided factor by Howe's approximation: `z sqrt((n - 1)(1 + 1/n) / chi-square)`, with z the normal
+/// quantile that leaves half of the rest of the share on each side, and chi-square the lower point at the rest of
+/// the confidence. Within 1 % of the exact one from about 10 values.
 ///
 /// # Errors
 /// There are fewer than 2 or more than 1000000 values.
@@ -126,9 +127,7 @@ fn sample(count: u32) -> Result<f64, ToleranceError> {
 
 /// How many sigmas to either side of the mean hold the share.
 fn outer_quantile(share: Probability) -> f64 {
-    let half = 0.5 * (1.0 - share.share());
-    // The half of what is left of 1 is 0 at worst where the share is next to 1, and then 38 sigmas hold it.
-    Probability::new(half).map_or(38.0, |half| -normal_quantile(half))
+    -normal_quantile(share.tail())
 }
 
 /// Places of the sample's mean with their weights, and the squared reach each needs.
@@ -255,8 +254,8 @@ mod tests {
         ));
     }
 
-    /// 28 samples, shares and confidences computed with SciPy: the Wald-Wolfowitz integral by quadrature, the one-sided
-    /// factor from its noncentral t.
+    /// 28 samples, shares and confidences computed with SciPy: the Wald-Wolfowitz integral by quadrature, the
+    /// one-sided factor from its noncentral t.
     #[test]
     fn a_table_of_factors() {
         let file = json(include_str!("check-values/nist-tolerance-intervals.json"));

@@ -103,7 +103,7 @@ pub(crate) fn gamma_tails(a: f64, x: f64) -> Tails {
     if x <= 0.0 {
         return Tails::from_lower(0.0);
     }
-    let factor = gamma_factor(a, x);
+    let factor = gamma_factor(a, stirling_rest(a), x);
     if x < a + 1.0 {
         Tails::from_lower((factor * gamma_series(a, x)).min(1.0))
     } else {
@@ -111,9 +111,9 @@ pub(crate) fn gamma_tails(a: f64, x: f64) -> Tails {
     }
 }
 
-/// `x^a exp(-x) / gamma(a + 1)`.
-pub(crate) fn gamma_factor(a: f64, x: f64) -> f64 {
-    libm::exp(-stirling_rest(a) - deviance(a, x)) / libm::sqrt(2.0 * PI * a)
+/// `x^a exp(-x) / gamma(a + 1)`, given the [`stirling_rest`] of `a`.
+pub(crate) fn gamma_factor(a: f64, rest: f64, x: f64) -> f64 {
+    libm::exp(-rest - deviance(a, x)) / libm::sqrt(2.0 * PI * a)
 }
 
 /// `1 + x / (a+1) + x^2 / ((a+1)(a+2)) + ...`.
@@ -158,7 +158,7 @@ fn nonzero(of: f64) -> f64 {
 }
 
 /// `ln gamma(n + 1) - (n + 1/2) ln n + n - ln(2 pi) / 2`: what Stirling's formula leaves over.
-fn stirling_rest(n: f64) -> f64 {
+pub(crate) fn stirling_rest(n: f64) -> f64 {
     if n < 16.0 {
         return libm::lgamma(n + 1.0) - (n + 0.5) * libm::log(n) + n - 0.5 * libm::log(2.0 * PI);
     }

@@ -9,6 +9,11 @@
 //!
 //! Deliberately not here: random numbers, and fitting a distribution to data.
 
+#![allow(
+    clippy::float_arithmetic,
+    reason = "a distribution function has no finite decimals; only + - * / sqrt and libm are used"
+)]
+
 mod chi_square;
 mod incomplete;
 mod normal;
@@ -35,6 +40,9 @@ impl Probability {
     /// One half.
     pub const HALF: Self = Self(0.5);
 
+    pub(crate) const LOWER_QUARTER: Self = Self(0.25);
+    pub(crate) const UPPER_QUARTER: Self = Self(0.75);
+
     /// The probability of that share.
     ///
     /// # Errors
@@ -45,6 +53,12 @@ impl Probability {
         } else {
             Err(DistributionError::Probability(share))
         }
+    }
+
+    /// What a two-sided confidence of that size leaves on either side.
+    pub(crate) fn tail(self) -> Self {
+        // Never 0, as no double lies between 1 - 2^-53 and 1, and at most 1/2.
+        Self(0.5 * (1.0 - self.0))
     }
 
     /// As a share, between 0 and 1.

@@ -10,7 +10,7 @@
     reason = "a distribution function has no finite decimals; only + - * / sqrt and libm are used"
 )]
 
-use super::incomplete::{beta_tails, gamma_factor};
+use super::incomplete::{beta_tails, gamma_factor, stirling_rest};
 use super::{DistributionError, Probability, degrees, normal_cdf, normal_quantile};
 use crate::{quadrature, root};
 use alloc::vec::Vec;
@@ -159,15 +159,13 @@ impl NoncentralT {
     /// The mean over `s` of the normal share below `z(s)`, whose slope is `t` to either side.
     fn share(&self, t: f64, z: impl Fn(f64) -> f64) -> f64 {
         let bounds = self.panels(t);
-        quadrature::Panels::new()
-            .integral(&bounds, |s| normal_cdf(z(s)) * self.density(s))
-            .clamp(0.0, 1.0)
-    }
-
-    /// The density of `s`.
-    fn density(&self, s: f64) -> f64 {
         let half = 0.5 * self.degrees;
-        self.degrees / s * gamma_factor(half, half * s * s)
+        let rest = stirling_rest(half);
+        // Of the root of a chi-square per degree of freedom.
+        let density = |s: f64| self.degrees / s * gamma_factor(half, rest, half * s * s);
+        quadrature::Panels::new()
+            .integral(&bounds, |s| normal_cdf(z(s)) * density(s))
+            .clamp(0.0, 1.0)
     }
 
     /// Where to cut: `s` is within a dozen of its spreads about 1, and the normal share passes from 0 to 1

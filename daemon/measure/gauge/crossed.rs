@@ -173,8 +173,8 @@ fn component(source: &Source, against: &Source, readings: usize) -> f64 {
 /// The analysis of `study[part][operator][repeat]`, all readings in one unit.
 ///
 /// # Errors
-/// There are fewer than two parts, operators or repeats, not everywhere the same number of them, or a value not from -1e100
-/// to 1e100.
+/// There are fewer than two parts, operators or repeats, not everywhere the same number of them, or a value not
+/// from -1e100 to 1e100.
 pub fn crossed_study(study: &[Vec<Vec<f64>>]) -> Result<CrossedStudy, SampleError> {
     let (parts, operators, repeats) = sizes(study)?;
     let cells: Vec<f64> = study.iter().flatten().map(|cell| mean(cell)).collect();
@@ -441,7 +441,8 @@ mod tests {
                 .map(|part| part.chunks(2).map(<[f64]>::to_vec).collect())
                 .collect();
             let found = crossed_study(&study).expect("a study");
-            let parts = found.part.squares + found.operator.squares + found.interaction.squares + found.repeat.squares;
+            let sources = [found.part, found.operator, found.interaction, found.repeat];
+            let parts: f64 = sources.iter().map(|source| source.squares).sum();
             let all = squares_about_mean(&values);
             prop_assert!((parts - all).abs() <= 1e-9 * all.max(1.0));
             prop_assert!(found.gauge().is_finite() && found.parts().is_finite());

@@ -1,12 +1,12 @@
 //! Where to accept when the gauge is not sure: guard bands.
 //!
-//! A value read just inside a limit may truly be outside. Limits of acceptance drawn in by a guard band keep the risk of
-//! that to what is wanted, at the cost of refusing good pieces. The reckoning is that of JCGM 106:2012 with nothing
-//! known of the process beforehand: the true value is normal about the reading with the gauge's standard uncertainty. ISO
-//! 14253-1:2017 takes 5 % where nothing is agreed (both from memory).
+//! A value read just inside a limit may truly be outside. Limits of acceptance drawn in by a guard band keep the
+//! risk of that to what is wanted, at the cost of refusing good pieces. The reckoning is that of JCGM 106:2012
+//! with nothing known of the process beforehand: the true value is normal about the reading with the gauge's
+//! standard uncertainty. ISO 14253-1:2017 takes 5 % where nothing is agreed (both from memory).
 //!
-//! Deliberately not here: what a process known to be good adds to a reading. It would make the bands narrower, and wrong on
-//! the day the process is not.
+//! Deliberately not here: what a process known to be good adds to a reading. It would make the bands narrower,
+//! and wrong on the day the process is not.
 
 #![allow(
     clippy::float_arithmetic,
@@ -22,7 +22,8 @@ use crate::root;
 pub enum GuardBandError {
     /// Nothing would be accepted.
     #[error(
-        "in the middle of the tolerance the chance of being outside is {found}, above the {wanted} asked: the gauge is too coarse for these limits"
+        "in the middle of the tolerance the chance of being outside is {found}, above the {wanted} asked: \
+         the gauge is too coarse for these limits"
     )]
     NoneAccepted {
         /// The least chance there is.
@@ -38,9 +39,9 @@ pub enum GuardBandError {
     Reading(#[from] CapabilityError),
 }
 
-/// The width of the guard band at a single limit: `z u`, with the gauge's standard uncertainty `gauge_sigma` and z the
-/// normal quantile of `1 - risk`; in the unit of `gauge_sigma`. A value read at the acceptance limit is truly beyond
-/// the tolerance limit with the chance `risk`.
+/// The width of the guard band at a single limit: `z u`, with the gauge's standard uncertainty `gauge_sigma` and
+/// z the normal quantile of `1 - risk`; in the unit of `gauge_sigma`. A value read at the acceptance limit is
+/// truly beyond the tolerance limit with the chance `risk`.
 ///
 /// # Errors
 /// The risk is above 1/2, or the sigma is not above 0.
@@ -69,8 +70,8 @@ pub fn conforming_chance(
 
 /// The limits within which a reading is truly outside the tolerance with at most the chance `risk`.
 ///
-/// With one limit, that limit less the [`guard_band`]. With two, both tails count: where the tolerance is narrow for the
-/// gauge, the limits are further in than a guard band.
+/// With one limit, that limit less the [`guard_band`]. With two, both tails count: where the tolerance is narrow
+/// for the gauge, the limits are further in than a guard band.
 ///
 /// # Errors
 /// The risk is above 1/2, the sigma is not above 0, or the gauge is too coarse to accept anything.

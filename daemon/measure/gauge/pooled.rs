@@ -1,8 +1,8 @@
 //! Standard deviations pooled over groups: the levels of a gauge study.
 //!
-//! NIST/SEMATECH e-Handbook of Statistical Methods, 2.4.4: repeatability is pooled over the readings of each place and
-//! day (level 1), reproducibility over the daily averages of each place and run (level 2), stability over the
-//! averages of the runs (level 3). Each level is one [`Pooled`].
+//! NIST/SEMATECH e-Handbook of Statistical Methods, 2.4.4: repeatability is pooled over the readings of each
+//! place and day (level 1), reproducibility over the daily averages of each place and run (level 2), stability
+//! over the averages of the runs (level 3). Each level is one [`Pooled`].
 
 #![allow(
     clippy::float_arithmetic,
@@ -126,8 +126,8 @@ mod tests {
         one
     }
 
-    /// e-Handbook 2.6.1, gauge study of resistivity probes: 300 rows and two published figures as NIST holds them, the
-    /// rest computed. Its level 3 is printed 0.0197 and computes to 0.019645, which would be 0.0196.
+    /// e-Handbook 2.6.1, gauge study of resistivity probes: 300 rows and two published figures as NIST holds
+    /// them, the rest computed. Its level 3 is printed 0.0197 and computes to 0.019645, which would be 0.0196.
     #[test]
     fn the_handbooks_gauge_study() {
         let file = json(include_str!("../check-values/nist-gauge-study.json"));

@@ -1,11 +1,11 @@
 //! Whether a gauge that repeats itself is stuck or only coarse.
 //!
-//! A healthy gauge repeats a reading when the process happens to stay within one step of its resolution. How often that
-//! happens to k readings in a row is computed here at the real resolution, so that a coarse gauge is not called stuck, and a
-//! fine one is called soon.
+//! A healthy gauge repeats a reading when the process happens to stay within one step of its resolution. How
+//! often that happens to k readings in a row is computed here at the real resolution, so that a coarse gauge is
+//! not called stuck, and a fine one is called soon.
 //!
-//! Readings are taken as independent. Where neighbours resemble each other (a slow drift, several readings of one piece),
-//! repeats are more frequent than this says: feed one reading per piece.
+//! Readings are taken as independent. Where neighbours resemble each other (a slow drift, several readings of one
+//! piece), repeats are more frequent than this says: feed one reading per piece.
 //!
 //! Deliberately not here: counting the repeats, and what becomes of a stuck gauge.
 
@@ -41,7 +41,8 @@ pub enum StuckError {
     Readings(u32),
     /// No number of readings is enough.
     #[error(
-        "healthy readings repeat too often at this resolution: even {0} in a row are not as rare as asked, so watch for something else"
+        "healthy readings repeat too often at this resolution: even {0} in a row are not as rare \
+         as asked, so watch for something else"
     )]
     Never(u32),
 }
@@ -52,8 +53,8 @@ const FINE: f64 = 1000.0;
 /// The longest run that is looked at.
 const READINGS_MAX: u32 = 10_000;
 
-/// The chance that `readings` in a row of a healthy gauge all show the same value: readings are normal with that mean and
-/// `sigma` and shown rounded to whole multiples of `resolution`, all in one unit.
+/// The chance that `readings` in a row of a healthy gauge all show the same value: readings are normal with that
+/// mean and `sigma` and shown rounded to whole multiples of `resolution`, all in one unit.
 ///
 /// The sum over all steps of (share of the step)^readings. Finer than a thousand steps to a sigma, its limit:
 /// `(resolution / sigma)^(k-1) / ((2 pi)^((k-1)/2) sqrt(k))`.
@@ -77,8 +78,8 @@ pub fn same_step_chance(
 /// The least number of equal readings in a row that a healthy gauge shows with at most the chance `risk`.
 ///
 /// # Errors
-/// Mean, sigma or resolution are outside, or even 10000 readings in a row are not as rare: then the gauge is so coarse that
-/// a healthy process hardly ever leaves one step.
+/// Mean, sigma or resolution are outside, or even 10000 readings in a row are not as rare: then the gauge is so
+/// coarse that a healthy process hardly ever leaves one step.
 pub fn readings_until_stuck(
     mean: f64,
     sigma: f64,

@@ -300,7 +300,8 @@ mod tests {
     fn certified_by_nist() {
         let certified = json(include_str!("../check-values/strd-certified.json"));
         let regression = &certified["regression"];
-        // The digits that are right, the log relative error: of slope, its error, residual sd, R squared, residual squares, F.
+        // The digits that are right, the log relative error: of slope, its error, residual sd, R squared,
+        // residual squares, F.
         let check = |name: &str, line: &LineFit, least: [f64; 6]| {
             let f = line.slope_t().expect("noise") * line.slope_t().expect("noise");
             let found = [

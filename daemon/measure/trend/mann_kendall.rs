@@ -52,7 +52,8 @@ impl MannKendall {
     }
 
     /// The exact chance that a series without trend has an `s` this large or larger. `None` with ties or above 50
-    /// values, where the normal one holds. Use it up to ten values, where the normal one is off by a tenth.
+    /// values, where the normal one holds. Prefer it up to ten values: the normal one is off by some percent of
+    /// itself at 5 % there, and by half in the far tail.
     #[must_use]
     pub fn exact_p_rise(&self) -> Option<f64> {
         (!self.tied && self.count <= EXACT_MAX).then(|| exact_upper(self.count, self.s))

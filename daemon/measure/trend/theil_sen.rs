@@ -60,17 +60,11 @@ pub fn theil_sen(points: &[(f64, f64)], confidence: Probability) -> Result<Theil
 /// The slopes at the ranks of the interval.
 fn interval(slopes: &[f64], sigma: f64, confidence: Probability) -> (f64, f64) {
     let count = real_count(slopes.len());
-    let half = two_sided_z(confidence) * sigma;
+    let half = -normal_quantile(confidence.tail()) * sigma;
     // Ranks count from 1 for the lower one; both are kept inside.
     let lower = (libm::rint((count - half) / 2.0) - 1.0).max(0.0);
     let upper = libm::rint((count + half) / 2.0).min(count - 1.0);
     (slopes[lower as usize], slopes[upper as usize])
-}
-
-/// How many sigmas to either side hold that share.
-fn two_sided_z(confidence: Probability) -> f64 {
-    let rest = 0.5 * (1.0 - confidence.share());
-    -Probability::new(rest).map_or(0.0, normal_quantile)
 }
 
 #[cfg(test)]
