@@ -1,4 +1,5 @@
-//! Numbers only: decimals read from text, units of measure, and scales on which values are counted.
+//! Numbers only: decimals read from text, units of measure, scales on which values are counted, and the statistics
+//! of a process: charts, trends, capability, gauges.
 //!
 //! - [`parse_number`] and [`parse_measure`] read texts into decimals and tell what is no number
 //!   at all from what is a number nobody can use.
@@ -15,8 +16,9 @@
 //! - [`Scale`] is a unit and a resolution. A value counted on it is an `i64`, so that "exactly at
 //!   the limit" means the same wherever values are compared, shown or stored.
 //!
-//! Everything is a pure function of its arguments, and decimal but for the charts: the same input gives
-//! the same bytes in any build, on any machine.
+//! Everything is a pure function of its arguments: the same input gives the same bytes in any build, on any
+//! machine. Values, units and scales are decimal. Charts and statistics are doubles, which take `+ - * /` and the
+//! root as every machine rounds them, and all else from `libm`, never from the platform.
 //!
 //! Unit codes are read by `octofhir-ucum`, because it knows the whole of UCUM with exact decimal
 //! factors and neither `std` nor a clock; its own conversion of values goes through `f64`, so that

@@ -83,6 +83,7 @@ mod tests {
     use alloc::collections::BTreeMap;
     use alloc::string::ToString as _;
     use alloc::vec::Vec;
+    use proptest::prelude::*;
 
     const RUN: usize = 0;
     const WAFER: usize = 1;
@@ -223,5 +224,26 @@ mod tests {
         );
         assert_eq!(level.add_sd(-1.0, 3), Err(SampleError::Value(-1.0)));
         assert_eq!(level, Pooled::new());
+    }
+
+    proptest! {
+        #[test]
+        fn two_halves_are_the_whole(
+            sds in prop::collection::vec((0.0..1e100f64, 0u32..1000), 0..20),
+            at in any::<prop::sample::Index>(),
+        ) {
+            let feed = |mut level: Pooled, sds: &[(f64, u32)]| {
+                for (sd, degrees) in sds {
+                    level.add_sd(*sd, *degrees).expect("a deviation");
+                }
+                level
+            };
+            let whole = feed(Pooled::new(), &sds);
+            let (first, second) = sds.split_at(at.index(sds.len() + 1));
+            let kept = serde_json::to_string(&feed(Pooled::new(), first)).expect("a state");
+            let loaded: Pooled = serde_json::from_str(&kept).expect("a state");
+            prop_assert_eq!(feed(loaded, second), whole);
+            prop_assert!(whole.sd().is_none_or(f64::is_finite));
+        }
     }
 }
