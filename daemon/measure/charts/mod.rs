@@ -69,7 +69,7 @@ pub enum State {
 }
 
 /// What a chart signals at its newest point.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Signal {
     /// Where the points went.
     pub side: Side,
@@ -78,7 +78,8 @@ pub struct Signal {
 }
 
 /// A side of the centre.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Side {
     /// Above the centre, or rising.
     Above,

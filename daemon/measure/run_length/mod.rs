@@ -173,8 +173,10 @@ fn scale(chances: &mut [f64], together: f64) {
 )]
 mod tests {
     use super::*;
+    use crate::charts::check_values::table;
     use crate::charts::draws::{Draws, effort};
     use crate::charts::{Cusum, Ewma, RunRules, Shewhart};
+    use proptest::prelude::*;
     use rust_decimal::Decimal;
 
     /// The charts themselves, run until they signal, with every kind of start: mean and standard deviation of
@@ -225,5 +227,56 @@ mod tests {
             (squares / n - variance).abs() < 4.0 * error,
             "{chart:?} {shift}: {squares}, {theory:?}"
         );
+    }
+
+    /// Reference values with 22 digits, by mpmath 1.4.1 with 50 (tests/reference/run_lengths.py): plain linear
+    /// equations, which lose nothing there. Here nothing may be lost with 16, up to a run length of 10^11.
+    #[test]
+    fn no_digit_is_lost_however_seldom_the_signal() {
+        let rows = table(include_str!("../../../tests/reference/run_lengths.csv"));
+        assert_eq!(rows.len(), 14);
+        for row in &rows {
+            let number = |column: &str| -> f64 { row[column].parse().expect("a number") };
+            let (first, second) = (number("weight_or_k"), number("limit_or_h"));
+            let shift = number("shift_sigma");
+            let found = match row["chart"] {
+                "ewma" => Ewma::of(first, second).run_length(shift),
+                _ => Cusum::of(first, second).one_sided_run_length(shift),
+            };
+            let found = found.expect("a run length");
+            for (found, column) in [(found.mean, "mean"), (found.deviation, "deviation")] {
+                let off = found / number(column) - 1.0;
+                assert!(off.abs() < 1e-12, "{row:?}: {found}, {off}");
+            }
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(effort(100)))]
+
+        /// A number or a reason why not, at least one point, and the same for a shift to the other side.
+        #[test]
+        fn run_lengths_are_numbers(
+            lambda in 0.03..1.0f64,
+            limit in 0.01..9.0f64,
+            k in 0.05..3.0f64,
+            h in 0.01..12.0f64,
+            shift in -5.0..5.0f64,
+            set in prop::collection::vec(any::<prop::sample::Index>(), 1..3),
+        ) {
+            let rules = set.iter().map(|at| crate::RunRule::ALL[at.index(6)]).collect();
+            for chart in [
+                Chart::Ewma(Ewma::of(lambda, limit)),
+                Chart::Cusum(Cusum::of(k, h)),
+                Chart::Shewhart(Shewhart::new(None, rules).expect("rules")),
+            ] {
+                let (Ok(found), Ok(mirrored)) = (chart.run_length(shift), chart.run_length(-shift)) else {
+                    continue;
+                };
+                prop_assert!(found.mean >= 1.0 - 1e-15 && found.mean.is_finite(), "{found:?}");
+                prop_assert!(found.deviation >= 0.0 && found.deviation.is_finite(), "{found:?}");
+                prop_assert!((found.mean / mirrored.mean - 1.0).abs() < 1e-9, "{found:?} {mirrored:?}");
+            }
+        }
     }
 }
