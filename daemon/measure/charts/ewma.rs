@@ -1,40 +1,41 @@
-//! Control charts as small state machines: a point in, the chart's level out.
+//! Exponentially weighted moving average.
 //!
-//! Points and levels are in units of sigma from the centre, so one chart serves every characteristic.
-//! Only `+ - * /` and the square root are used, which every machine rounds alike: the same points give
-//! the same bits.
+//! ISO 7870-6 describes the chart; the formulas here are from memory of it and of Lucas and Saccucci,
+//! Technometrics 32(1), 1990. Its run lengths are [`Ewma::run_length`].
 //!
-//! Deliberately not here: which points may be fed, and centre and sigma themselves. They are frozen in the
-//! plant description and never computed from the data under watch.
+//! Deliberately not here: a head start. Time-varying limits do the same for this chart.
 
-use alloc::string::ToString as _;
-use rust_decimal::Decimal;
-
-/// An exponentially weighted moving average with fixed limits, started at the centre.
-///
-/// `level' = lambda * point + (1 - lambda) * level`; it signals where the level is further from the centre
-/// than `control_limit * sqrt(lambda / (2 - lambda))`, the asymptotic limit of ISO 7870-6.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Ewma {
-    lambda: f64,
-    half_width: f64,
-}
-
-/// A chart that cannot be.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
-pub enum ChartError {
-    /// The weight of the newest point.
-    #[error("the weight {0} of the newest point is outside 0 to 1: a usual one is 0.1 or 0.2")]
-    Lambda(Decimal),
-    /// The control limit.
-    #[error("the control limit {0} is outside 0 to 100 sigmas: a usual one is 2.7 to 4")]
-    Limit(Decimal),
-}
-
-#[allow(
+#![allow(
     clippy::float_arithmetic,
     reason = "a chart's level has no finite decimals"
 )]
+
+use super::{ChartError, Side, real};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+
+/// An exponentially weighted moving average, started at the centre.
+///
+/// `level' = lambda * point + (1 - lambda) * level`; it signals where the level is further from the centre
+/// than `control_limit * sqrt(lambda / (2 - lambda))`, the asymptotic limit of ISO 7870-6. With
+/// [time-varying limits](Ewma::with_time_varying_limits) that limit is narrower at the first points.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ewma {
+    lambda: f64,
+    control_limit: f64,
+    half_width: f64,
+    time_varying: bool,
+}
+
+/// Where the average stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct EwmaLevel {
+    /// In sigmas of a point from the centre.
+    pub level: f64,
+    /// How many points it has taken.
+    pub points: u64,
+}
+
 impl Ewma {
     /// A chart with the weight `lambda` of the newest point (above 0, up to 1) and its control limit in
     /// sigmas of the level (above 0, up to 100).
@@ -48,11 +49,27 @@ impl Ewma {
         if control_limit <= Decimal::ZERO || control_limit > Decimal::ONE_HUNDRED {
             return Err(ChartError::Limit(control_limit));
         }
-        let (lambda, limit) = (real(lambda), real(control_limit));
-        Ok(Self {
+        Ok(Self::of(real(lambda), real(control_limit)))
+    }
+
+    /// A chart whose parameters are known to be inside.
+    pub(crate) fn of(lambda: f64, control_limit: f64) -> Self {
+        Self {
             lambda,
-            half_width: limit * libm::sqrt(lambda / (2.0 - lambda)),
-        })
+            control_limit,
+            half_width: control_limit * libm::sqrt(lambda / (2.0 - lambda)),
+            time_varying: false,
+        }
+    }
+
+    /// The same chart with limits that follow the level's own standard deviation, which is small while it has
+    /// taken few points: the fixed limit times `sqrt(1 - (1 - lambda)^(2 t))` at point `t`.
+    #[must_use]
+    pub fn with_time_varying_limits(self) -> Self {
+        Self {
+            time_varying: true,
+            ..self
+        }
     }
 
     /// The level after one more point; both in sigmas from the centre. A chart starts at level 0.
@@ -61,25 +78,61 @@ impl Ewma {
         self.lambda * point + (1.0 - self.lambda) * level
     }
 
-    /// Whether the chart signals at that level. At the limit is inside.
+    /// Level and number of points after one more point.
+    #[must_use]
+    pub fn after(&self, before: EwmaLevel, point: f64) -> EwmaLevel {
+        EwmaLevel {
+            level: self.next(before.level, point),
+            points: before.points.saturating_add(1),
+        }
+    }
+
+    /// Whether the chart signals at that level, by its fixed limits. At the limit is inside.
     #[must_use]
     pub fn signals(&self, level: f64) -> bool {
         level > self.half_width || level < -self.half_width
     }
 
-    /// How far from the centre the limits are, in sigmas of a point.
+    /// The side on which the chart signals, by its fixed or time-varying limits. At the limit is inside.
+    #[must_use]
+    pub fn side(&self, at: &EwmaLevel) -> Option<Side> {
+        let half_width = self.half_width_at(at.points);
+        if at.level > half_width {
+            Some(Side::Above)
+        } else if at.level < -half_width {
+            Some(Side::Below)
+        } else {
+            None
+        }
+    }
+
+    /// How far from the centre the fixed limits are, in sigmas of a point.
     #[must_use]
     pub fn half_width(&self) -> f64 {
         self.half_width
     }
-}
 
-/// The real number nearest to a decimal.
-#[must_use]
-pub fn real(of: Decimal) -> f64 {
-    // The library's own conversion goes through a float division and is off by a bit now and then; reading
-    // digits is rounded right everywhere.
-    of.to_string().parse().unwrap_or(0.0)
+    /// How far from the centre the limits are when the chart has taken so many points, in sigmas of a point.
+    #[must_use]
+    pub fn half_width_at(&self, points: u64) -> f64 {
+        if !self.time_varying {
+            return self.half_width;
+        }
+        #[allow(
+            clippy::cast_precision_loss,
+            reason = "the power is zero long before the count is rounded"
+        )]
+        let twice = 2.0 * points as f64;
+        self.half_width * libm::sqrt(1.0 - libm::pow(1.0 - self.lambda, twice))
+    }
+
+    pub(crate) fn lambda(&self) -> f64 {
+        self.lambda
+    }
+
+    pub(crate) fn is_time_varying(&self) -> bool {
+        self.time_varying
+    }
 }
 
 #[cfg(test)]
@@ -89,7 +142,10 @@ pub fn real(of: Decimal) -> f64 {
 )]
 mod tests {
     use super::*;
+    use crate::charts::check_values::{number, numbers, read};
+    use crate::charts::draws::Draws;
     use crate::number::parse_number;
+    use alloc::string::ToString as _;
     use alloc::vec::Vec;
     use proptest::prelude::*;
 
@@ -101,31 +157,56 @@ mod tests {
         Ewma::new(decimal(lambda), decimal(control_limit)).expect("a chart in a test")
     }
 
-    /// The worked example of NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.4 (EWMA Control
-    /// Charts): 20 values, centre 50, sigma 2.0539, lambda 0.3, three sigmas. Values, averages and limits were
-    /// read from two texts that quote the section and agree; the page itself was not at hand.
+    /// The worked example of the NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.4: 20 values,
+    /// lambda 0.3, three sigmas. Values, averages and limits READ-2, from two texts that quote the section and
+    /// agree; more digits, and the limits that vary with time, COMPUTED.
     #[test]
     fn the_handbooks_example() {
-        let (centre, sigma) = (50.0, 2.0539);
-        #[rustfmt::skip]
-        let rows = [
-            (52.0, 50.60), (47.0, 49.52), (53.0, 50.56), (49.3, 50.18), (50.1, 50.16),
-            (47.0, 49.21), (51.0, 49.75), (50.1, 49.85), (51.2, 50.26), (50.5, 50.33),
-            (49.6, 50.11), (47.6, 49.36), (49.9, 49.52), (51.3, 50.05), (47.8, 49.38),
-            (51.2, 49.92), (52.6, 50.73), (52.4, 51.23), (53.6, 51.94), (52.1, 51.99),
-        ];
-        let ewma = chart("0.3", "3");
-        let mut level = 0.0;
-        for (value, published) in rows {
-            level = ewma.next(level, (value - centre) / sigma);
-            let found = centre + sigma * level;
-            assert!((found - published).abs() <= 0.005, "{found}, {published}");
-            assert!(!ewma.signals(level), "no point of the example is out");
+        let file = read(include_str!("../check-values/nist-ewma.json"));
+        let (published, computed) = (&file["published"], &file["computed"]);
+        let given = |name: &str| number(&file["parameters"][name]);
+        let (centre, sigma) = (given("ewma_0"), given("s"));
+        let ewma = Ewma::of(given("lambda"), given("k_sigma")).with_time_varying_limits();
+        let mut at = EwmaLevel::default();
+        let steps = numbers(&file["data"]["y"])
+            .into_iter()
+            .zip(numbers(&published["ewma"]))
+            .zip(numbers(&computed["ewma"]));
+        let limits = computed["exact_limits_each_t_lcl_ucl"].as_array();
+        for (((value, printed), exact), pair) in steps.zip(limits.expect("limits")) {
+            at = ewma.after(at, (value - centre) / sigma);
+            let found = centre + sigma * at.level;
+            assert!((found - printed).abs() <= 0.005, "{found}, {printed}");
+            assert!((found - exact).abs() < 1e-11, "{found}, {exact}");
+            assert!(!ewma.signals(at.level), "no point of the example is out");
+            let half_width = sigma * ewma.half_width_at(at.points);
+            for (limit, expect) in [-half_width, half_width].into_iter().zip(numbers(pair)) {
+                assert!((centre + limit - expect).abs() < 1e-9, "{limit}, {expect}");
+            }
         }
         let half_width = sigma * ewma.half_width();
+        let check = |found: f64, expect: f64, within: f64| {
+            assert!((found - expect).abs() <= within, "{found}, {expect}");
+        };
+        check(
+            half_width / 3.0,
+            number(&computed["s_ewma_asymptotic"]),
+            1e-12,
+        );
+        check(
+            centre + half_width,
+            number(&computed["ucl_asymptotic"]),
+            1e-12,
+        );
+        check(
+            centre - half_width,
+            number(&computed["lcl_asymptotic"]),
+            1e-12,
+        );
+        check(centre + half_width, number(&published["ucl"]), 0.5e-4);
         // The lower one is printed 47.4115 and is 47.41157: cut off, not rounded.
-        assert!((centre + half_width - 52.5884).abs() < 5e-5);
-        assert!((centre - half_width - 47.4115).abs() < 1e-4);
+        let lower = centre - half_width - number(&published["lcl"]);
+        assert!(lower > 0.5e-4 && lower < 1e-4, "{lower}");
     }
 
     #[test]
@@ -205,100 +286,9 @@ mod tests {
         check("2", "0", &weight("2"));
     }
 
-    /// The bits are those of `float()` of CPython 3, which rounds right; had by running it.
-    #[test]
-    fn a_decimal_becomes_the_nearest_real() {
-        let check = |text: &str, bits: u64| {
-            let found = real(decimal(text)).to_bits();
-            assert_eq!(found, bits, "{text}: {found:#x}");
-            assert_eq!(text.parse().map(f64::to_bits), Ok(bits), "{text}");
-        };
-        check("0", 0);
-        check("0.1", 0x3fb9_9999_9999_999a);
-        check("0.3", 0x3fd3_3333_3333_3333);
-        check("2.675", 0x4005_6666_6666_6666);
-        check("5.05", 0x4014_3333_3333_3333);
-        check("1449.87", 0x4096_a77a_e147_ae14);
-        check("-69.9", 0xc051_7999_9999_999a);
-        check("2.0539", 0x4000_6e63_1f8a_0903);
-        check("8.409999999999999", 0x4020_d1eb_851e_b851);
-        check("0.1000000000000000055511151232", 0x3fb9_9999_9999_999a);
-        check("0.000000000001", 0x3d71_9799_812d_ea11);
-        // Half way between two reals, and 29 digits.
-        check("9007199254740993", 0x4340_0000_0000_0000);
-        check("9007199254740992.5", 0x4340_0000_0000_0000);
-        check("70000000000000000000000000001", 0x45ec_45d4_9276_6062);
-        check("0.0000000000000000000000000001", 0x3a1f_b0f6_be50_6019);
-        check("123456789012345678901234567.8", 0x4559_87bf_7c56_3caa);
-    }
-
-    /// Normal random numbers by Marsaglia's polar method, from the generator SplitMix64 (Steele, Lea and Flood,
-    /// 2014), both written here from memory.
-    struct Normal {
-        state: u64,
-        spare: Option<f64>,
-    }
-
-    impl Normal {
-        fn new(seed: u64) -> Self {
-            Self {
-                state: seed,
-                spare: None,
-            }
-        }
-
-        /// From -1 to 1.
-        fn uniform(&mut self) -> f64 {
-            self.state = self.state.wrapping_add(0x9e37_79b9_7f4a_7c15);
-            let mut z = self.state;
-            z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-            z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-            z ^= z >> 31;
-            #[allow(clippy::cast_precision_loss, reason = "53 bits")]
-            let unit = (z >> 11) as f64 / (1u64 << 53) as f64;
-            2.0 * unit - 1.0
-        }
-
-        fn next(&mut self) -> f64 {
-            if let Some(spare) = self.spare.take() {
-                return spare;
-            }
-            loop {
-                let (u, v) = (self.uniform(), self.uniform());
-                let s = u * u + v * v;
-                if s > 0.0 && s < 1.0 {
-                    let scale = libm::sqrt(-2.0 * libm::log(s) / s);
-                    self.spare = Some(v * scale);
-                    return u * scale;
-                }
-            }
-        }
-    }
-
-    #[test]
-    fn the_simulations_own_numbers_are_normal() {
-        const POINTS: u32 = 1_000_000;
-        let mut normal = Normal::new(1);
-        let (mut sum, mut squares, mut fourth, mut beyond) = (0.0, 0.0, 0.0, 0.0);
-        for _ in 0..POINTS {
-            let x = normal.next();
-            sum += x;
-            squares += x * x;
-            fourth += x * x * x * x;
-            beyond += f64::from(u8::from(x.abs() > 3.0));
-        }
-        let n = f64::from(POINTS);
-        let root = libm::sqrt(n);
-        assert!((sum / n).abs() < 4.0 / root);
-        assert!((squares / n - 1.0).abs() < 4.0 * libm::sqrt(2.0) / root);
-        assert!((fourth / n - 3.0).abs() < 4.0 * libm::sqrt(96.0) / root);
-        // 0.0026998 is the normal distribution's share beyond three sigmas, in every table of it.
-        assert!((beyond - 0.002_699_8 * n).abs() < 4.0 * libm::sqrt(0.0027 * n));
-    }
-
     /// The signals in `points` points of a process shifted by so many sigmas, the chart starting again at each.
     fn signals(ewma: &Ewma, shift: f64, points: u32, seed: u64) -> u32 {
-        let mut normal = Normal::new(seed);
+        let mut normal = Draws::new(seed);
         let (mut level, mut signals) = (0.0, 0);
         for _ in 0..points {
             level = ewma.next(level, shift + normal.next());
@@ -343,14 +333,6 @@ mod tests {
     }
 
     proptest! {
-        #[test]
-        fn the_nearest_real_is_the_one_its_digits_read_as(mantissa: i64, scale in 0u32..=28) {
-            let of = Decimal::from_i128_with_scale(i128::from(mantissa), scale);
-            // The same number written another way: digits and a power of ten.
-            let written = alloc::format!("{mantissa}e-{scale}");
-            prop_assert_eq!(Ok(real(of).to_bits()), written.parse().map(|real: f64| real.to_bits()));
-        }
-
         /// What is kept between two points is the level, and nothing else.
         #[test]
         fn two_halves_are_the_whole(

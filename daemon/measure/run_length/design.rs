@@ -1,0 +1,502 @@
+//! From a wanted run length to a limit.
+//!
+//! An engineer promises "one false alarm in so many points" and says how the chart weighs; the limit follows.
+//! It is rounded up to three decimals, so that it can be written, printed and frozen, and the run length given
+//! back is that of the rounded limit: at least what was wanted, and the next smaller limit would give less.
+//!
+//! # Several strata, one promise
+//!
+//! Where a chart follows several strata apart (moulds, spindles, products), each with its own state and all
+//! with the same limit, each signals falsely once in `N` of its own points, where `N` is the run length the
+//! limit was designed for. Every point belongs to one stratum, so the false alarms of all strata together are
+//! one in `N` of all their points together, whatever share of the points each stratum has. (By the law of
+//! large numbers for renewals: a chart that starts again after a false alarm has one per mean run length.)
+//! Nothing needs to be divided by the number of strata. What grows with it is the number of points a day: a
+//! promise in days is one of [`points_between_false_alarms`] points.
+//!
+//! Deliberately not here: run rules, whose run length is what it is: see [`Shewhart::run_length`].
+
+#![allow(
+    clippy::float_arithmetic,
+    reason = "run lengths have no finite decimals"
+)]
+
+use super::{RunLength, RunLengthError};
+use crate::charts::{Chart, ChartError, Cusum, Ewma, RunRules, Shewhart};
+use crate::distribution::{Probability, normal_quantile};
+use core::ops::RangeInclusive;
+use rust_decimal::Decimal;
+
+/// The shifts, in sigmas, at which people ask how soon a chart would see them.
+pub const USUAL_SHIFTS: [f64; 4] = [0.5, 1.0, 2.0, 3.0];
+
+/// A chart whose limit was chosen for a wanted run length.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Design {
+    /// The chart, with that limit.
+    pub chart: Chart,
+    /// Of an EWMA or of single values the control limit, of a CUSUM the decision interval, in sigmas; three
+    /// decimals, rounded up.
+    pub limit: Decimal,
+    /// How many points lie between false alarms with that limit.
+    pub at_rest: RunLength,
+}
+
+/// A chart that could not be designed.
+#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
+pub enum DesignError {
+    /// A promise nobody makes.
+    #[error("one false alarm in {found} points is outside {} to {}", POINTS.start(), POINTS.end())]
+    Points {
+        /// What was wanted.
+        found: u64,
+    },
+    /// A promise in days that is no number of points.
+    #[error(
+        "one false alarm in {days} days of {points_a_day} points is no number of points: give days above 0 and points a day not below 0"
+    )]
+    Days {
+        /// What was wanted.
+        days: f64,
+        /// Of all strata together.
+        points_a_day: f64,
+    },
+    /// No limit of a chart is that wide.
+    #[error(
+        "no limit up to {most} sigmas signals as seldom as once in {points} points: give a larger reference value"
+    )]
+    NoLimit {
+        /// The widest limit a chart can have.
+        most: Decimal,
+        /// What was wanted.
+        points: u64,
+    },
+    /// Its parameters make no chart.
+    #[error(transparent)]
+    Chart(#[from] ChartError),
+    /// Its run length cannot be worked out.
+    #[error(transparent)]
+    RunLength(#[from] RunLengthError),
+}
+
+/// For how many points between false alarms a chart can be designed.
+const POINTS: RangeInclusive<u64> = 100..=10_000_000;
+
+/// The widest limit of any chart, in thousandths of a sigma.
+const MOST: u32 = 100_000;
+
+impl Design {
+    /// An EWMA with that weight of the newest point and fixed limits, one false alarm in `points` points.
+    ///
+    /// # Errors
+    /// `points` is outside 100 to 10 million, or `lambda` outside 0 to 1 or too small to work with.
+    pub fn ewma(lambda: Decimal, points: u64) -> Result<Self, DesignError> {
+        let make = |limit| Ok(Chart::Ewma(Ewma::new(lambda, limit)?));
+        // The level of an EWMA depends on itself from point to point and so passes the same limit less often
+        // than single values do.
+        let most = thousandths(single_limit(promised(points)?)) + 1;
+        Self::least(points, 1..=most, make)
+    }
+
+    /// A CUSUM with that reference value, without a head start, one false alarm of either sum in `points`
+    /// points.
+    ///
+    /// # Errors
+    /// `points` is outside 100 to 10 million, `k` outside 0 to 10, or so small that no limit is wide enough.
+    pub fn cusum(k: Decimal, points: u64) -> Result<Self, DesignError> {
+        let make = |h| Ok(Chart::Cusum(Cusum::new(k, h)?));
+        make(Decimal::ONE)?;
+        let guess = thousandths(likely_decision(crate::real(k), promised(points)?)).clamp(1, MOST);
+        let near = guess.saturating_sub(50).max(1)..=guess.saturating_add(50).min(MOST);
+        Self::least(points, near, make)
+    }
+
+    /// Single values against a limit, without run rules, one false alarm in `points` points.
+    ///
+    /// # Errors
+    /// `points` is outside 100 to 10 million.
+    pub fn shewhart(points: u64) -> Result<Self, DesignError> {
+        let make = |limit| Ok(Chart::Shewhart(Shewhart::new(Some(limit), RunRules::NONE)?));
+        let guess = thousandths(single_limit(promised(points)?));
+        Self::least(points, guess.saturating_sub(1).max(1)..=guess + 1, make)
+    }
+
+    /// The run lengths when the mean is off by each of those shifts: how soon the chart would see them.
+    ///
+    /// # Errors
+    /// A shift is outside -100 to 100, or a run length cannot be worked out.
+    pub fn delays<const N: usize>(
+        &self,
+        shifts: [f64; N],
+    ) -> Result<[RunLength; N], RunLengthError> {
+        let mut delays = [self.at_rest; N];
+        for (delay, shift) in delays.iter_mut().zip(shifts) {
+            *delay = self.chart.run_length(shift)?;
+        }
+        Ok(delays)
+    }
+
+    /// The chart with the least limit, in thousandths, whose run length is at least `points`.
+    ///
+    /// The logarithm of a run length is nearly a parabola of the limit, so a straight line between two limits
+    /// soon points at the one looked for. `near` is where it is likely to be.
+    fn least(
+        points: u64,
+        near: RangeInclusive<u32>,
+        make: impl Fn(Decimal) -> Result<Chart, ChartError>,
+    ) -> Result<Self, DesignError> {
+        let wanted = promised(points)?;
+        let design = |thousandths: u32| -> Result<Self, DesignError> {
+            let limit = Decimal::new(thousandths.into(), 3);
+            let chart = make(limit)?;
+            Ok(Self {
+                chart,
+                limit,
+                at_rest: chart.run_length(0.0)?,
+            })
+        };
+        let over = |design: &Self| libm::log(design.at_rest.mean / wanted);
+        let (mut low, mut high) = (*near.start(), *near.end());
+        let mut above = design(high)?;
+        while above.at_rest.mean < wanted {
+            if high == MOST {
+                let most = Decimal::new(MOST.into(), 3);
+                return Err(DesignError::NoLimit { most, points });
+            }
+            (low, high) = (high, high.saturating_mul(2).min(MOST));
+            above = design(high)?;
+        }
+        let mut below = design(low)?;
+        while below.at_rest.mean >= wanted && low > 1 {
+            (high, above) = (low, below);
+            low = (low / 2).max(1);
+            below = design(low)?;
+        }
+        if below.at_rest.mean >= wanted {
+            return Ok(below);
+        }
+        let mut halve = false;
+        while high - low > 1 {
+            let share = -over(&below) / (over(&above) - over(&below));
+            let middle = if halve {
+                low + (high - low) / 2
+            } else {
+                low + part(high - low, share)
+            };
+            let between = design(middle.clamp(low + 1, high - 1))?;
+            let width = high - low;
+            if between.at_rest.mean < wanted {
+                (low, below) = (middle.clamp(low + 1, high - 1), between);
+            } else {
+                (high, above) = (middle.clamp(low + 1, high - 1), between);
+            }
+            // One end can stay where it is for long; then the middle helps.
+            halve = high - low > width / 2;
+        }
+        Ok(above)
+    }
+}
+
+/// How many points of all strata together lie between false alarms, where one in `days` days is promised and
+/// the strata have so many points a day each; rounded up.
+///
+/// # Errors
+/// That is no number of points a chart can be designed for.
+pub fn points_between_false_alarms(days: f64, points_a_day: &[f64]) -> Result<u64, DesignError> {
+    // Not a number is neither above nor below anything.
+    let numbers = days > 0.0 && points_a_day.iter().all(|points| *points >= 0.0);
+    let all: f64 = points_a_day.iter().sum();
+    let points = libm::ceil(days * all);
+    if !numbers || !points.is_finite() {
+        let points_a_day = all;
+        return Err(DesignError::Days { days, points_a_day });
+    }
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "not below 0, and one above every whole number is refused next"
+    )]
+    let points = points as u64;
+    promised(points)?;
+    Ok(points)
+}
+
+fn promised(points: u64) -> Result<f64, DesignError> {
+    if POINTS.contains(&points) {
+        #[allow(clippy::cast_precision_loss, reason = "at most 10 million")]
+        Ok(points as f64)
+    } else {
+        Err(DesignError::Points { found: points })
+    }
+}
+
+/// The limit that single values pass once in so many points.
+fn single_limit(points: f64) -> f64 {
+    // Half of them on each side; a promise is at least 100 points, so this is a probability.
+    let tail = Probability::new(0.5 / points).unwrap_or(Probability::HALF);
+    -normal_quantile(tail)
+}
+
+/// About where the decision interval will be: Siegmund's approximation of the run length of one sum,
+/// `(exp(2 k b) - 2 k b - 1) / (2 k^2)` with `b = h + 1.166` (Sequential Analysis, 1985; from memory), solved
+/// for `h` by fixed-point steps.
+fn likely_decision(k: f64, points: f64) -> f64 {
+    let mut twice = 1.0;
+    for _ in 0..60 {
+        twice = libm::log(4.0 * k * k * points + twice + 1.0);
+    }
+    (twice / (2.0 * k) - 1.166).max(0.0)
+}
+
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "limits are between 0 and 100 sigmas, and a larger one saturates"
+)]
+fn thousandths(limit: f64) -> u32 {
+    libm::ceil(limit * 1000.0) as u32
+}
+
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a share of a small whole number"
+)]
+fn part(of: u32, share: f64) -> u32 {
+    (f64::from(of) * share) as u32
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::charts::check_values::table;
+    use crate::charts::draws::{Draws, effort};
+    use alloc::string::{String, ToString as _};
+    use alloc::vec::Vec;
+
+    fn decimal(text: &str) -> Decimal {
+        text.parse().expect("a decimal in a test")
+    }
+
+    /// A published limit rounded up to three decimals.
+    fn rounded_up(limit: &str) -> Decimal {
+        let up = rust_decimal::RoundingStrategy::AwayFromZero;
+        decimal(limit).round_dp_with_strategy(3, up)
+    }
+
+    /// The limits of one false alarm in 500 points, COMPUTED apart from this code to six decimals, and those
+    /// of the pairs of a CUSUM.
+    #[test]
+    fn limits_of_the_tables() {
+        for row in table(include_str!("../check-values/arl-ewma-design.csv")) {
+            let design = Design::ewma(decimal(row["lambda"]), 500).expect("a design");
+            let expect = rounded_up(row["L_for_ARL0_500_fixed_limits"]);
+            assert_eq!(design.limit, expect, "{row:?}");
+        }
+        let mut pairs = 0;
+        for row in table(include_str!("../check-values/arl-cusum.csv")) {
+            if row["two_sided_ARL"] == "500.00000" {
+                let design = Design::cusum(decimal(row["k"]), 500).expect("a design");
+                assert_eq!(design.limit, rounded_up(row["h"]), "{row:?}");
+                pairs += 1;
+            }
+        }
+        assert_eq!(pairs, 3);
+        // Three sigmas are passed once in 370.4 points, in every table of the normal distribution.
+        let three = Design::shewhart(370).expect("a design");
+        assert_eq!(three.limit.to_string(), "3.000");
+        assert!((three.at_rest.mean - 370.398_3).abs() < 1e-4);
+    }
+
+    /// At least what was wanted, and less with the next smaller limit; the chart is the one of that limit.
+    fn check_least(design: &Design, points: u64, make: impl Fn(Decimal) -> Chart) {
+        let smaller = make(design.limit - Decimal::new(1, 3)).run_length(0.0);
+        let smaller = smaller.expect("a run length");
+        let wanted = promised(points).expect("a promise");
+        assert!(
+            design.at_rest.mean >= wanted && smaller.mean < wanted,
+            "{design:?} {smaller:?}"
+        );
+        assert_eq!(design.chart, make(design.limit));
+        assert_eq!(design.chart.run_length(0.0), Ok(design.at_rest));
+    }
+
+    #[test]
+    fn a_limit_is_the_least_that_keeps_the_promise() {
+        for points in [100, 370, 20_000, 1_000_000, 10_000_000] {
+            for lambda in ["0.05", "0.1", "0.35", "1"].map(decimal) {
+                let make = |limit| Chart::Ewma(Ewma::new(lambda, limit).expect("a chart"));
+                let design = Design::ewma(lambda, points).expect("a design");
+                check_least(&design, points, make);
+            }
+            for k in ["0.25", "0.5", "1.5"].map(decimal) {
+                let make = |h| Chart::Cusum(Cusum::new(k, h).expect("a chart"));
+                let design = Design::cusum(k, points).expect("a design");
+                check_least(&design, points, make);
+            }
+            let make = |limit| {
+                Chart::Shewhart(Shewhart::new(Some(limit), RunRules::NONE).expect("a chart"))
+            };
+            check_least(&Design::shewhart(points).expect("a design"), points, make);
+        }
+    }
+
+    #[test]
+    fn a_reference_value_that_alone_keeps_the_promise_needs_hardly_a_limit() {
+        let design = Design::cusum(decimal("4"), 100).expect("a design");
+        assert_eq!(design.limit.to_string(), "0.001");
+        assert!(design.at_rest.mean > 15_000.0, "{design:?}");
+    }
+
+    #[test]
+    fn delays_are_the_run_lengths_of_the_chart() {
+        for design in [
+            Design::ewma(decimal("0.1"), 20_000),
+            Design::cusum(decimal("0.5"), 20_000),
+            Design::shewhart(20_000),
+        ] {
+            let design = design.expect("a design");
+            let delays = design.delays(USUAL_SHIFTS).expect("delays");
+            for (delay, shift) in delays.iter().zip(USUAL_SHIFTS) {
+                assert_eq!(design.chart.run_length(shift), Ok(*delay));
+            }
+            let means = delays.map(|delay| delay.mean);
+            assert!(
+                means.is_sorted_by(|a, b| a > b) && means[0] < 20_000.0,
+                "{means:?}"
+            );
+        }
+    }
+
+    /// Three strata with very different shares of the points, each with its own state and the same limit: the
+    /// false alarms of all together come once in so many points of all together.
+    #[test]
+    fn strata_share_a_promise_without_dividing_it() {
+        let points = effort(3_000_000);
+        let design = Design::ewma(decimal("0.2"), 200).expect("a design");
+        let mut states = [design.chart.start(); 3];
+        let (mut draws, mut alarms) = (Draws::new(11), 0.0);
+        for place in 0..points {
+            // One in ten, two in ten, seven in ten.
+            let state = &mut states[[0, 1, 1, 2, 2, 2, 2, 2, 2, 2][place as usize % 10]];
+            if design.chart.feed(state, draws.next()).is_some() {
+                alarms += 1.0;
+                *state = design.chart.start();
+            }
+        }
+        let expect = f64::from(points) / design.at_rest.mean;
+        assert!(
+            (alarms - expect).abs() < 4.0 * libm::sqrt(expect),
+            "{alarms}, {expect}"
+        );
+    }
+
+    #[test]
+    fn a_promise_in_days_is_one_in_points() {
+        let check = |days, points_a_day: &[f64], expect: &str| {
+            let found = points_between_false_alarms(days, points_a_day);
+            let text = found.map_or_else(|error| error.to_string(), |points| points.to_string());
+            assert_eq!(text, expect);
+        };
+        check(30.0, &[400.0, 600.5, 0.0], "30015");
+        check(0.5, &[999.5], "500");
+        check(
+            7.0,
+            &[12.0],
+            "one false alarm in 84 points is outside 100 to 10000000",
+        );
+        let none = |days, points| {
+            alloc::format!(
+                "one false alarm in {days} days of {points} points is no number of points: give days above 0 and points a day not below 0"
+            )
+        };
+        check(0.0, &[1e3], &none("0", "1000"));
+        check(1.0, &[1e3, -1.0], &none("1", "999"));
+        check(f64::INFINITY, &[1e3], &none("inf", "1000"));
+        check(1.0, &[f64::NAN], &none("1", "NaN"));
+        check(
+            1e300,
+            &[1.0],
+            "one false alarm in 18446744073709551615 points is outside 100 to 10000000",
+        );
+    }
+
+    #[test]
+    fn what_cannot_be_designed_is_refused() {
+        let check = |design: Result<Design, DesignError>, expect: &str| {
+            let text = design.map_or_else(|error| error.to_string(), |_| String::from("a design"));
+            assert_eq!(text, expect);
+        };
+        check(
+            Design::shewhart(99),
+            "one false alarm in 99 points is outside 100 to 10000000",
+        );
+        check(
+            Design::ewma(decimal("0.1"), 10_000_001),
+            "one false alarm in 10000001 points is outside 100 to 10000000",
+        );
+        check(
+            Design::ewma(decimal("1.5"), 500),
+            "the weight 1.5 of the newest point is outside 0 to 1: a usual one is 0.1 or 0.2",
+        );
+        check(
+            Design::ewma(decimal("0.0001"), 500),
+            "the run length of this chart takes too long to work out: give a larger weight lambda or a narrower limit",
+        );
+        check(
+            Design::cusum(decimal("0"), 500),
+            "the reference value 0 is outside 0 to 10 sigmas: a usual one is 0.5",
+        );
+        check(
+            Design::cusum(decimal("0.03"), 10_000_000),
+            "no limit up to 100.000 sigmas signals as seldom as once in 10000000 points: give a larger reference value",
+        );
+    }
+
+    /// Every digit of what is printed and frozen, and every bit of what it rests on. The figures are those of
+    /// the first build: one that differs was made by a build or a machine that reckons otherwise.
+    #[test]
+    fn every_build_gives_the_same_bits() {
+        let ewma = Design::ewma(decimal("0.1"), 20_000).expect("a design");
+        let cusum = Design::cusum(decimal("0.5"), 20_000).expect("a design");
+        let head = Cusum::new(decimal("0.5"), decimal("5")).expect("a chart");
+        let rules = Shewhart::new(None, crate::RunRule::ALL[..7].iter().copied().collect());
+        let varying = Ewma::new(decimal("0.2"), decimal("2.962")).expect("a chart");
+        let run_lengths = [
+            Ok(ewma.at_rest),
+            Ok(cusum.at_rest),
+            ewma.chart.run_length(1.0),
+            varying.with_time_varying_limits().run_length(0.25),
+            head.with_head_start(decimal("2.5"))
+                .expect("a chart")
+                .run_length(0.25),
+            rules.expect("a chart").run_length(0.25),
+        ];
+        let bits: Vec<String> = run_lengths
+            .iter()
+            .map(|found| {
+                let found = found.expect("a run length");
+                alloc::format!(
+                    "{:016x} {:016x}",
+                    found.mean.to_bits(),
+                    found.deviation.to_bits()
+                )
+            })
+            .collect();
+        assert_eq!(
+            (ewma.limit.to_string(), cusum.limit.to_string()),
+            ("3.932".into(), "8.746".into())
+        );
+        assert_eq!(
+            bits,
+            [
+                "40d3992d045b84b6 40d3962244ca5523",
+                "40d389682b1d24ed 40d385fa350e88f0",
+                "4032b5b7443c5e2e 4022800b3039d43e",
+                "40627680656e572d 40621150c8d3b810",
+                "405e6c07489a0cc2 406069f9cbdbbb45",
+                "404a2c46f522eda5 4048486c07c90d6f"
+            ]
+        );
+    }
+}

@@ -1,0 +1,563 @@
+//! Run lengths of single values against a limit and run rules.
+//!
+//! A limit alone signals at each point with the same chance `p`: the mean is `1 / p`.
+//!
+//! With rules, the chart's own counts are the states of a chain (Champ and Woodall, Technometrics 29, 1987,
+//! for the idea). The zones between all limits are the possible points; every memory the chart can come to is
+//! found by feeding it one point of each zone. Chances are then carried forward from the start: what is left
+//! after `t` points is the chance of a run length above `t`, and the sum of these is its mean. As soon as the
+//! share that signals stays the same from point to point, the rest of the sum is that of a geometric series.
+//!
+//! Trend and alternation compare a point with the one before. For them each state keeps the density of the
+//! newest point inside its zone, at Gauss-Legendre nodes of the point's own distribution; a step up gathers
+//! what lies below a node and a step down what lies above, which are integrals of polynomials.
+//!
+//! Deliberately not here: the rules, which are asked of the chart itself.
+
+#![allow(
+    clippy::float_arithmetic,
+    reason = "run lengths have no finite decimals"
+)]
+
+use super::{RunLength, RunLengthError, checked, share_between};
+use crate::charts::RunRule::{N1, N2, N5, N6, N7, N8, N8Both, We1, We2, We3, We4};
+use crate::charts::{Counts, Shewhart};
+use crate::distribution::{normal_cdf, normal_upper};
+use crate::gauss_legendre::GaussLegendre;
+use alloc::collections::BTreeMap;
+use alloc::vec::Vec;
+use core::cmp::Ordering;
+
+impl Shewhart {
+    /// How many points it takes until the limit or one of the rules signals, when the mean is off by `shift`
+    /// sigmas.
+    ///
+    /// # Errors
+    /// The shift is outside -100 to 100, the chart signals too seldom, or its rules have too many memories.
+    pub fn run_length(&self, shift: f64) -> Result<RunLength, RunLengthError> {
+        let shift = checked(shift)?;
+        match self.only_limit() {
+            Some(limit) => single(normal_cdf(-limit - shift) + normal_upper(limit - shift)),
+            None => Chain::new(self)?.run_length(shift),
+        }
+    }
+
+    /// The limit, where all that the chart has is limits of single points.
+    fn only_limit(&self) -> Option<f64> {
+        let three = self.rules().any(&[We1, N1]).then_some(3.0);
+        let single = self.rules().iter().all(|rule| matches!(rule, We1 | N1));
+        let limits = self.limit().into_iter().chain(three);
+        limits.reduce(f64::min).filter(|_| single)
+    }
+
+    /// Every limit that tells two points apart, in rising order.
+    fn cuts(&self) -> Vec<f64> {
+        let has = |rules: &[_], limit: f64| self.rules().any(rules).then_some(limit);
+        let limits = [
+            self.limit(),
+            has(&[We1, N1], 3.0),
+            has(&[We2, N5], 2.0),
+            has(&[We3, N6, N7, N8, N8Both], 1.0),
+            has(&[We4, N2], 0.0),
+        ];
+        let both = limits
+            .into_iter()
+            .flatten()
+            .flat_map(|limit| [-limit, limit]);
+        let mut cuts: Vec<f64> = both.collect();
+        cuts.sort_by(f64::total_cmp);
+        // Zero is there twice, with both its signs.
+        cuts.dedup_by(|a, b| a == b);
+        cuts
+    }
+}
+
+/// The run length of something that happens at each point with chance `p`.
+fn single(p: f64) -> Result<RunLength, RunLengthError> {
+    let mean = 1.0 / p;
+    RunLength::from_moments(mean, (2.0 - p) * mean * mean)
+}
+
+/// The most memories that are walked through.
+const MOST_STATES: usize = 60_000;
+
+/// The most points that are looked at one by one, before what is left must be the same from point to point.
+const MOST_POINTS: u32 = 100_000;
+
+/// Nodes of a density inside a zone: it is a polynomial, of low degree for all that matters.
+const NODES: u16 = 12;
+
+/// Every memory a chart can have without a signal, and where a point of each zone leads. The first is that of
+/// the start.
+struct Chain {
+    cuts: Vec<f64>,
+    /// The zone of the newest point, where neighbours are compared; nothing at the start.
+    zones: Vec<Option<usize>>,
+    ways: Vec<Vec<Way>>,
+}
+
+/// Where a point of one zone leads.
+#[derive(Clone, Copy)]
+struct Way {
+    /// The zone, counted from the lowest.
+    zone: usize,
+    /// Which way from the point before, where that matters and the zone is the same.
+    step: Option<Ordering>,
+    /// The state after; nothing for a signal.
+    to: Option<usize>,
+}
+
+impl Chain {
+    fn new(chart: &Shewhart) -> Result<Self, RunLengthError> {
+        let cuts = chart.cuts();
+        let points = points_of(&cuts);
+        let mut found = BTreeMap::from([((Counts::default(), None), 0)]);
+        let mut states = alloc::vec![(Counts::default(), None)];
+        let mut ways: Vec<Vec<Way>> = Vec::new();
+        while let Some((counts, newest)) = states.get(ways.len()).copied() {
+            let mut from = Vec::new();
+            for (zone, step) in steps(newest, points.len(), chart.compares_neighbours()) {
+                let order = step.or_else(|| newest.map(|newest: usize| zone.cmp(&newest)));
+                let after = chart.counted(counts, points[zone], order);
+                let to = if chart.patterns(after).next().is_some() {
+                    None
+                } else {
+                    let newest = chart.compares_neighbours().then_some(zone);
+                    let state = (after.with_future(), newest);
+                    Some(*found.entry(state).or_insert_with(|| {
+                        states.push(state);
+                        states.len() - 1
+                    }))
+                };
+                from.push(Way { zone, step, to });
+            }
+            ways.push(from);
+            if states.len() > MOST_STATES {
+                return Err(RunLengthError::TooManyRules { most: MOST_STATES });
+            }
+        }
+        let zones = states.into_iter().map(|(_, zone)| zone).collect();
+        Ok(Self { cuts, zones, ways })
+    }
+
+    fn run_length(&self, shift: f64) -> Result<RunLength, RunLengthError> {
+        let mut walk = Walk::new(self, shift);
+        let mut sums = Sums::default();
+        for _ in 0..MOST_POINTS {
+            let (left, signals) = walk.step();
+            if let Some((mean, square)) = sums.add(left, signals) {
+                return RunLength::from_moments(mean, square);
+            }
+        }
+        Err(RunLengthError::Never)
+    }
+}
+
+/// One point inside each zone.
+fn points_of(cuts: &[f64]) -> Vec<f64> {
+    let (Some(first), Some(last)) = (cuts.first(), cuts.last()) else {
+        return alloc::vec![0.0];
+    };
+    let middles = cuts.windows(2).map(|pair| 0.5 * (pair[0] + pair[1]));
+    core::iter::once(first - 1.0)
+        .chain(middles)
+        .chain(core::iter::once(last + 1.0))
+        .collect()
+}
+
+/// Every zone a point can be in, and inside the newest point's own zone every way from that.
+fn steps(
+    newest: Option<usize>,
+    zones: usize,
+    compared: bool,
+) -> impl Iterator<Item = (usize, Option<Ordering>)> {
+    (0..zones).flat_map(move |zone| {
+        if compared && newest == Some(zone) {
+            alloc::vec![
+                (zone, Some(Ordering::Less)),
+                (zone, Some(Ordering::Greater))
+            ]
+        } else {
+            alloc::vec![(zone, None)]
+        }
+    })
+}
+
+/// The chances of all states after so many points.
+struct Walk<'a> {
+    chain: &'a Chain,
+    /// The chance of each zone.
+    chances: Vec<f64>,
+    rule: GaussLegendre,
+    /// By which the values at the nodes give the integrals up to each node, over a zone of width 1; and from
+    /// each node on.
+    below: Vec<Vec<f64>>,
+    above: Vec<Vec<f64>>,
+    /// The chance of each state, not signalled before.
+    states: Vec<f64>,
+    /// Where neighbours are compared: of each state the density of the newest point at the nodes.
+    densities: Vec<Vec<f64>>,
+}
+
+impl<'a> Walk<'a> {
+    fn new(chain: &'a Chain, shift: f64) -> Self {
+        let below = |cut: &f64| cut - shift;
+        let starts = core::iter::once(f64::NEG_INFINITY).chain(chain.cuts.iter().map(below));
+        let ends = chain
+            .cuts
+            .iter()
+            .map(below)
+            .chain(core::iter::once(f64::INFINITY));
+        let chances = starts.zip(ends).map(|(from, to)| share_between(from, to));
+        let rule = GaussLegendre::new(NODES);
+        let halved = |of: f64| 0.5 * of;
+        let below: Vec<Vec<f64>> = rule
+            .integrals()
+            .into_iter()
+            .map(|row| row.into_iter().map(halved).collect())
+            .collect();
+        let rest = |row: &Vec<f64>| {
+            row.iter()
+                .zip(&rule.weights)
+                .map(|(to, all)| 0.5 * all - to)
+                .collect()
+        };
+        let mut states = alloc::vec![0.0; chain.ways.len()];
+        states[0] = 1.0;
+        Self {
+            chain,
+            chances: chances.collect(),
+            above: below.iter().map(rest).collect(),
+            below,
+            rule,
+            states,
+            densities: alloc::vec![alloc::vec![0.0; usize::from(NODES)]; chain.ways.len()],
+        }
+    }
+
+    /// One point more: the chance that it had not signalled before, and that it signals at this one.
+    fn step(&mut self) -> (f64, f64) {
+        let chain = self.chain;
+        let left = self.states.iter().sum();
+        let mut next = alloc::vec![0.0; self.states.len()];
+        // What comes from other zones is spread evenly over its zone; what comes from the same is not.
+        let mut uneven: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
+        let mut signals = 0.0;
+        for (state, ways) in chain.ways.iter().enumerate() {
+            if self.states[state] == 0.0 {
+                continue;
+            }
+            for way in ways {
+                let chance = self.chances[way.zone];
+                let Some(step) = way.step else {
+                    let flow = chance * self.states[state];
+                    match way.to {
+                        Some(to) => next[to] += flow,
+                        None => signals += flow,
+                    }
+                    continue;
+                };
+                let density = self.stepped(state, step);
+                match way.to {
+                    Some(to) => {
+                        let sum = uneven
+                            .entry(to)
+                            .or_insert_with(|| alloc::vec![0.0; usize::from(NODES)]);
+                        for (sum, of) in sum.iter_mut().zip(density) {
+                            *sum += chance * of;
+                        }
+                    }
+                    None => signals += chance * self.integral(&density),
+                }
+            }
+        }
+        if chain.zones.iter().any(Option::is_some) {
+            for (density, even) in self.densities.iter_mut().zip(&next) {
+                density.fill(*even);
+            }
+        }
+        for (state, density) in uneven {
+            next[state] += self.integral(&density);
+            for (sum, of) in self.densities[state].iter_mut().zip(density) {
+                *sum += of;
+            }
+        }
+        self.states = next;
+        (left, signals)
+    }
+
+    /// The density, at each node, of having come there by a step in that direction from inside the same zone.
+    fn stepped(&self, state: usize, step: Ordering) -> Vec<f64> {
+        let from = &self.densities[state];
+        let rows = match step {
+            Ordering::Greater => &self.below,
+            _ => &self.above,
+        };
+        let product = |row: &Vec<f64>| row.iter().zip(from).map(|(w, of)| w * of).sum();
+        rows.iter().map(product).collect()
+    }
+
+    /// Over a zone of width 1.
+    fn integral(&self, density: &[f64]) -> f64 {
+        let pairs = density.iter().zip(&self.rule.weights);
+        pairs.map(|(of, weight)| 0.5 * weight * of).sum()
+    }
+}
+
+/// Sums of the chances that are left, for the moments of the run length.
+#[derive(Default)]
+struct Sums {
+    points: f64,
+    mean: f64,
+    square: f64,
+    /// The share that signalled at the newest point, and for how many points it has been the same.
+    share: f64,
+    steady: u32,
+}
+
+/// For how many points the share must stay the same: more than any rule's window.
+const STEADY: u32 = 40;
+
+/// How much it may waver and be the same.
+const SAME: f64 = 1e-13;
+
+/// What is left below counts for nothing.
+const NOTHING: f64 = 1e-30;
+
+impl Sums {
+    /// Takes in what was left before a point and what of it signals there; mean and mean square of the run
+    /// length as soon as they are known.
+    fn add(&mut self, left: f64, signals: f64) -> Option<(f64, f64)> {
+        if left < NOTHING {
+            return Some((self.mean, self.square));
+        }
+        let share = signals / left;
+        let same = (share - self.share).abs() <= SAME * share && share > 0.0;
+        self.steady = if same { self.steady + 1 } else { 0 };
+        self.share = share;
+        if self.steady >= STEADY {
+            // A geometric series from here on.
+            let mean = left / share;
+            let square =
+                left * ((2.0 * self.points + 1.0) / share + 2.0 * (1.0 - share) / (share * share));
+            return Some((self.mean + mean, self.square + square));
+        }
+        self.mean += left;
+        self.square += left * (2.0 * self.points + 1.0);
+        self.points += 1.0;
+        None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::charts::check_values::table;
+    use crate::charts::draws::{Draws, effort};
+    use crate::charts::{RunRule, RunRules, ShewhartMemory};
+    use crate::run_length::absorbing::Absorbing;
+    use rust_decimal::Decimal;
+
+    fn chart(rules: impl IntoIterator<Item = RunRule>) -> Shewhart {
+        Shewhart::new(None, rules.into_iter().collect()).expect("a chart in a test")
+    }
+
+    /// The rules a row of the table names, such as `WE1+2` or `N1 to 6`, with remarks.
+    fn named(row: &str) -> Vec<RunRule> {
+        let (family, rest) = row.split_at(if row.starts_with("WE") { 2 } else { 1 });
+        if row.contains("both sides present") {
+            return alloc::vec![N8Both];
+        }
+        let list = rest.split_once(" (").map_or(rest, |(list, _)| list);
+        let list = list.trim_end_matches(" exact");
+        let rule =
+            |number: &str| RunRule::named(&alloc::format!("{family}{number}")).expect("a rule");
+        match list.split_once(" to ") {
+            Some((_, last)) => {
+                let last: u8 = last.parse().expect("a number");
+                (1..=last)
+                    .map(|number| rule(&alloc::format!("{number}")))
+                    .collect()
+            }
+            None => list.split('+').map(rule).collect(),
+        }
+    }
+
+    /// Every run length and standard deviation of the table: COMPUTED apart from this code by an exact chain,
+    /// for trend and alternation by their integral equations, with four decimals. The published column is Champ
+    /// and Woodall, Technometrics 29(4), 1987: 91.75 READ-2, the others from MEMORY.
+    #[test]
+    fn the_tabulated_run_lengths() {
+        let rows = table(include_str!("../check-values/run-rules-arl.csv"));
+        assert_eq!(rows.len(), 256);
+        let mut checked = 0;
+        for row in &rows {
+            let exact = row["ARL_exact"];
+            // Its own test below; and rows with nothing but a simulation to be held to.
+            if row["rules"].starts_with("trend") || exact.is_empty() {
+                continue;
+            }
+            let shift = row["shift_sigma"].parse().expect("a shift");
+            let found = chart(named(row["rules"]))
+                .run_length(shift)
+                .expect("a run length");
+            let check = |found: f64, cell: &str| {
+                let expect: f64 = cell.parse().expect("a number");
+                let within = 0.51e-4_f64.max(1e-6 * expect);
+                assert!((found - expect).abs() <= within, "{row:?}: {found}");
+            };
+            check(found.mean, exact);
+            if !row["SDRL_exact"].is_empty() {
+                check(found.deviation, row["SDRL_exact"]);
+            }
+            if let Ok(printed) = row["ARL_published"].parse::<f64>() {
+                let half = if printed == 370.4 { 0.05 } else { 0.005 };
+                assert!((found.mean - printed).abs() <= half, "{row:?}: {found:?}");
+            }
+            checked += 1;
+        }
+        assert_eq!(checked, 252);
+    }
+
+    /// Runs on one side in closed form: `2^r - 1` points for `r` in a row, from any textbook.
+    #[test]
+    fn runs_on_one_side_in_closed_form() {
+        for (rule, mean) in [(We4, 255.0), (N2, 511.0)] {
+            let found = chart([rule]).run_length(0.0).expect("a run length");
+            assert!((found.mean / mean - 1.0).abs() < 1e-12, "{rule}: {found:?}");
+        }
+    }
+
+    /// A limit alone, and the same as a chain with rules that cannot matter.
+    #[test]
+    fn a_limit_alone_is_a_limit_with_rules_it_hides() {
+        let limit = |limit, rules: &[RunRule]| {
+            let rules: RunRules = rules.iter().copied().collect();
+            Shewhart::new(Some(limit), rules).expect("a chart in a test")
+        };
+        for shift in [0.0, 0.7, -3.0] {
+            let alone = limit(Decimal::new(15, 1), &[])
+                .run_length(shift)
+                .expect("a run length");
+            let hiding = limit(Decimal::new(15, 1), &[We1, We2])
+                .run_length(shift)
+                .expect("one");
+            assert!(
+                (alone.mean / hiding.mean - 1.0).abs() < 1e-12,
+                "{alone:?} {hiding:?}"
+            );
+            assert!(
+                (alone.deviation - hiding.deviation).abs() < 1e-9,
+                "{alone:?} {hiding:?}"
+            );
+        }
+        let three = limit(Decimal::from(4), &[We1])
+            .run_length(0.0)
+            .expect("a run length");
+        assert!((three.mean - 370.3983).abs() < 1e-4, "{three:?}");
+        let seldom = limit(Decimal::from(20), &[])
+            .run_length(0.0)
+            .expect("a run length");
+        assert!(seldom.mean > 1e88 && seldom.mean < 1e90, "{seldom:?}");
+    }
+
+    /// Another way to the trend: the integral equation of the last point's place in its distribution, solved at
+    /// nodes. It depends on no distribution, so neither does the run length, and neither on a shift.
+    fn trend_by_integral_equation(steps: usize) -> f64 {
+        const N: usize = 20;
+        let rule = GaussLegendre::new(20);
+        let below = rule.integrals();
+        // States: the number of steps so far upwards, at each node; those downwards mirror them.
+        let at = |count: usize, node: usize| (count - 1) * N + node;
+        let size = (steps - 1) * N;
+        let mut rows = alloc::vec![alloc::vec![0.0; size]; size];
+        let mut ends = alloc::vec![0.0; size];
+        for count in 1..steps {
+            for node in 0..N {
+                for to in 0..N {
+                    let down = 0.5 * below[node][to];
+                    let up = 0.5 * (rule.weights[to] - below[node][to]);
+                    // A step down from any place is the first downwards: the mirror of the first upwards.
+                    rows[at(count, node)][at(1, N - 1 - to)] += down;
+                    if count + 1 < steps {
+                        rows[at(count, node)][at(count + 1, to)] += up;
+                    } else {
+                        ends[at(count, node)] += up;
+                    }
+                }
+            }
+        }
+        let chain = Absorbing::new(rows, ends).expect("a chain that ends");
+        let mean = chain.moments().mean;
+        // The first point makes no step; the second steps up or down.
+        let second = |node: usize| {
+            let up: f64 = (0..N)
+                .map(|to| 0.5 * (rule.weights[to] - below[node][to]) * mean[at(1, to)])
+                .sum();
+            let down: f64 = (0..N)
+                .map(|to| 0.5 * below[node][to] * mean[at(1, N - 1 - to)])
+                .sum();
+            up + down
+        };
+        2.0 + (0..N)
+            .map(|node| 0.5 * rule.weights[node] * second(node))
+            .sum::<f64>()
+    }
+
+    #[test]
+    fn trends_by_their_integral_equation() {
+        let found = chart([RunRule::N3]).run_length(0.0).expect("a run length");
+        let other = trend_by_integral_equation(5);
+        assert!((found.mean / other - 1.0).abs() < 1e-9, "{found:?} {other}");
+        let shifted = chart([RunRule::N3]).run_length(2.5).expect("a run length");
+        assert!(
+            (shifted.mean / other - 1.0).abs() < 1e-9,
+            "{shifted:?} {other}"
+        );
+        // Seven points, as the last row of the table has it.
+        let rows = table(include_str!("../check-values/run-rules-arl.csv"));
+        let seven = rows
+            .iter()
+            .find(|row| row["rules"] == "trend of 7 points (6 steps)");
+        let expect: f64 = seven.expect("the row")["ARL_exact"]
+            .parse()
+            .expect("a number");
+        let found = trend_by_integral_equation(6);
+        assert!(
+            (found - expect).abs() < 0.51e-4_f64.max(1e-6 * expect),
+            "{found}"
+        );
+    }
+
+    /// Chart and theory, where neighbours are compared and zones counted at once: the chart itself is run until
+    /// it signals, and the mean must be within four standard errors of it.
+    #[test]
+    fn sets_of_rules_simulated() {
+        let runs = effort(20_000);
+        for (set, shift) in [
+            ("N1+2+3+4", 0.0),
+            ("N3+4", 0.0),
+            ("N1+3+5", 0.5),
+            ("N3+8", 1.0),
+            ("N4+7", 0.0),
+        ] {
+            let chart = chart(named(set));
+            let theory = chart.run_length(shift).expect("a run length");
+            let mut draws = Draws::new(19);
+            let mut points = 0.0;
+            for _ in 0..runs {
+                let mut memory = ShewhartMemory::default();
+                while chart.signals(&memory).next().is_none() {
+                    memory = chart.after(memory, shift + draws.next());
+                    points += 1.0;
+                }
+            }
+            let found = points / f64::from(runs);
+            let error = theory.deviation / libm::sqrt(f64::from(runs));
+            assert!(
+                (found - theory.mean).abs() < 4.0 * error,
+                "{set}: {found}, {theory:?}"
+            );
+        }
+    }
+}
