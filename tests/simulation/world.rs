@@ -973,8 +973,11 @@ impl World {
             let left = station.unanswered();
             want!(
                 left.is_empty(),
-                "{}: {left:?} were never answered",
-                station.name
+                "{}: {left:?} were never answered; connected are {:?}, the daemon on {:?}, last there {} s ago",
+                station.name,
+                self.online,
+                self.life.as_ref().map(|life| life.generation),
+                (self.now() - self.alive) / SECOND
             );
         }
         let left = self.people.unanswered();
