@@ -12,9 +12,9 @@
 //!
 //! **Rows.** A row is a time and what happens then: `station kind subject member…` (kind: `reading`, or a kind of
 //! event; subject: the piece, or the gauge that is checked; `-` for none), `request verb role member…`, or
-//! `passes` where only time does. A member is `name=value`: a stratum of the plant, a member of the contract
+//! `passes` where only time does, `session` where the broker has no session of ours, `restart` where the daemon starts again. A member is `name=value`: a stratum of the plant, a member of the contract
 //! (`at id epoch seq attempt gauge piece`), else a characteristic with its unit, `mass=1380.1g`. `name:=JSON` is
-//! taken as it stands. `seen=@` quotes the hold as it is then. A text with spaces stands in quotes. `#` begins a
+//! taken as it stands. `seen=@` quotes the hold as it is then, `disposition=@` the piece's. A text with spaces stands in quotes. `#` begins a
 //! comment.
 //!
 //! **What follows.** A row with an arrow lists every outcome but `accept`, in any order; a row without one says
@@ -36,7 +36,8 @@
 //! **Files.** The cases of `x.cases` run with the rule `x` alone, beside the engine's own duties; those of
 //! `all.cases` with the whole rulebook: see [`rules_of`].
 //!
-//! [`parse`] makes cases of a text or says everything wrong with it; [`Bench`] runs them. The format's parts
+//! [`parse`] makes cases of a text or says everything wrong with it; [`Bench`] runs them; [`write`] makes one case of
+//! a ledger. The format's parts
 //! ([`words`], [`Happening`], [`Term`], [`compare`]) stand by themselves for whoever writes rows of further kinds.
 //!
 //! Deliberately not here: reading files, and which parts of a rule the cases reach.
@@ -50,13 +51,15 @@ mod message;
 mod parse;
 mod term;
 mod text;
+mod writing;
 
 pub use bench::{Bench, Difference};
 pub use compare::{Comparison, Differing, Listing, compare};
-pub use message::{Asked, Happening, Member, NoRow, OfStation, Value};
+pub use message::{Asked, Happening, Member, NoRow, OfStation, Quoted, Value};
 pub use parse::{ALL, parse, rules_of};
 pub use term::Term;
 pub use text::{Day, Word, at_arrow, time_of_day, uncommented, words};
+pub use writing::{Unwritable, write};
 
 use chargehand_core::Span;
 

@@ -9,6 +9,8 @@ use jiff::tz::TimeZone;
 
 /// The day of every case: a Monday on which no zone of today changes its offset.
 const DAY: Date = jiff::civil::date(2026, 3, 2);
+/// Microseconds of a day on which no clock changes.
+const DAY_US: i64 = 86_400_000_000;
 /// What stands between a row and what follows from it.
 const ARROW: &str = "->";
 
@@ -178,6 +180,37 @@ impl Day {
         let seconds = (at - self.midnight).0 / 1_000_000;
         let (hours, minutes) = (seconds / 3600, seconds / 60 % 60);
         format!("{hours:02}:{minutes:02}:{:02}", seconds % 60)
+    }
+
+    /// How much later than this day the day of a time is; none where the clocks of the zone change on it.
+    pub(crate) fn shift_to(&self, at: Timestamp, zone: &str) -> Option<Span> {
+        let zone = TimeZone::get(zone).ok()?;
+        let instant = jiff::Timestamp::from_microsecond(at.0).ok()?;
+        let day = zone.to_datetime(instant).date();
+        let begins = |day: Date| {
+            let midnight = zone.to_ambiguous_timestamp(day.at(0, 0, 0, 0)).compatible();
+            Some(midnight.ok()?.as_microsecond())
+        };
+        let (midnight, next) = (begins(day)?, begins(day.tomorrow().ok()?)?);
+        (next - midnight == DAY_US).then(|| Timestamp(midnight) - self.midnight)
+    }
+
+    /// How long after midnight a time is.
+    pub(crate) fn since(&self, at: Timestamp) -> Span {
+        at - self.midnight
+    }
+
+    /// A time of the day as a row writes it; none before midnight.
+    pub(crate) fn time(&self, at: Timestamp) -> Option<String> {
+        let since = u64::try_from((at - self.midnight).0).ok()?;
+        let micros = since % 1_000_000;
+        let clock = self.clock(at);
+        Some(match micros {
+            0 => clock,
+            micros => format!("{clock}.{micros:06}")
+                .trim_end_matches('0')
+                .to_owned(),
+        })
     }
 
     /// A time of the day as a message writes it, with date and offset.
