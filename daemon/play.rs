@@ -103,7 +103,7 @@ impl Kept {
 
     /// Writes what is beside the ledger.
     fn write(&self, seed: u64) -> anyhow::Result<()> {
-        let store = Sqlite::open_read_only(&self.ledger())?;
+        let store = Sqlite::open_read_only(self.ledger())?;
         let name = format!("Vennick, line L1, the day of seed {seed}");
         let day = cases::write(&store, &name).context("the day as cases")?;
         let mut files = vec![

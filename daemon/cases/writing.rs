@@ -134,6 +134,12 @@ impl Writing {
         Timestamp(at_us - self.shift.0)
     }
 
+    /// A time of the ledger's day as a row writes it; none on another day.
+    fn time_of_day(&self, at: Timestamp) -> Option<String> {
+        let time = self.bench.day().time(self.shifted(at.0))?;
+        time_of_day(&time).is_some().then_some(time)
+    }
+
     /// Whether a record's outcomes are what its row led to.
     fn same(&mut self, record: &Record, outcomes: &[Outcome]) -> Result<(), Unwritable> {
         if record.outcomes == record::text(&outcomes) {
@@ -340,6 +346,7 @@ impl Row {
             // The order of a source's messages is the rows' own, where something else is their key.
             "seq" if self.words_name_no_epoch() => return,
             "at" if time(raw) == Some(Timestamp(at.0 + writing.shift.0)) => return,
+            "at" => time(raw).and_then(|said| writing.time_of_day(said)),
             "seen" => self.seen(writing, raw),
             "disposition" => self.disposition(writing, raw),
             _ => self.plain(writing, name, raw),

@@ -302,9 +302,9 @@ fn in_words(advisory: &AdvisorySeen) -> String {
 
 /// How many signals the charts of the moulds that do not wear give on a day, in the mean.
 fn false_signals_expected(script: &Script) -> f64 {
-    let sound = script.castings().iter().filter(|casting| {
-        !casting.short_pour && !(script.faults && casting.mould == WORN_MOULD_NAME)
-    });
+    let wears = |casting: &Casting| script.faults && casting.mould == WORN_MOULD_NAME;
+    let castings = script.castings().iter();
+    let sound = castings.filter(|casting| !wears(casting) && !casting.short_pour);
     sound.count() as f64 / PIECES_TO_A_FALSE_SIGNAL
 }
 

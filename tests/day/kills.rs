@@ -261,9 +261,8 @@ impl Daemon {
 
     async fn kept(&mut self, enough: impl Fn((i64, u64)) -> bool) {
         let seen = self.kept.wait_for(|kept| enough(*kept));
-        match tokio::time::timeout(PATIENCE, seen).await {
-            Ok(Ok(_)) => return,
-            Ok(Err(_)) | Err(_) => {}
+        if let Ok(Ok(_)) = tokio::time::timeout(PATIENCE, seen).await {
+            return;
         }
         panic!("the daemon does not keep up: {:#?}", *self.log.borrow());
     }

@@ -1,6 +1,11 @@
 //! Days of chance, played without a broker, held against what is known of the plant: the faults hidden in them, and the
 //! theory of the charts and the counter that find them.
 
+#![expect(
+    clippy::print_stdout,
+    reason = "what was found by chance is worth seeing also where it is as it should be"
+)]
+
 use super::indoors::{Rehearsed, play};
 use super::recorded::{NAME, SEED, recorded_text};
 use super::seeds::{CONTROL, CONTROL_LONG, SCORING, THEORY, THEORY_LONG};
