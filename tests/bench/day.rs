@@ -80,7 +80,7 @@ impl Day {
         }
         if let Some(number) = number.checked_sub(ROUGHNESS)
             && number > 0
-            && number % EVERY == 0
+            && number.is_multiple_of(EVERY)
             && !self.gone.remove(&number)
         {
             self.feel(number);
@@ -96,14 +96,14 @@ impl Day {
                     .expect("a number of pieces")
                     .min(200);
             }
-            if number % 97 == 0 {
+            if number.is_multiple_of(97) {
                 tenths = 14_500 + 300;
             }
         }
-        if number % SHORT == 0 {
+        if number.is_multiple_of(SHORT) {
             tenths = 14_500 - 700;
         }
-        if !(14_250..=14_750).contains(&tenths) && number % EVERY == 0 {
+        if !(14_250..=14_750).contains(&tenths) && number.is_multiple_of(EVERY) {
             self.gone.insert(number);
         }
         let value = format!(
@@ -119,7 +119,7 @@ impl Day {
         if let Some(since) = self.since(number).filter(|since| *since > SMOOTH_AFTER) {
             let place = (since - SMOOTH_AFTER) / EVERY;
             // One alone, then one in a while, then more of them.
-            if place == 2 || place == 13 || place >= 25 && place % 3 == 0 {
+            if place == 2 || place == 13 || place >= 25 && place.is_multiple_of(3) {
                 hundredths = 245;
             }
         }
