@@ -95,14 +95,21 @@ impl Bench {
             .rows
             .first()
             .map_or_else(Default::default, |row| row.at);
+        let ordinary = self.day.clone();
+        if let Some(day) = case.day.and_then(|date| ordinary.another(date)) {
+            self.day = day;
+        }
         self.begin(first);
-        case.rows
+        let differences = case
+            .rows
             .iter()
             .filter_map(|row| {
                 let followed = self.row(row);
                 difference(case, row, followed)
             })
-            .collect()
+            .collect();
+        self.day = ordinary;
+        differences
     }
 
     /// An empty line that starts then. Gives what the start led to.
@@ -130,9 +137,13 @@ impl Bench {
         outcomes
     }
 
-    /// The day its cases are of.
+    /// The day its cases are of, unless they say another.
     pub(super) fn day(&self) -> &Day {
         &self.day
+    }
+
+    pub(super) fn set_day(&mut self, day: Day) {
+        self.day = day;
     }
 
     fn row(&mut self, row: &Row) -> Followed {

@@ -28,6 +28,8 @@
 //! **Again.** A message whose key (`id`, else `epoch` and `seq`, …) came before in the case is not judged again; with
 //! other bytes under the same key it is a conflict, as on the bus.
 //!
+//! **The day** is an ordinary Monday, unless a line `day 2027-06-01` behind the case's name says another.
+//!
 //! **Between rows.** A case starts from an empty line at the time of its first row. Before each row every timer
 //! due until then happens; what follows from it belongs to the row, but that an alarm is `cleared` by time may be
 //! left out, as `accept` may. A piece that a row names first where none can be born is born silently before, at
@@ -62,6 +64,7 @@ pub use text::{Day, Word, at_arrow, time_of_day, uncommented, words};
 pub use writing::{Unwritable, write};
 
 use chargehand_core::Span;
+use jiff::civil::Date;
 
 /// What files of cases end in.
 pub const ENDING: &str = ".cases";
@@ -75,6 +78,8 @@ pub struct Case {
     pub line: usize,
     /// What it shows.
     pub name: String,
+    /// On which day, where it says so.
+    pub day: Option<Date>,
     /// In order of time.
     pub rows: Vec<Row>,
 }

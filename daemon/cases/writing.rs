@@ -16,7 +16,7 @@ use super::text::{Word, time_of_day, words};
 use crate::derive::TextFault;
 use crate::record::{self, Body, MessageBody, Unreadable};
 use crate::replay::{ReplayFault, texts_of};
-use chargehand_core::{Outcome, Span, Start, Timestamp};
+use chargehand_core::{Outcome, Start, Timestamp};
 use chargehand_ledger::{Record, Store, StoreError};
 use serde_json::value::RawValue;
 use std::collections::BTreeMap;
@@ -93,8 +93,6 @@ struct Writing {
     bench: Bench,
     /// The start that put the texts in force.
     start: Start,
-    /// Midnight of the ledger's day, less midnight of the day of cases.
-    shift: Span,
     /// What the timers since the last row led to, as recorded.
     due: Vec<String>,
     text: String,
@@ -109,18 +107,19 @@ impl Writing {
         let texts = texts_of(store, first.seq, Some(&start.plant), Some(&start.rulebook))?;
         let mut bench = Bench::new(&texts, "the plant description in force")?;
         let at = Timestamp(first.at_us);
-        let shift = bench
-            .day()
-            .shift_to(at, &bench.plant().line.zone)
-            .ok_or_else(|| no_row(first.seq, "a day on which the clocks of the plant change"))?;
-        let since_midnight = bench.day().since(Timestamp(at.0 - shift.0));
-        let mut text = String::new();
-        writeln!(text, "case {name}").expect("a string takes all");
+        let day = bench.day().of(at);
+        let day =
+            day.ok_or_else(|| no_row(first.seq, "a day on which the clocks of the plant change"))?;
+        let since_midnight = day.since(at);
+        let mut text = format!("case {name}\n");
+        if let Some(date) = day.date() {
+            writeln!(text, "  day {date}").expect("a string takes all");
+        }
+        bench.set_day(day);
         let outcomes = bench.begin(since_midnight);
         let mut writing = Self {
             bench,
             start,
-            shift,
             due: Vec::new(),
             text,
             last: at,
@@ -129,14 +128,9 @@ impl Writing {
         Ok(writing)
     }
 
-    /// A time of the ledger on the day of cases.
-    fn shifted(&self, at_us: i64) -> Timestamp {
-        Timestamp(at_us - self.shift.0)
-    }
-
     /// A time of the ledger's day as a row writes it; none on another day.
     fn time_of_day(&self, at: Timestamp) -> Option<String> {
-        let time = self.bench.day().time(self.shifted(at.0))?;
+        let time = self.bench.day().time(at)?;
         time_of_day(&time).is_some().then_some(time)
     }
 
@@ -165,7 +159,7 @@ impl Writing {
             Body::Clock { .. } => return Err(no_row(record.seq, "a clock that was set")),
             Body::Message(body) => {
                 let payload = record.payload.as_deref().unwrap_or_default();
-                self.message(&body, payload, self.shifted(record.at_us))
+                self.message(&body, payload, Timestamp(record.at_us))
                     .ok_or_else(|| {
                         let message = String::from_utf8_lossy(payload);
                         no_row(
@@ -181,7 +175,7 @@ impl Writing {
     /// Says a row, looks whether the same followed, and puts both on paper.
     fn row(&mut self, record: &Record, row: &str) -> Result<(), Unwritable> {
         let seq = record.seq;
-        let at = self.shifted(record.at_us);
+        let at = Timestamp(record.at_us);
         let mut followed = self.timers(seq, at)?;
         let happening =
             Happening::read(&words(row)).map_err(|fault| no_row(seq, fault.to_string()))?;
@@ -241,7 +235,7 @@ impl Writing {
 
     fn finish(mut self, head: u64) -> Result<String, Unwritable> {
         if !self.due.is_empty() {
-            let at = self.shifted(self.last.0);
+            let at = self.last;
             let followed = self.timers(head, at)?;
             self.put(head, at, "passes", &followed)?;
         }
@@ -345,7 +339,7 @@ impl Row {
         let plain = match name {
             // The order of a source's messages is the rows' own, where something else is their key.
             "seq" if self.words_name_no_epoch() => return,
-            "at" if time(raw) == Some(Timestamp(at.0 + writing.shift.0)) => return,
+            "at" if time(raw) == Some(at) => return,
             "at" => time(raw).and_then(|said| writing.time_of_day(said)),
             "seen" => self.seen(writing, raw),
             "disposition" => self.disposition(writing, raw),
@@ -484,6 +478,7 @@ mod tests {
     use super::*;
     use crate::derive::Texts;
     use crate::run::{Clock, Incoming, recover};
+    use chargehand_core::Span;
     use chargehand_ledger::{Batch, Sqlite};
     use chargehand_script::{Rulebook, Source};
     use std::path::PathBuf;
@@ -596,7 +591,7 @@ fn reading(r) {
                 (
                     65,
                     "w1/reading",
-                    r#"{"id":"r2","piece":"K 2","values":{"weight":{"spots":[1,2]}}}"#,
+                    r#"{"id":"r2","piece":"K2","values":{"weight":{"spots":[1,2]}}}"#,
                 ),
                 (
                     66,
@@ -611,6 +606,10 @@ fn reading(r) {
             ],
         );
         let written = write(&store, "a day").unwrap_or_else(|fault| panic!("{fault}"));
+        let head = "case a day\n  day 2027-06-01\n  00:01:00 w1 birth K1 die=D2 id=b1\n";
+        assert!(written.starts_with(head), "{written}");
+        let row = "  00:01:02 w1 received K1 at=00:00:59 disposition=@ id=e1\n";
+        assert!(written.contains(row), "{written}");
         let cases = parse("day.cases", &written, &fixture::plant());
         let cases = cases.unwrap_or_else(|faults| panic!("{faults}"));
         let mut bench =
