@@ -31,6 +31,9 @@ pub enum Command {
         /// The folder of the rules; else the one the plant description names
         #[arg(long, value_name = "DIR")]
         rules: Option<PathBuf>,
+        /// A file of cases of the whole rulebook beside those in the folder, such as a recorded day; may be given again
+        #[arg(long, value_name = "FILE")]
+        cases: Vec<PathBuf>,
         /// Writes what an editor needs to complete the words of rules into this folder
         #[arg(long, value_name = "DIR")]
         definitions: Option<PathBuf>,
@@ -47,7 +50,7 @@ pub enum Command {
         /// The day's chance: noise differs with it, faults do not
         #[arg(long, default_value_t = 1)]
         seed: u64,
-        /// Keeps the ledger in this folder
+        /// Keeps the ledger, the day as cases, and the plant's files in this folder
         #[arg(long, value_name = "DIR")]
         keep: Option<PathBuf>,
         /// Lets the plant's clock run FACTOR times as fast as a real one, to watch; else as fast as it can

@@ -157,7 +157,7 @@ impl Derivation {
     pub fn derive(&mut self, seq: u64, at: Timestamp, body: &Body, payload: &[u8]) -> Vec<Outcome> {
         match body {
             Body::Message(message) => {
-                let rows = self.read(message, payload);
+                let rows = self.rows(message, payload, false);
                 self.judge(seq, at, message, rows)
             }
             Body::Start(start) => self.line.handle(seq, at, [Input::Start(start.clone())]),
@@ -167,13 +167,18 @@ impl Derivation {
         }
     }
 
-    /// The rows of a message.
+    /// The rows of a message, with their keys.
     #[must_use]
     pub fn read(&self, message: &MessageBody, payload: &[u8]) -> Vec<Row> {
+        self.rows(message, payload, true)
+    }
+
+    fn rows(&self, message: &MessageBody, payload: &[u8], keys: bool) -> Vec<Row> {
         self.wire.read(Message {
             topic: &message.topic,
             payload,
             retain: message.retain,
+            keys,
         })
     }
 

@@ -63,6 +63,7 @@ fn perform(command: Command) -> anyhow::Result<u8> {
         Command::Check {
             plant,
             rules,
+            cases,
             definitions,
             strict,
             json,
@@ -73,7 +74,7 @@ fn perform(command: Command) -> anyhow::Result<u8> {
                     print(&format!("{}: words for an editor\n", path.display()))?;
                 }
             }
-            let report = chargehand::check::check(&plant, rules.as_deref(), strict)?;
+            let report = chargehand::check::check(&plant, rules.as_deref(), &cases, strict)?;
             if json {
                 print(&serde_json::to_string_pretty(&report)?)?;
             } else {

@@ -3,6 +3,7 @@
 //! has committed and answered all that the stations sent; and, for people who want to watch, not before its
 //! time.
 
+use crate::cases;
 use crate::config::{self, Bus, Ledger, Settings};
 use crate::derive::Texts;
 use crate::run::{BadConfiguration, Clock, LineFiles, Running};
@@ -11,9 +12,11 @@ use chargehand_core::{Span, Timestamp};
 use chargehand_demo::{
     BASE, Broker, PIECES_MAX, Score, Script, Stations, plant_description, time_of_day,
 };
+use chargehand_ledger::Sqlite;
 use chargehand_script::{Rulebook, Source};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::fmt;
+use std::fs;
 use std::io::{self, IsTerminal as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -28,11 +31,35 @@ const STEP_MIN: Duration = Duration::from_millis(50);
 /// How long the keeper waits, in real time, for the line to keep up with one instant.
 const PATIENCE: Duration = Duration::from_secs(20);
 
+/// The rules of the demo's plant and their cases, by file.
+const RULES: [(&str, &str); 6] = [
+    ("mass-miss.cases", include_str!("../rules/mass-miss.cases")),
+    ("mass-miss.rhai", include_str!("../rules/mass-miss.rhai")),
+    (
+        "mould-wear.cases",
+        include_str!("../rules/mould-wear.cases"),
+    ),
+    ("mould-wear.rhai", include_str!("../rules/mould-wear.rhai")),
+    (
+        "roughness-run.cases",
+        include_str!("../rules/roughness-run.cases"),
+    ),
+    (
+        "roughness-run.rhai",
+        include_str!("../rules/roughness-run.rhai"),
+    ),
+];
+/// What one of them could be instead: something to try on the day.
+const TRIED: (&str, &str) = (
+    "roughness-run.rhai",
+    include_str!("../demo-data/tried/roughness-run.rhai"),
+);
+
 /// A played day.
 #[derive(Debug)]
 pub struct Played {
     score: Score,
-    ledger: PathBuf,
+    kept: Kept,
     took: Duration,
 }
 
@@ -44,26 +71,122 @@ impl Played {
     }
 }
 
+/// Where a played day is kept: all of it in one folder, which needs nothing outside.
+#[derive(Debug)]
+struct Kept {
+    folder: PathBuf,
+}
+
+impl Kept {
+    fn ledger(&self) -> PathBuf {
+        config::ledger_file(&self.folder, BASE)
+    }
+
+    /// The day in the text format of cases.
+    fn day(&self) -> PathBuf {
+        self.folder.join("day.cases")
+    }
+
+    /// A folder below, as the description names its rules beside its own folder.
+    fn plant(&self) -> PathBuf {
+        self.folder.join("plant").join("vennick-l1.toml")
+    }
+
+    fn rules(&self) -> PathBuf {
+        self.folder.join("rules")
+    }
+
+    /// The rules, one of them another.
+    fn tried(&self) -> PathBuf {
+        self.folder.join("rules-tried")
+    }
+
+    /// Writes what is beside the ledger.
+    fn write(&self, seed: u64) -> anyhow::Result<()> {
+        let store = Sqlite::open_read_only(self.ledger())?;
+        let name = format!("Vennick, line L1, the day of seed {seed}");
+        let day = cases::write(&store, &name).context("the day as cases")?;
+        let mut files = vec![
+            (self.day(), format!("{}{day}", heading())),
+            (self.plant(), plant_description().to_owned()),
+        ];
+        for (file, text) in RULES {
+            files.push((self.rules().join(file), text.to_owned()));
+            if file.ends_with(RULE) {
+                let tried = if file == TRIED.0 { TRIED.1 } else { text };
+                files.push((self.tried().join(file), tried.to_owned()));
+            }
+        }
+        for (path, text) in files {
+            let folder = path.parent().unwrap_or(Path::new(""));
+            fs::create_dir_all(folder)
+                .and_then(|()| fs::write(&path, text))
+                .with_context(|| path.display().to_string())?;
+        }
+        Ok(())
+    }
+}
+
+/// What rules end in.
+const RULE: &str = ".rhai";
+
+/// What a reader of the day's text should know first.
+fn heading() -> String {
+    "# A day of the invented Vennick plant as it was recorded: every message its stations sent that was not sent\n\
+     # before, and all that followed from it but accepts. It holds under the plant description and the rules it was\n\
+     # recorded with: chargehand check --plant vennick-l1.toml --cases FILE\n\n"
+        .to_owned()
+}
+
 impl fmt::Display for Played {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "{}", self.score)?;
-        let ledger = self.ledger.display();
+        let Self { score, kept, took } = self;
+        // As it was called: it need not be on the path.
+        let program = std::env::args_os()
+            .next()
+            .map_or_else(|| "chargehand".into(), PathBuf::from);
+        let (program, ledger) = (typed(&program), typed(&kept.ledger()));
+        writeln!(f, "{score}")?;
         writeln!(
             f,
-            "played in {:.1} s; the ledger is kept. To try next:",
-            self.took.as_secs_f64()
+            "played in {:.1} s and kept in {}:",
+            took.as_secs_f64(),
+            kept.folder.display()
         )?;
-        // As it was called: it need not be on the path.
-        let program = std::env::args()
-            .next()
-            .unwrap_or_else(|| "chargehand".into());
+        let name = |path: PathBuf| path.file_name().map(PathBuf::from).unwrap_or_default();
+        let mut file = |path: &Path, what: &str| writeln!(f, "  {:<24}{what}", path.display());
+        file(&name(kept.ledger()), "the ledger")?;
+        file(
+            &name(kept.day()),
+            "the day in the text format of cases, for check --cases",
+        )?;
+        file(
+            Path::new("plant, rules"),
+            "the plant description and the rules that were in force",
+        )?;
+        file(
+            &name(kept.tried()),
+            "the rules with one limit moved, to be tried on the day",
+        )?;
+        writeln!(f, "to try next:")?;
         writeln!(f, "  {program} trace --ledger {ledger} P000263")?;
         // The sample on which the gate was held has the longer story.
-        if let Some(piece) = self.score.find("F4").and_then(|find| find.piece()) {
+        if let Some(piece) = score.find("F4").and_then(|find| find.piece()) {
             writeln!(f, "  {program} trace --ledger {ledger} {piece}")?;
         }
-        write!(f, "  {program} verify --ledger {ledger}")
+        let tried = typed(&kept.tried());
+        write!(f, "  {program} replay --ledger {ledger} --rules {tried}")
     }
+}
+
+/// A path as a shell takes it.
+fn typed(path: &Path) -> String {
+    let text = path.display().to_string();
+    let plain = |char: char| char.is_alphanumeric() || "/._-+:@,".contains(char);
+    if !text.is_empty() && text.chars().all(plain) {
+        return text;
+    }
+    format!("'{}'", text.replace('\'', "'\\''"))
 }
 
 /// The plant's clock: it stands still until the keeper moves it.
@@ -106,7 +229,8 @@ pub fn play(seed: u64, keep: Option<&Path>, live: Option<f64>) -> anyhow::Result
         Some(folder) => folder.to_owned(),
         None => fresh_folder(),
     };
-    let ledger = config::ledger_file(&folder, BASE);
+    let kept = Kept { folder };
+    let ledger = kept.ledger();
     if ledger.exists() {
         return Err(BadConfiguration(format!(
             "{}: a ledger of another day is there already: keep this one in another folder",
@@ -118,12 +242,10 @@ pub fn play(seed: u64, keep: Option<&Path>, live: Option<f64>) -> anyhow::Result
         .worker_threads(2)
         .enable_all()
         .build()?;
-    let score = runtime.block_on(day(seed, &folder, live))?;
-    Ok(Played {
-        score,
-        ledger: config::ledger_file(&folder, BASE),
-        took: begun.elapsed(),
-    })
+    let score = runtime.block_on(day(seed, &kept.folder, live))?;
+    let took = begun.elapsed();
+    kept.write(seed)?;
+    Ok(Played { score, kept, took })
 }
 
 /// How far the day is: a bar on a terminal, a line an hour elsewhere. To standard error, so that the summary can be
@@ -221,7 +343,8 @@ async fn day(seed: u64, folder: &Path, live: Option<f64>) -> anyhow::Result<Scor
     let first = stations.next_instant().context("the day has no instants")?;
     let (kept, mut seen) = watch::channel((Timestamp(0), 0));
     let clock = Arc::new(Stepped {
-        now: AtomicI64::new(first - 1_000_000),
+        // From the start, as a second's difference in the first records would tell plays apart.
+        now: AtomicI64::new(first),
         kept,
     });
     let settings = Settings {
@@ -294,18 +417,15 @@ async fn caught_up(
 }
 
 fn files() -> LineFiles {
-    let source = |file: &str, text: &str| Source {
-        file: file.into(),
-        text: text.into(),
-    };
-    let rulebook = Rulebook::of(vec![
-        source("mass-miss.rhai", include_str!("../rules/mass-miss.rhai")),
-        source("mould-wear.rhai", include_str!("../rules/mould-wear.rhai")),
-        source(
-            "roughness-run.rhai",
-            include_str!("../rules/roughness-run.rhai"),
-        ),
-    ]);
+    let rules = RULES.iter().filter(|(file, _)| file.ends_with(RULE));
+    let rulebook = Rulebook::of(
+        rules
+            .map(|(file, text)| Source {
+                file: (*file).into(),
+                text: (*text).into(),
+            })
+            .collect(),
+    );
     LineFiles {
         name: "the demo's plant description".into(),
         texts: Texts {

@@ -4,11 +4,11 @@
 mod behaviour;
 mod fuzz;
 mod golden;
-mod memory;
+pub mod memory;
 mod order;
 mod outside;
 mod second_reader;
 mod shipped;
 mod table;
 mod values;
-mod world;
+pub mod world;

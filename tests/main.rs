@@ -2,6 +2,7 @@
 
 mod bus;
 mod check;
+mod day;
 #[cfg(feature = "demo")]
 mod demo;
 mod derive;

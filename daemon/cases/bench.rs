@@ -8,7 +8,7 @@ use super::{Case, Row};
 use crate::derive::{Derivation, TextFault, Texts};
 use crate::record::{Body, MessageBody};
 use crate::run::conflict_key;
-use chargehand_core::{Condition, Outcome, Plant, Start, State, Timestamp};
+use chargehand_core::{Condition, Outcome, Plant, Span, Start, State, Timestamp};
 use chargehand_wire::UnknownZone;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -46,11 +46,11 @@ pub struct Difference {
 
 /// What followed a row.
 #[derive(Default)]
-struct Followed {
+pub(super) struct Followed {
     /// To be listed.
-    terms: Vec<Term>,
+    pub terms: Vec<Term>,
     /// That may be listed.
-    optional: Vec<Term>,
+    pub optional: Vec<Term>,
 }
 
 impl Bench {
@@ -91,52 +91,73 @@ impl Bench {
 
     /// Runs a case and says which of its rows came out otherwise.
     pub fn run(&mut self, case: &Case) -> Vec<Difference> {
-        self.derivation.begin(State::default());
-        self.keys.clear();
         let first = case
             .rows
             .first()
             .map_or_else(Default::default, |row| row.at);
-        let start = Body::Start(self.start.clone());
-        self.take(self.day.at(first), &start, "");
-        case.rows
+        let ordinary = self.day.clone();
+        if let Some(day) = case.day.and_then(|date| ordinary.another(date)) {
+            self.day = day;
+        }
+        self.begin(first);
+        let differences = case
+            .rows
             .iter()
             .filter_map(|row| {
                 let followed = self.row(row);
                 difference(case, row, followed)
             })
-            .collect()
+            .collect();
+        self.day = ordinary;
+        differences
     }
 
-    fn row(&mut self, row: &Row) -> Followed {
-        let at = self.day.at(row.at);
-        let mut followed = self.timers(at);
-        if let Happening::Station(said) = &row.happening {
-            self.bear(at, row, said);
-        }
-        let id = format!("row-{}", row.line);
-        for outcome in self.say(at, &row.happening, &id) {
-            followed.add(&outcome, |term| term.kind() == "accept");
-        }
-        followed
+    /// An empty line that starts then. Gives what the start led to.
+    pub(super) fn begin(&mut self, at: Span) -> Vec<Outcome> {
+        self.derivation.begin(State::default());
+        self.keys.clear();
+        let start = Body::Start(self.start.clone());
+        self.take(self.day.at(at), &start, "")
     }
 
-    /// Lets every timer that is due until then happen at its own time, as the daemon does.
-    fn timers(&mut self, until: Timestamp) -> Followed {
-        let mut followed = Followed::default();
+    /// What every timer led to that is due until then, each at its own time, as the daemon has it.
+    pub(super) fn timers(&mut self, until: Timestamp) -> Vec<Vec<Outcome>> {
+        let mut outcomes = Vec::new();
         while let Some(due) = self.derivation.line().poll_timeout() {
             if due > until {
                 break;
             }
-            for outcome in self.take(due, &Body::Due, "") {
-                // That an alarm ends after a quiet time is seldom what a case is about.
-                followed.add(&outcome, |term| matches!(term.kind(), "accept" | "cleared"));
-            }
+            outcomes.push(self.take(due, &Body::Due, ""));
             assert_ne!(
                 self.derivation.line().poll_timeout(),
                 Some(due),
                 "a timer that was due is due no more"
             );
+        }
+        outcomes
+    }
+
+    /// The day its cases are of, unless they say another.
+    pub(super) fn day(&self) -> &Day {
+        &self.day
+    }
+
+    pub(super) fn set_day(&mut self, day: Day) {
+        self.day = day;
+    }
+
+    fn row(&mut self, row: &Row) -> Followed {
+        let at = self.day.at(row.at);
+        let mut followed = Followed::default();
+        for outcome in self.timers(at).iter().flatten() {
+            followed.of_time(outcome);
+        }
+        if let Happening::Station(said) = &row.happening {
+            self.bear(at, row, said);
+        }
+        let id = format!("row-{}", row.line);
+        for outcome in self.say(at, &row.happening, &id) {
+            followed.of_message(&outcome);
         }
         followed
     }
@@ -160,10 +181,17 @@ impl Bench {
         self.say(at, &birth, &format!("birth-{}", row.line));
     }
 
-    fn say(&mut self, at: Timestamp, happening: &Happening, id: &str) -> Vec<Outcome> {
-        let holds = &self.derivation.line().state().holds;
-        let seen = |hold: &str| Some(holds.get(hold)?.seq);
-        let message = happening.message(self.derivation.plant(), &self.day, id, seen);
+    /// What a happening led to. `id` is its message's own unless the row says another.
+    pub(super) fn say(&mut self, at: Timestamp, happening: &Happening, id: &str) -> Vec<Outcome> {
+        match happening {
+            Happening::Session => return self.take(at, &Body::Session, ""),
+            Happening::Restart => {
+                let start = Body::Start(self.start.clone());
+                return self.take(at, &start, "");
+            }
+            Happening::Passes | Happening::Station(_) | Happening::Request(_) => {}
+        }
+        let message = happening.message(self.plant(), &self.day, id, &self.derivation);
         let Some((topic, payload)) = message else {
             return Vec::new();
         };
@@ -202,6 +230,16 @@ impl Bench {
 }
 
 impl Followed {
+    /// What a row's own happening led to.
+    pub(super) fn of_message(&mut self, outcome: &Outcome) {
+        self.add(outcome, |term| term.kind() == "accept");
+    }
+
+    /// What a timer before it led to: that an alarm ends after a quiet time is seldom what a case is about.
+    pub(super) fn of_time(&mut self, outcome: &Outcome) {
+        self.add(outcome, |term| matches!(term.kind(), "accept" | "cleared"));
+    }
+
     fn add(&mut self, outcome: &Outcome, may_be_left_out: impl Fn(&Term) -> bool) {
         if matches!(outcome, Outcome::Noted { .. }) {
             return;

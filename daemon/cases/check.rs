@@ -37,7 +37,7 @@ fn complain(column: usize, what: String, remedy: impl Into<String>) -> Complaint
 /// Everything wrong with what happens.
 pub(crate) fn happening(plant: &Plant, happening: &Happening) -> Vec<Complaint> {
     let mut found = match happening {
-        Happening::Passes => return Vec::new(),
+        Happening::Passes | Happening::Session | Happening::Restart => return Vec::new(),
         Happening::Station(said) => of_station(plant, said),
         Happening::Request(asked) => request(plant, asked),
     };

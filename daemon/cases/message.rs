@@ -6,11 +6,12 @@
 //! what is none. Whether the names are right is not looked at here: a message may be wrong on purpose.
 
 use super::text::{Day, Word};
+use crate::derive::Derivation;
 use chargehand_core::Plant;
 use std::fmt::Write as _;
 
 /// Members of a message of a station beside strata and values, as texts.
-const TEXTS: &[&str] = &["id", "epoch", "gauge", "piece"];
+const TEXTS: &[&str] = &["id", "epoch", "gauge", "piece", "standard"];
 /// Those that are numbers.
 const NUMBERS: &[&str] = &["seq", "attempt"];
 /// Those that hold others.
@@ -21,8 +22,28 @@ const OF_A_REQUEST: &[&str] = &["hold", "by", "reason", "class", "scope"];
 const WITH_OF: &[&str] = &["place-hold", "adopt"];
 /// A subject, role or id that is left out.
 pub(crate) const NONE: &str = "-";
-/// A `seen` that quotes the hold as it is.
+/// A `seen` that quotes the hold as it is, and a `disposition` that quotes the piece's.
 pub(crate) const AS_IT_IS: &str = "@";
+/// The member of a station's event that quotes a disposition.
+const DISPOSITION: &str = "disposition";
+
+/// What a row can quote with `@`: the line as it is then.
+pub trait Quoted {
+    /// The `seq` of an open hold.
+    fn seen(&self, hold: &str) -> Option<u64>;
+    /// The id of the disposition that is in force for a piece.
+    fn told(&self, piece: &str) -> Option<String>;
+}
+
+impl Quoted for Derivation {
+    fn seen(&self, hold: &str) -> Option<u64> {
+        Some(self.line().state().holds.get(hold)?.seq)
+    }
+
+    fn told(&self, piece: &str) -> Option<String> {
+        Some(self.wire().id(self.line().told(piece)?))
+    }
+}
 
 /// What happens in a row.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -33,6 +54,10 @@ pub enum Happening {
     Request(Asked),
     /// Time passes, and nothing else.
     Passes,
+    /// The broker has no session of ours.
+    Session,
+    /// The daemon starts again, under the same texts.
+    Restart,
 }
 
 /// A station's reading or event.
@@ -99,6 +124,8 @@ impl Happening {
     pub fn read(words: &[Word]) -> Result<Self, NoRow> {
         match words {
             [only] if only.text == "passes" => Ok(Self::Passes),
+            [only] if only.text == "session" => Ok(Self::Session),
+            [only] if only.text == "restart" => Ok(Self::Restart),
             [request, rest @ ..] if request.text == "request" => match rest {
                 [verb, role, rest @ ..] => Ok(Self::Request(Asked {
                     verb: verb.clone(),
@@ -124,18 +151,18 @@ impl Happening {
     }
 
     /// The topic and bytes of its message; none where none is sent. `id` is the message's own unless the row says
-    /// another, `seen` the `seq` of a hold that is open.
+    /// another; `now` is the line before it.
     #[must_use]
     pub fn message(
         &self,
         plant: &Plant,
         day: &Day,
         id: &str,
-        seen: impl Fn(&str) -> Option<u64>,
+        now: &dyn Quoted,
     ) -> Option<(String, String)> {
         let base = &plant.line.base;
         match self {
-            Self::Passes => None,
+            Self::Passes | Self::Session | Self::Restart => None,
             Self::Station(said) => {
                 let level = if said.is_reading() {
                     "reading"
@@ -143,7 +170,7 @@ impl Happening {
                     "event"
                 };
                 let topic = format!("{base}/{}/{level}", said.station.text);
-                Some((topic, said.payload(plant, day, id)))
+                Some((topic, said.payload(plant, day, id, now)))
             }
             Self::Request(asked) => {
                 let (verb, role) = (&asked.verb.text, &asked.role.text);
@@ -151,7 +178,7 @@ impl Happening {
                     NONE => format!("{base}/request/{verb}"),
                     role => format!("{base}/request/{verb}/{role}"),
                 };
-                Some((topic, asked.payload(id, seen)))
+                Some((topic, asked.payload(id, now)))
             }
         }
     }
@@ -163,7 +190,7 @@ impl Happening {
             Self::Station(OfStation { members, .. }) | Self::Request(Asked { members, .. }) => {
                 members
             }
-            Self::Passes => &[],
+            Self::Passes | Self::Session | Self::Restart => &[],
         }
     }
 
@@ -272,7 +299,7 @@ impl OfStation {
         }
     }
 
-    fn payload(&self, plant: &Plant, day: &Day, id: &str) -> String {
+    fn payload(&self, plant: &Plant, day: &Day, id: &str, now: &dyn Quoted) -> String {
         let mut whole = Object::default();
         let (mut strata, mut values) = (Object::default(), Object::default());
         whole.id(&self.members, id);
@@ -296,6 +323,11 @@ impl OfStation {
                 (Part::Time, Value::Plain(time)) => object.text(name, &day.stamp(time)),
                 (Part::Number | Part::Object, Value::Plain(number)) => object.raw(name, number),
                 (Part::Measured, Value::Plain(value)) => object.raw(name, &measured(value)),
+                // No disposition goes by this name: the note of it says so.
+                (Part::Text, Value::Plain(text)) if name == DISPOSITION && text == AS_IT_IS => {
+                    let told = self.piece().and_then(|piece| now.told(piece));
+                    object.text(name, told.as_deref().unwrap_or(AS_IT_IS));
+                }
                 (Part::Text | Part::Stratum, Value::Plain(text)) => object.text(name, text),
             }
         }
@@ -330,7 +362,7 @@ impl Asked {
             && !matches!(name, "id" | "seen" | "upto")
     }
 
-    fn payload(&self, id: &str, seen: impl Fn(&str) -> Option<u64>) -> String {
+    fn payload(&self, id: &str, now: &dyn Quoted) -> String {
         let (mut whole, mut of) = (Object::default(), Object::default());
         whole.id(&self.members, id);
         let said = |name: &str| self.members.iter().find(|member| member.name == name);
@@ -356,7 +388,7 @@ impl Asked {
                 ("id", Value::Plain(_)) => {}
                 // No hold has this seq: the engine's own answer says what is wrong.
                 ("seen", Value::Plain(seq)) if seq == AS_IT_IS => {
-                    let seq = hold.and_then(&seen).unwrap_or(0);
+                    let seq = hold.and_then(|hold| now.seen(hold)).unwrap_or(0);
                     object.raw(name, &seq.to_string());
                 }
                 ("seen" | "for_s" | "upto", Value::Plain(number)) => object.raw(name, number),
@@ -434,13 +466,25 @@ mod tests {
         Happening::read(&words(row)).unwrap_or_else(|fault| panic!("{row}: {fault}"))
     }
 
+    /// One hold and one disposition.
+    struct Then;
+
+    impl Quoted for Then {
+        fn seen(&self, hold: &str) -> Option<u64> {
+            (hold == "h-000001").then_some(7)
+        }
+
+        fn told(&self, piece: &str) -> Option<String> {
+            (piece == "K1").then(|| "b2-7-1".to_owned())
+        }
+    }
+
     #[test]
     fn a_row_becomes_the_message_it_stands_for() {
         let plant = plant();
         let day = Day::in_zone(&plant.line.zone).expect("bundled");
         let check = |row: &str, topic: &str, payload: &str| {
-            let seen = |hold: &str| (hold == "h-000001").then_some(7);
-            let found = read(row).message(&plant, &day, "row-1", seen);
+            let found = read(row).message(&plant, &day, "row-1", &Then);
             assert_eq!(found, Some((topic.into(), payload.into())), "{row}");
         };
         let base = "ostby/pans/b2";
@@ -463,6 +507,16 @@ mod tests {
             "w1 media-change - item=\"a bag\" lab:=true",
             &format!("{base}/w1/event"),
             r#"{"id":"row-1","kind":"media-change","item":"a bag","lab":true}"#,
+        );
+        check(
+            "w1 received K1 disposition=@",
+            &format!("{base}/w1/event"),
+            r#"{"id":"row-1","kind":"received","piece":"K1","disposition":"b2-7-1"}"#,
+        );
+        check(
+            "w1 received K2 disposition=@",
+            &format!("{base}/w1/event"),
+            r#"{"id":"row-1","kind":"received","piece":"K2","disposition":"@"}"#,
         );
         check(
             "request release foreman hold=h-000001 seen=@ by=\"F 1\"",

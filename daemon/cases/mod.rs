@@ -12,9 +12,9 @@
 //!
 //! **Rows.** A row is a time and what happens then: `station kind subject member…` (kind: `reading`, or a kind of
 //! event; subject: the piece, or the gauge that is checked; `-` for none), `request verb role member…`, or
-//! `passes` where only time does. A member is `name=value`: a stratum of the plant, a member of the contract
+//! `passes` where only time does, `session` where the broker has no session of ours, `restart` where the daemon starts again. A member is `name=value`: a stratum of the plant, a member of the contract
 //! (`at id epoch seq attempt gauge piece`), else a characteristic with its unit, `mass=1380.1g`. `name:=JSON` is
-//! taken as it stands. `seen=@` quotes the hold as it is then. A text with spaces stands in quotes. `#` begins a
+//! taken as it stands. `seen=@` quotes the hold as it is then, `disposition=@` the piece's. A text with spaces stands in quotes. `#` begins a
 //! comment.
 //!
 //! **What follows.** A row with an arrow lists every outcome but `accept`, in any order; a row without one says
@@ -28,6 +28,8 @@
 //! **Again.** A message whose key (`id`, else `epoch` and `seq`, …) came before in the case is not judged again; with
 //! other bytes under the same key it is a conflict, as on the bus.
 //!
+//! **The day** is an ordinary Monday, unless a line `day 2027-06-01` behind the case's name says another.
+//!
 //! **Between rows.** A case starts from an empty line at the time of its first row. Before each row every timer
 //! due until then happens; what follows from it belongs to the row, but that an alarm is `cleared` by time may be
 //! left out, as `accept` may. A piece that a row names first where none can be born is born silently before, at
@@ -36,7 +38,8 @@
 //! **Files.** The cases of `x.cases` run with the rule `x` alone, beside the engine's own duties; those of
 //! `all.cases` with the whole rulebook: see [`rules_of`].
 //!
-//! [`parse`] makes cases of a text or says everything wrong with it; [`Bench`] runs them. The format's parts
+//! [`parse`] makes cases of a text or says everything wrong with it; [`Bench`] runs them; [`write`] makes one case of
+//! a ledger. The format's parts
 //! ([`words`], [`Happening`], [`Term`], [`compare`]) stand by themselves for whoever writes rows of further kinds.
 //!
 //! Deliberately not here: reading files, and which parts of a rule the cases reach.
@@ -50,15 +53,18 @@ mod message;
 mod parse;
 mod term;
 mod text;
+mod writing;
 
 pub use bench::{Bench, Difference};
 pub use compare::{Comparison, Differing, Listing, compare};
-pub use message::{Asked, Happening, Member, NoRow, OfStation, Value};
+pub use message::{Asked, Happening, Member, NoRow, OfStation, Quoted, Value};
 pub use parse::{ALL, parse, rules_of};
 pub use term::Term;
 pub use text::{Day, Word, at_arrow, time_of_day, uncommented, words};
+pub use writing::{Unwritable, write};
 
 use chargehand_core::Span;
+use jiff::civil::Date;
 
 /// What files of cases end in.
 pub const ENDING: &str = ".cases";
@@ -72,6 +78,8 @@ pub struct Case {
     pub line: usize,
     /// What it shows.
     pub name: String,
+    /// On which day, where it says so.
+    pub day: Option<Date>,
     /// In order of time.
     pub rows: Vec<Row>,
 }

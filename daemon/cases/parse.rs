@@ -3,7 +3,7 @@
 use super::check::{self, Complaint};
 use super::message::Happening;
 use super::term::{Term, written};
-use super::text::{Word, at_arrow, time_of_day, uncommented, unended, words};
+use super::text::{Day, Word, at_arrow, time_of_day, uncommented, unended, words};
 use super::{Case, ENDING, Row};
 use crate::config::{Fault, Faults, near};
 use chargehand_core::{Plant, Span};
@@ -122,6 +122,7 @@ impl Reader<'_> {
             None => {}
             Some(first) if first.text.starts_with('#') => {}
             Some(first) if first.text == "case" => self.case(line, first.column),
+            Some(first) if first.text == "day" => self.day(&words(uncommented(line))),
             Some(_) => {
                 if let Some(column) = unended(line) {
                     let what = "a text in quotes begins here and does not end".to_owned();
@@ -147,8 +148,31 @@ impl Reader<'_> {
             file: self.file.to_owned(),
             line: self.number,
             name,
+            day: None,
             rows: Vec::new(),
         });
+    }
+
+    fn day(&mut self, words: &[Word]) {
+        let column = words.first().map_or(1, |first| first.column);
+        let remedy = "write it behind the case's name, such as day 2027-06-01";
+        let [_, date] = words else {
+            return self.wrong(column, "a day without its date".to_owned(), remedy);
+        };
+        let days = Day::in_zone(&self.plant.line.zone).ok();
+        let known = date.text.parse().ok();
+        let fits = known.filter(|date| {
+            days.as_ref()
+                .is_some_and(|day| day.another(*date).is_some())
+        });
+        let Some(fits) = fits else {
+            let what = format!("{} is no day on which clocks run evenly", date.text);
+            return self.wrong(date.column, what, remedy);
+        };
+        match self.cases.last_mut() {
+            Some(case) if case.day.is_none() && case.rows.is_empty() => case.day = Some(fits),
+            _ => self.wrong(column, "a day in the wrong place".to_owned(), remedy),
+        }
     }
 
     fn finish_case(&mut self) {
@@ -302,6 +326,20 @@ mod tests {
             "6:10 w1 reading K1 weight=1450g",
             &[
                 "2:1: \"6:10\" is no time of day: begin a row with hh:mm:ss, such as 06:10:00, and a case with `case`",
+            ],
+        );
+        check("day 2027-06-01\n06:10:00 passes", &[]);
+        // Clocks go forward in Helsinki.
+        check(
+            "day 2027-03-28\n06:10:00 passes",
+            &[
+                "2:5: 2027-03-28 is no day on which clocks run evenly: write it behind the case's name, such as day 2027-06-01",
+            ],
+        );
+        check(
+            "06:10:00 passes\nday 2027-06-01",
+            &[
+                "3:1: a day in the wrong place: write it behind the case's name, such as day 2027-06-01",
             ],
         );
         check(

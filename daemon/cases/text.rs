@@ -7,8 +7,10 @@ use chargehand_wire::UnknownZone;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
-/// The day of every case: a Monday on which no zone of today changes its offset.
+/// The day of a case that names none: a Monday on which no zone of today changes its offset.
 const DAY: Date = jiff::civil::date(2026, 3, 2);
+/// Microseconds of a day on which no clock changes.
+const DAY_US: i64 = 86_400_000_000;
 /// What stands between a row and what follows from it.
 const ARROW: &str = "->";
 
@@ -139,6 +141,8 @@ pub fn time_of_day(text: &str) -> Option<Span> {
 /// The day of a case, in the plant's zone.
 #[derive(Clone, Debug)]
 pub struct Day {
+    zone: TimeZone,
+    date: Date,
     midnight: Timestamp,
     /// As it stands behind a time, `+01:00`.
     offset: String,
@@ -154,16 +158,45 @@ impl Day {
             zone: zone.to_owned(),
         };
         let zone = TimeZone::get(zone).map_err(|_| unknown())?;
-        let midnight = zone
-            .to_ambiguous_timestamp(DAY.at(0, 0, 0, 0))
-            .compatible()
-            .map_err(|_| unknown())?;
+        Self::on(zone, DAY).ok_or_else(unknown)
+    }
+
+    /// None where the clocks of the zone change on that day, or the calendar ends.
+    fn on(zone: TimeZone, date: Date) -> Option<Self> {
+        let begins = |date: Date| {
+            let midnight = zone
+                .to_ambiguous_timestamp(date.at(0, 0, 0, 0))
+                .compatible();
+            midnight.ok()
+        };
+        let (midnight, next) = (begins(date)?, begins(date.tomorrow().ok()?)?);
+        if next.as_microsecond() - midnight.as_microsecond() != DAY_US {
+            return None;
+        }
         let seconds = zone.to_offset(midnight).seconds();
         let (sign, minutes) = (if seconds < 0 { '-' } else { '+' }, seconds.abs() / 60);
-        Ok(Self {
+        Some(Self {
+            zone,
+            date,
             midnight: Timestamp(midnight.as_microsecond()),
             offset: format!("{sign}{:02}:{:02}", minutes / 60, minutes % 60),
         })
+    }
+
+    /// Another day in the same zone; none where its clocks change on it.
+    pub(crate) fn another(&self, date: Date) -> Option<Self> {
+        Self::on(self.zone.clone(), date)
+    }
+
+    /// The day of a time; none where the clocks change on it.
+    pub(crate) fn of(&self, at: Timestamp) -> Option<Self> {
+        let instant = jiff::Timestamp::from_microsecond(at.0).ok()?;
+        self.another(self.zone.to_datetime(instant).date())
+    }
+
+    /// Its date, where that is not the one that goes without saying.
+    pub(crate) fn date(&self) -> Option<Date> {
+        (self.date != DAY).then_some(self.date)
     }
 
     /// That time of the day.
@@ -180,9 +213,27 @@ impl Day {
         format!("{hours:02}:{minutes:02}:{:02}", seconds % 60)
     }
 
+    /// How long after midnight a time is.
+    pub(crate) fn since(&self, at: Timestamp) -> Span {
+        at - self.midnight
+    }
+
+    /// A time of the day as a row writes it; none before midnight.
+    pub(crate) fn time(&self, at: Timestamp) -> Option<String> {
+        let since = u64::try_from((at - self.midnight).0).ok()?;
+        let micros = since % 1_000_000;
+        let clock = self.clock(at);
+        Some(match micros {
+            0 => clock,
+            micros => format!("{clock}.{micros:06}")
+                .trim_end_matches('0')
+                .to_owned(),
+        })
+    }
+
     /// A time of the day as a message writes it, with date and offset.
     pub(crate) fn stamp(&self, time: &str) -> String {
-        format!("{DAY}T{time}{}", self.offset)
+        format!("{}T{time}{}", self.date, self.offset)
     }
 }
 

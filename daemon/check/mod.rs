@@ -58,11 +58,17 @@ pub struct Report {
 }
 
 /// Checks a rulebook against a plant description: the one the description names, unless `rules` names another.
-/// With `strict` a remark is enough to make it wrong.
+/// The cases of `further` files, wherever they stand, run with the whole rulebook. With `strict` a remark is enough to make it
+/// wrong.
 ///
 /// # Errors
-/// The plant description is wrong, or there is no such folder.
-pub fn check(plant: &Path, rules: Option<&Path>, strict: bool) -> Result<Report, BadConfiguration> {
+/// The plant description is wrong, there is no such folder, or a further file cannot be read.
+pub fn check(
+    plant: &Path,
+    rules: Option<&Path>,
+    further: &[PathBuf],
+    strict: bool,
+) -> Result<Report, BadConfiguration> {
     let (described, text) = read_plant(plant)?;
     let folder = match rules {
         Some(folder) => folder.to_owned(),
@@ -87,7 +93,11 @@ pub fn check(plant: &Path, rules: Option<&Path>, strict: bool) -> Result<Report,
         branches: Vec::new(),
         texts: Texts::new(),
     };
-    report.look(&folder, &Track::new(described, text))?;
+    let further: Vec<(String, String)> = further
+        .iter()
+        .map(|path| read_further(path))
+        .collect::<Result<_, _>>()?;
+    report.look(&folder, &further, &Track::new(described, text))?;
     report.faults.sort();
     report.remarks.sort();
     report.ok = report.faults.is_empty()
@@ -113,6 +123,17 @@ pub fn write_definitions(plant: &Path, folder: &Path) -> Result<PathBuf, BadConf
             ))
         })?;
     Ok(path)
+}
+
+/// A file of cases named by itself, and its text.
+fn read_further(path: &Path) -> Result<(String, String), BadConfiguration> {
+    let name = path.display().to_string();
+    match fs::read_to_string(path) {
+        Ok(text) => Ok((name, text)),
+        Err(error) => Err(BadConfiguration(format!(
+            "{name}: {error}: name a file of cases"
+        ))),
+    }
 }
 
 fn read_plant(path: &Path) -> Result<(Plant, String), BadConfiguration> {
@@ -150,10 +171,17 @@ fn beside(file: &Path, folder: &str) -> PathBuf {
 struct Written {
     cases: BTreeMap<String, Vec<Case>>,
     unread: BTreeSet<String>,
+    /// Of the whole rulebook, from files named by themselves.
+    further: Vec<Case>,
 }
 
 impl Report {
-    fn look(&mut self, folder: &RulesFolder, track: &Track) -> Result<(), BadConfiguration> {
+    fn look(
+        &mut self,
+        folder: &RulesFolder,
+        further: &[(String, String)],
+        track: &Track,
+    ) -> Result<(), BadConfiguration> {
         self.remarks_of(folder.left_out());
         let (sources, unread) = folder.rules();
         self.faults_of(&unread);
@@ -172,7 +200,8 @@ impl Report {
                 "the files of rules end in .rhai".to_owned(),
             ));
         }
-        let written = self.read_cases(folder, &book, track);
+        let mut written = self.read_cases(folder, &book, track);
+        written.further = self.read_further_cases(further, track);
         let whole = Rules::load(&book, track.plant());
         match &whole {
             Ok(rules) => self.remarks_of(rules.remarks()),
@@ -191,6 +220,9 @@ impl Report {
         }
         if !written.of_all().is_empty() {
             self.run(track, &book, written.of_all())?;
+        }
+        if !written.further.is_empty() {
+            self.run(track, &book, &written.further)?;
         }
         self.cases
             .sort_by(|a, b| (&a.file, a.line).cmp(&(&b.file, b.line)));
@@ -223,6 +255,18 @@ impl Report {
             self.texts.insert(path, text);
         }
         written
+    }
+
+    fn read_further_cases(&mut self, files: &[(String, String)], track: &Track) -> Vec<Case> {
+        let mut cases = Vec::new();
+        for (file, text) in files {
+            match cases::parse(file, text, track.plant()) {
+                Ok(found) => cases.extend(found),
+                Err(wrong) => self.faults.extend(wrong.0.into_iter().map(Finding::from)),
+            }
+            self.texts.insert(file.clone(), text.clone());
+        }
+        cases
     }
 
     /// Runs cases with the rules of a book, and adds what came of it; nothing where the rules are wrong.

@@ -13,6 +13,9 @@ use std::ops::Range;
 const FAULT: Level<'_> = Level::ERROR;
 const REMARK: Level<'_> = Level::WARNING;
 
+/// Where one row of a recorded day comes out otherwise, hundreds after it may: so many of a case are shown.
+const ROWS_SHOWN: usize = 20;
+
 /// The texts findings are about, by file.
 pub(super) type Texts = BTreeMap<String, String>;
 
@@ -33,8 +36,12 @@ impl Report {
         // A remark often says why a case differs.
         parts.extend(self.remarks.iter().map(|remark| paper.remark(remark)));
         for case in self.cases.iter().filter(|case| !case.ok) {
-            let rows = case.differences.iter();
+            let rows = case.differences.iter().take(ROWS_SHOWN);
             parts.extend(rows.map(|row| paper.difference(case, row)));
+            if let Some(more @ 1..) = case.differences.len().checked_sub(ROWS_SHOWN) {
+                let rows = number(more, "further row");
+                parts.push(format!("{rows} of case {}; --json has them", case.name));
+            }
         }
         parts.push(self.sum());
         parts.join("\n\n")

@@ -84,6 +84,7 @@ impl Reader<'_> {
                     topic: &message.topic,
                     payload: record.payload.as_deref().unwrap_or_default(),
                     retain: message.retain,
+                    keys: false,
                 })
             }
             Body::Session | Body::Clock { .. } | Body::Due => Vec::new(),

@@ -455,6 +455,22 @@ impl Controller {
         again
     }
 
+    /// A new connection: the events that nobody confirmed, then the readings and arrivals that nobody answered.
+    pub(crate) fn all_again(&mut self, now_us: i64) -> Vec<Outgoing> {
+        let questions = self.questions.values_mut().map(|asked| {
+            asked.sent_us = now_us;
+            asked.answers_due = 1;
+            (asked.own, asked.bytes.clone())
+        });
+        let questions: Vec<_> = questions.collect();
+        let events = self.events.iter_mut().map(|kept| {
+            kept.sent_us = now_us;
+            (Own::Event, kept.bytes.clone())
+        });
+        let all = events.chain(questions);
+        all.map(|(own, bytes)| Outgoing { own, bytes }).collect()
+    }
+
     /// Takes a message from the bus; returns what it makes the station say.
     pub(crate) fn hear(&mut self, now_us: i64, topic: &str, payload: &[u8]) -> Vec<Outgoing> {
         match self.take(now_us, topic, payload) {

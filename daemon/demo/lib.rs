@@ -13,6 +13,8 @@
 //!
 //! and, when no instant is left, [`Stations::finish`] and [`Score::of`].
 //!
+//! Without a broker, and far faster, [`rehearse`] plays the same day against whatever answers for the line.
+//!
 //! Deliberately not here: anything of the daemon's. No type, topic or payload code is shared with it, so that a
 //! misreading of the contract on either side shows up as a quarrel on the bus. Nor the wall clock, except to give
 //! up on an answer that does not come.
@@ -26,10 +28,12 @@ mod broker;
 mod chance;
 mod clock;
 mod controller;
+mod crew;
 mod error;
 mod link;
 mod people;
 mod permission;
+mod rehearsal;
 mod report;
 mod score;
 mod script;
@@ -39,6 +43,7 @@ mod stations;
 pub use broker::Broker;
 pub use clock::time_of_day;
 pub use error::DemoError;
+pub use rehearsal::{Line, rehearse};
 pub use score::{Check, Find, Score, Verdict};
 pub use script::{Casting, PIECES_MAX, Roughness, Script, Window};
 pub use seen::{AdvisorySeen, HeldPieces, StationHold};

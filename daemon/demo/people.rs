@@ -117,6 +117,15 @@ impl Desk {
             .collect()
     }
 
+    /// A new connection: every request that nobody answered.
+    pub(crate) fn all_again(&mut self, now_us: i64) -> Vec<String> {
+        let asked = self.asked.values_mut().map(|asked| {
+            asked.sent_us = now_us;
+            asked.bytes.clone()
+        });
+        asked.collect()
+    }
+
     /// Asks for the release of every hold it shows.
     pub(crate) fn release(&mut self, at_us: i64, reason: &str) -> Vec<String> {
         let mut sends = Vec::new();

@@ -5,20 +5,18 @@
 //! speaks only when the broker has taken what the one before it said, and answers are obeyed only in
 //! [`Stations::settled`]. Real time is used for one thing, to stop waiting.
 //!
-//! The belt is here too: a piece that a gate keeps comes to no later place, and its slot stays empty all the way down.
 //! Pieces in a lane stay there for the day. The observer subscribes to the whole line before any station speaks.
 //! Deliberately not here: verdicts on what was seen, and the plant's clock.
 
-use std::collections::BTreeMap;
 use std::time::Duration;
 
-use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
+use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 use tokio::time::{Instant, timeout_at};
 
-use crate::controller::{Controller, Event, Measured, Outgoing, Scale, Shown, Strata};
+use crate::controller::Outgoing;
+use crate::crew::{Crew, DESK, POSTS, Saying};
 use crate::link::{Heard, Link, Protocol, What};
-use crate::people::Desk;
-use crate::script::{Act, Casting, Script};
+use crate::script::Script;
 use crate::{BASE, DemoError, clock};
 
 /// How long to wait for the broker, and for the daemon's answers.
@@ -27,48 +25,10 @@ const PATIENCE: Duration = Duration::from_secs(10);
 const BEAT_PATIENCE: Duration = Duration::from_secs(2);
 const SILENT_PATIENCE: Duration = Duration::from_millis(50);
 
-/// The stations that speak, from the last place on the belt back to the first: name, seconds a piece can wait at its
-/// gate, protocol. The others of the line have nothing to say.
-const POSTS: [(&str, Option<i64>, Protocol); 6] = [
-    ("s95", Some(3), Protocol::V5),
-    ("s85", Some(5), Protocol::V3),
-    ("s60", Some(60), Protocol::V5),
-    ("s50", None, Protocol::V3),
-    ("s30", Some(3), Protocol::V5),
-    ("s20", None, Protocol::V3),
-];
-const CONCAVITY: usize = 0;
-const THICKNESS: usize = 1;
-const ROUGHNESS: usize = 2;
-const BLASTER: usize = 3;
-const SCALE: usize = 4;
-const CASTING_CELL: usize = 5;
-const DESK: usize = 6;
 const OBSERVER: usize = 7;
 const CLIENTS: usize = 8;
 /// Outside the line, so that nobody else hears it; when it comes back, all that was said before has been seen.
 const END_MARK: &str = "vennick/observer/end";
-
-/// Why the shift lead frees the roughness gate.
-const RELEASE_REASON: &str = "hopper cleared, media made up at 13:35, three good samples since";
-
-/// What the gauges show.
-const TENTH_G: Scale = Scale {
-    to_the_unit: 10.0,
-    unit: "g",
-};
-const HUNDREDTH_UM: Scale = Scale {
-    to_the_unit: 100.0,
-    unit: "um",
-};
-const TENTH_UM: Scale = Scale {
-    to_the_unit: 10.0,
-    unit: "um",
-};
-const THOUSANDTH_MM: Scale = Scale {
-    to_the_unit: 1_000.0,
-    unit: "mm",
-};
 
 /// A message as the observer saw it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -92,10 +52,7 @@ pub struct Observed {
 
 /// The stations of the line and the observer, connected.
 pub struct Stations {
-    script: Script,
-    /// By station, in speaking order.
-    controllers: Vec<Controller>,
-    desk: Desk,
+    crew: Crew,
     /// By station, then the desk and the observer.
     links: Vec<Link>,
     heard: UnboundedReceiver<Heard>,
@@ -119,22 +76,9 @@ impl Stations {
     /// [`DemoError::Lost`] or [`DemoError::Silent`] when the broker is not there or refuses.
     pub async fn connect(port: u16, script: &Script) -> Result<Stations, DemoError> {
         let (report, heard) = unbounded_channel();
-        let clients = POSTS
-            .map(|(name, _, protocol)| (name, protocol))
-            .into_iter()
-            .chain([("shift-lead", Protocol::V5), ("observer", Protocol::V5)]);
-        let links = clients.enumerate().map(|(client, (name, protocol))| {
-            let id = format!("vennick-l1-{name}");
-            Link::open(protocol, port, id, client, report.clone())
-        });
         let mut stations = Stations {
-            script: script.clone(),
-            controllers: POSTS
-                .iter()
-                .map(|(name, gate_s, _)| Controller::new(BASE, name, *gate_s))
-                .collect(),
-            desk: Desk::new(BASE, "s60"),
-            links: links.collect(),
+            crew: Crew::of(script),
+            links: links(port, &report),
             heard,
             sent: vec![0; CLIENTS],
             taken: vec![0; CLIENTS],
@@ -144,16 +88,42 @@ impl Stations {
             now_us: None,
             silent: false,
         };
-        stations
-            .subscribe(OBSERVER, vec![format!("{BASE}/#"), END_MARK.to_owned()])
-            .await?;
-        for station in 0..POSTS.len() {
-            let topics = stations.controllers[station].subscriptions();
-            stations.subscribe(station, topics).await?;
-        }
-        let topics = stations.desk.subscriptions();
-        stations.subscribe(DESK, topics).await?;
+        stations.subscribe_all().await?;
         Ok(stations)
+    }
+
+    /// Connects all of them anew, to the broker that is on 127.0.0.1:`port` now, and sends again what nobody has
+    /// answered or confirmed, before anything new.
+    ///
+    /// # Errors
+    ///
+    /// As [`Stations::connect`].
+    pub async fn reconnect(&mut self, port: u16) -> Result<(), DemoError> {
+        let (report, heard) = unbounded_channel();
+        // What the old connections still report is of no interest: they end with their links.
+        self.heard = heard;
+        self.links = links(port, &report);
+        self.taken.clone_from(&self.sent);
+        self.subscribe_all().await?;
+        let now_us = self.now_us.unwrap_or(i64::MIN);
+        for bytes in self.crew.desk.all_again(now_us) {
+            self.publish(self.crew.asking(bytes)).await?;
+        }
+        for station in 0..POSTS.len() {
+            for outgoing in self.crew.controllers[station].all_again(now_us) {
+                self.publish(self.crew.saying(station, outgoing)).await?;
+            }
+        }
+        Ok(())
+    }
+
+    async fn subscribe_all(&mut self) -> Result<(), DemoError> {
+        self.subscribe(OBSERVER, vec![format!("{BASE}/#"), END_MARK.to_owned()])
+            .await?;
+        for (client, topics) in self.crew.subscriptions().into_iter().enumerate() {
+            self.subscribe(client, topics).await?;
+        }
+        Ok(())
     }
 
     /// The next instant at which a station has something to do: the script's next, or the moment at which a reading
@@ -161,14 +131,7 @@ impl Stations {
     /// of the day.
     #[must_use]
     pub fn next_instant(&self) -> Option<i64> {
-        let scripted = self.script.instant_after(self.now_us);
-        let resend = self
-            .controllers
-            .iter()
-            .filter_map(Controller::resend_us)
-            .chain(self.desk.resend_us())
-            .min();
-        scripted.into_iter().chain(resend).min()
+        self.crew.instant_after(self.now_us)
     }
 
     /// Says everything the script has up to and including `now_us` (microseconds since 1970, UTC) that was not said
@@ -190,29 +153,17 @@ impl Stations {
         }
         self.await_beats(now_us).await?;
         let after_us = self.now_us.replace(now_us);
-        for bytes in self.desk.begin(now_us) {
-            self.publish(DESK, self.desk.topic(), bytes).await?;
+        for bytes in self.crew.desk.begin(now_us) {
+            self.publish(self.crew.asking(bytes)).await?;
         }
-        for station in 0..self.controllers.len() {
-            for outgoing in self.controllers[station].begin(now_us) {
-                self.say(station, outgoing).await?;
+        for station in 0..POSTS.len() {
+            for outgoing in self.crew.controllers[station].begin(now_us) {
+                self.publish(self.crew.saying(station, outgoing)).await?;
             }
         }
-        let acts: Vec<(i64, Act)> = self
-            .script
-            .acts(after_us, now_us)
-            .map(|(at, act)| (at, act.clone()))
-            .collect();
-        for (at_us, act) in acts {
-            if act == Act::Release {
-                for bytes in self.desk.release(at_us, RELEASE_REASON) {
-                    self.publish(DESK, self.desk.topic(), bytes).await?;
-                }
-                continue;
-            }
-            let (station, outgoing) = self.perform(at_us, &act);
-            for outgoing in outgoing {
-                self.say(station, outgoing).await?;
+        for (at_us, act) in self.crew.acts(after_us, now_us) {
+            for saying in self.crew.perform(at_us, &act) {
+                self.publish(saying).await?;
             }
         }
         Ok(())
@@ -221,7 +172,7 @@ impl Stations {
     /// Whether every reading said so far is answered and every answer obeyed, as far as has been heard.
     #[must_use]
     pub fn idle(&self) -> bool {
-        self.to_say.is_empty() && !self.waits()
+        self.to_say.is_empty() && !self.crew.waits()
     }
 
     /// How many messages of the stations the broker has taken so far, repeated ones included. A daemon that has taken
@@ -256,21 +207,15 @@ impl Stations {
             if self.idle() {
                 return Ok(());
             }
-            let waits = self.waits();
+            let waits = self.crew.waits();
             if waits && self.listen(deadline).await? {
                 continue;
             }
             self.obey().await?;
             if waits {
-                let readings = self
-                    .controllers
-                    .iter()
-                    .flat_map(Controller::unanswered)
-                    .chain(self.desk.unanswered())
-                    .collect();
                 return Err(DemoError::Unanswered {
                     waited_s: patience.as_secs(),
-                    readings,
+                    readings: self.crew.unanswered(),
                 });
             }
         }
@@ -281,13 +226,9 @@ impl Stations {
         let mut to_say: Vec<(usize, Outgoing)> = self.to_say.drain(..).collect();
         to_say.sort_by_key(|(station, _)| *station);
         for (station, outgoing) in to_say {
-            self.say(station, outgoing).await?;
+            self.publish(self.crew.saying(station, outgoing)).await?;
         }
         Ok(())
-    }
-
-    fn waits(&self) -> bool {
-        self.desk.waits() || self.controllers.iter().any(Controller::waits)
     }
 
     /// Ends the day: waits until the observer has everything the broker took before this call, and disconnects.
@@ -308,15 +249,9 @@ impl Stations {
         for link in self.links {
             link.close().await;
         }
-        let unusable = self
-            .controllers
-            .into_iter()
-            .flat_map(Controller::into_unusable)
-            .chain(self.desk.into_unusable())
-            .collect();
         Ok(Observed {
             messages: self.seen,
-            unusable,
+            unusable: self.crew.into_unusable(),
         })
     }
 
@@ -348,8 +283,9 @@ impl Stations {
                 BEAT_PATIENCE
             };
         self.silent = false;
-        while !(self.desk.ready()
+        while !(self.crew.desk.ready()
             && self
+                .crew
                 .controllers
                 .iter()
                 .all(|controller| controller.ready(now_us)))
@@ -362,87 +298,8 @@ impl Stations {
         Ok(())
     }
 
-    /// What one act of the script makes which station say. A piece that is kept at a gate is seen nowhere further.
-    fn perform(&mut self, at_us: i64, act: &Act) -> (usize, Vec<Outgoing>) {
-        match *act {
-            Act::Birth(index) => {
-                let casting = &self.script.castings()[index];
-                let strata = BTreeMap::from([
-                    ("mould", casting.mould.clone()),
-                    ("heat", casting.heat.clone()),
-                ]);
-                let piece = casting.piece.clone();
-                self.told(CASTING_CELL, at_us, &Event::Birth { piece, strata })
-            }
-            Act::PlannedStop { until_us } => {
-                let until = clock::written(until_us);
-                let text = "planned stop of the casting cell";
-                self.told(CASTING_CELL, at_us, &Event::PlannedStop { until, text })
-            }
-            Act::Start => self.told(CASTING_CELL, at_us, &Event::Start),
-            Act::MakeUp => self.told(BLASTER, at_us, &Event::MakeUp { item: "C1" }),
-            Act::CheckWeight(shown_dg) => {
-                let check = Event::CheckStandard {
-                    gauge: "lc-1",
-                    standard: "check-weight-1000",
-                    values: BTreeMap::from([("mass", Shown::One(shown_dg, TENTH_G))]),
-                };
-                self.told(SCALE, at_us, &check)
-            }
-            Act::Weigh(index) => self.on_the_belt(SCALE, index, |scale, casting| {
-                scale.measure(at_us, &mass(casting))
-            }),
-            Act::Roughness(index) => self.on_the_belt(ROUGHNESS, index, |gauge, casting| {
-                roughness(casting).map_or_else(Vec::new, |shown| gauge.measure_ahead(at_us, &shown))
-            }),
-            Act::CoatingDoor(index) => self.on_the_belt(ROUGHNESS, index, |gate, casting| {
-                gate.reach_gate(at_us, &casting.piece, media(casting))
-            }),
-            Act::Thickness(index) => self.on_the_belt(THICKNESS, index, |gauge, casting| {
-                match thickness(casting) {
-                    Some(shown) => gauge.measure(at_us, &shown),
-                    None => gauge.reach_gate(at_us, &casting.piece, booth(casting)),
-                }
-            }),
-            Act::Concavity(index) => self.on_the_belt(CONCAVITY, index, |gauge, casting| {
-                gauge.measure(at_us, &concavity(casting))
-            }),
-            // A person's, and done before.
-            Act::Release => (DESK, Vec::new()),
-        }
-    }
-
-    fn told(&mut self, station: usize, at_us: i64, event: &Event) -> (usize, Vec<Outgoing>) {
-        (station, vec![self.controllers[station].tell(at_us, event)])
-    }
-
-    fn on_the_belt(
-        &mut self,
-        station: usize,
-        index: usize,
-        does: impl FnOnce(&mut Controller, &Casting) -> Vec<Outgoing>,
-    ) -> (usize, Vec<Outgoing>) {
-        let casting = &self.script.castings()[index];
-        let kept = |controller: &Controller| controller.keeps(&casting.piece);
-        if self.controllers.iter().any(kept) {
-            return (station, Vec::new());
-        }
-        (station, does(&mut self.controllers[station], casting))
-    }
-
-    /// Says something on a station's own topic.
-    async fn say(&mut self, station: usize, outgoing: Outgoing) -> Result<(), DemoError> {
-        let topic = self.controllers[station].topic(outgoing.own);
-        self.publish(station, topic, outgoing.bytes).await
-    }
-
     /// Publishes and waits until the broker has it.
-    async fn publish(
-        &mut self,
-        client: usize,
-        topic: String,
-        bytes: String,
-    ) -> Result<(), DemoError> {
+    async fn publish(&mut self, (client, topic, bytes): Saying) -> Result<(), DemoError> {
         self.links[client].publish(topic, bytes).await?;
         self.sent[client] += 1;
         let deadline = Instant::now() + PATIENCE;
@@ -478,11 +335,11 @@ impl Stations {
                 });
             }
             What::Message { topic, payload, .. } if client == DESK => {
-                self.desk.hear(&topic, &payload);
+                self.crew.desk.hear(&topic, &payload);
             }
             What::Message { topic, payload, .. } => {
                 let now_us = self.now_us.unwrap_or(i64::MIN);
-                let answers = self.controllers[client].hear(now_us, &topic, &payload);
+                let answers = self.crew.controllers[client].hear(now_us, &topic, &payload);
                 self.to_say
                     .extend(answers.into_iter().map(|outgoing| (client, outgoing)));
             }
@@ -502,59 +359,15 @@ impl Stations {
     }
 }
 
-fn mass(casting: &Casting) -> Measured<'_> {
-    Measured {
-        piece: &casting.piece,
-        values: BTreeMap::from([("mass", Shown::One(casting.shown_dg, TENTH_G))]),
-        strata: Strata::new(),
-        gauge: Some("lc-1"),
-        copies: if casting.sent_twice { 2 } else { 1 },
-    }
-}
-
-fn roughness(casting: &Casting) -> Option<Measured<'_>> {
-    let shown = casting.roughness?;
-    let values = BTreeMap::from([
-        ("ra", Shown::One(shown.ra_centi, HUNDREDTH_UM)),
-        ("rz", Shown::One(shown.rz_deci, TENTH_UM)),
-    ]);
-    Some(Measured {
-        piece: &casting.piece,
-        values,
-        strata: media(casting),
-        gauge: None,
-        copies: 1,
-    })
-}
-
-fn thickness(casting: &Casting) -> Option<Measured<'_>> {
-    let spots = casting.spots_deci?.to_vec();
-    Some(Measured {
-        piece: &casting.piece,
-        values: BTreeMap::from([("thickness", Shown::Spots(spots, TENTH_UM))]),
-        strata: booth(casting),
-        gauge: None,
-        copies: 1,
-    })
-}
-
-fn concavity(casting: &Casting) -> Measured<'_> {
-    let shown = Shown::One(casting.concavity_micro, THOUSANDTH_MM);
-    Measured {
-        piece: &casting.piece,
-        values: BTreeMap::from([("concavity", shown)]),
-        strata: Strata::new(),
-        gauge: None,
-        copies: 1,
-    }
-}
-
-/// Told where the surface that the charge made is measured or passes.
-fn media(casting: &Casting) -> Strata {
-    BTreeMap::from([("media", casting.media.to_owned())])
-}
-
-/// Told where the coating that the booth gave is measured or passes.
-fn booth(casting: &Casting) -> Strata {
-    BTreeMap::from([("booth", casting.booth.to_owned())])
+/// Opens the links of every station, of the desk and of the observer.
+fn links(port: u16, report: &UnboundedSender<Heard>) -> Vec<Link> {
+    let clients = POSTS
+        .map(|(name, _, protocol)| (name, protocol))
+        .into_iter()
+        .chain([("shift-lead", Protocol::V5), ("observer", Protocol::V5)]);
+    let links = clients.enumerate().map(|(client, (name, protocol))| {
+        let id = format!("vennick-l1-{name}");
+        Link::open(protocol, port, id, client, report.clone())
+    });
+    links.collect()
 }

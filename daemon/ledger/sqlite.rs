@@ -10,6 +10,7 @@
 mod fault;
 mod layout;
 
+use core::cell::Cell;
 use core::ops::ControlFlow;
 use core::time::Duration;
 use std::fs::{self, File, TryLockError};
@@ -40,6 +41,13 @@ const WRITER_CACHE: i64 = -65_536;
 
 /// The page cache of a reader, in KiB: it mostly walks through.
 const READER_CACHE: i64 = -16_384;
+
+/// Commits and records after which the write-ahead file is moved into the main one, when there is time
+/// for it: some 16 MB. Done at every 4 MB, as the database would by itself, it makes one answer in a hundred wait.
+const TIDY_COMMITS: u64 = 512;
+const TIDY_RECORDS: u64 = 4_096;
+/// Pages in the write-ahead file beyond which it is moved in the middle of a commit, whoever waits.
+const CHECKPOINT_PAGES: i64 = 16_384;
 
 /// How many records one statement of a long read covers. While it runs the write-ahead file cannot be
 /// reset, so it must end now and then.
@@ -119,6 +127,12 @@ pub struct Sqlite {
 #[derive(Debug)]
 struct Writer {
     fence: u64,
+    /// Whether a read transaction is open, begun by a look at a key and ended by the next change: a lock of the
+    /// file for each look would cost more than the look. Nobody else writes.
+    view: Cell<bool>,
+    /// Commits, and the head, since the write-ahead file was last moved.
+    commits: u64,
+    tidied: u64,
     /// Held, not used: the lock ends with the file.
     _lock: File,
 }
@@ -150,6 +164,8 @@ impl Sqlite {
             .map_err(opening)?;
         conn.pragma_update(None, "synchronous", "FULL")
             .map_err(opening)?;
+        conn.pragma_update(None, "wal_autocheckpoint", CHECKPOINT_PAGES)
+            .map_err(opening)?;
         let tx = conn
             .transaction_with_behavior(TransactionBehavior::Immediate)
             .map_err(opening)?;
@@ -165,7 +181,13 @@ impl Sqlite {
             .query_row(TAKE_FENCE, [], |row| unsigned(row, 0))
             .map_err(opening)?;
         tx.commit().map_err(opening)?;
-        let writer = Some(Writer { fence, _lock: lock });
+        let writer = Some(Writer {
+            fence,
+            view: Cell::new(false),
+            commits: 0,
+            tidied: head.seq,
+            _lock: lock,
+        });
         Ok(Self {
             path,
             line,
@@ -248,13 +270,14 @@ impl Sqlite {
         doing: &'static str,
         change: impl FnOnce(&Changes<'_>) -> Result<T, StoreError>,
     ) -> Result<T, StoreError> {
-        let Some(writer) = &self.writer else {
+        let Some(writer) = &mut self.writer else {
             return Err(StoreError::ReadOnly {
                 path: self.path.clone(),
             });
         };
         let path = &self.path;
         let failed = |error| fault::of(path, doing, error);
+        writer.end_view(&self.conn).map_err(failed)?;
         let tx = self
             .conn
             .transaction_with_behavior(TransactionBehavior::Immediate)
@@ -263,6 +286,7 @@ impl Sqlite {
         changes.check_fence(writer.fence)?;
         let done = change(&changes)?;
         changes.tx.commit().map_err(failed)?;
+        writer.commits += 1;
         Ok(done)
     }
 
@@ -385,12 +409,33 @@ impl Store for Sqlite {
     }
 
     fn key(&self, key: &str) -> Result<Option<KeyHit>, StoreError> {
+        if let Some(writer) = &self.writer {
+            writer
+                .begin_view(&self.conn)
+                .map_err(|error| self.reading(error))?;
+        }
         self.one(KEY, params![key, self.end()], |row| {
             Ok(KeyHit {
                 seq: unsigned(row, 0)?,
                 content: digest(row, 1)?,
             })
         })
+    }
+
+    fn tidy(&mut self) {
+        let head = self.head.seq;
+        let Some(writer) = &mut self.writer else {
+            return;
+        };
+        if writer.commits < TIDY_COMMITS && head - writer.tidied < TIDY_RECORDS {
+            return;
+        }
+        (writer.commits, writer.tidied) = (0, head);
+        // What cannot be moved now, on a full disk or under a reader, is moved later; nothing is lost either way.
+        let _ = writer.end_view(&self.conn).and_then(|()| {
+            self.conn
+                .pragma_update_and_check(None, "wal_checkpoint", "PASSIVE", |_| Ok(()))
+        });
     }
 
     fn mentions(&self, name: &str) -> Result<Vec<u64>, StoreError> {
@@ -467,14 +512,33 @@ impl Store for Sqlite {
     }
 }
 
+impl Writer {
+    fn begin_view(&self, conn: &Connection) -> rusqlite::Result<()> {
+        if !self.view.get() {
+            conn.prepare_cached("BEGIN")?.execute([])?;
+            self.view.set(true);
+        }
+        Ok(())
+    }
+
+    fn end_view(&self, conn: &Connection) -> rusqlite::Result<()> {
+        // The database ends a transaction by itself where it must; then there is none to end.
+        if self.view.replace(false) && !conn.is_autocommit() {
+            conn.prepare_cached("COMMIT")?.execute([])?;
+        }
+        Ok(())
+    }
+}
+
 impl Drop for Sqlite {
     /// Moves what is in the write-ahead file into the main one, so that the main file alone is the ledger.
     fn drop(&mut self) {
-        if self.writer.is_some() {
+        if let Some(writer) = &self.writer {
             // Where it cannot be done now, the next opening does it; nothing is lost either way.
-            let _ = self
-                .conn
-                .pragma_update_and_check(None, "wal_checkpoint", "TRUNCATE", |_| Ok(()));
+            let _ = writer.end_view(&self.conn).and_then(|()| {
+                self.conn
+                    .pragma_update_and_check(None, "wal_checkpoint", "TRUNCATE", |_| Ok(()))
+            });
         }
     }
 }
@@ -673,7 +737,7 @@ fn lock(path: &Path) -> Result<File, StoreError> {
 /// What readers and writers set alike.
 fn configure(conn: &Connection, cache_size: i64) -> rusqlite::Result<()> {
     conn.busy_timeout(BUSY_TIMEOUT)?;
-    conn.set_prepared_statement_cache_capacity(2 * STATEMENTS.len());
+    conn.set_prepared_statement_cache_capacity(2 * STATEMENTS.len() + 2);
     // The write-ahead file stays at closing: see the head of this file.
     conn.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
     conn.pragma_update(None, "cache_size", cache_size)

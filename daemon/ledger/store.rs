@@ -46,6 +46,10 @@ pub trait Store {
     /// As [`Store::append`].
     fn prune_snapshots(&mut self, keep: usize) -> Result<usize, StoreError>;
 
+    /// Does the housekeeping that is due and that nobody's answer should wait for: to be called when the answers of
+    /// a batch are out. Never called, the store does it when it must. Nothing depends on its success.
+    fn tidy(&mut self) {}
+
     /// Where a key has been seen, and with which bytes.
     ///
     /// # Errors

@@ -8,6 +8,7 @@ mod worker;
 
 pub use clock::{Clock, Machine};
 pub use intake::{Batch, Incoming, conflict_key};
+pub use outbox::{Written, again, messages};
 pub use recover::{RecoverFault, Recovered, recover};
 pub use worker::{LineFault, Worker};
 

@@ -176,6 +176,7 @@ impl Worker {
         self.catch_up()?;
         self.say_states(now)?;
         self.keep_time(now)?;
+        self.store.tidy();
         if self.outbox.generation.is_some() {
             self.clock.kept(now, self.taken);
         }

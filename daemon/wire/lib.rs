@@ -43,12 +43,14 @@ pub struct Message<'a> {
     pub payload: &'a [u8],
     /// Whether the broker handed out a retained copy.
     pub retain: bool,
+    /// Whether its rows are wanted with their keys. Who derives again what was taken in long ago needs none.
+    pub keys: bool,
 }
 
 /// One row of a message: most have exactly one.
 #[derive(Clone, Debug)]
 pub struct Row {
-    /// Under which key it is known; none for what is never judged.
+    /// Under which key it is known; none for what is never judged, and where none was wanted.
     pub key: Option<Key>,
     /// Where it came from.
     pub source: Source,

@@ -104,7 +104,7 @@ impl Wire {
         };
         match row {
             Ok(found) => Row {
-                key: Some(self.key(message.topic, &found.identity, message.payload)),
+                key: self.key(message, &found.identity, message.payload),
                 source: found.source,
                 piece: found.piece,
                 input: found.input,
@@ -177,7 +177,7 @@ impl Wire {
         let found = reading::mapped(whole, row);
         match found.row {
             Ok(row) => Row {
-                key: Some(self.key(message.topic, &row.identity, bytes)),
+                key: self.key(message, &row.identity, bytes),
                 source: row.source,
                 piece: row.piece,
                 input: row.input,
@@ -191,19 +191,20 @@ impl Wire {
                     key: format!("d:{}", digest_text(&digest(bytes))),
                     input: format!("{}{index}", whole.digest()),
                 });
-                let key = self.key(message.topic, &key, bytes);
+                let key = self.key(message, &key, bytes);
                 self.rejecting(place, fault, found.piece, input, key)
             }
         }
     }
 
-    /// Which message this is, on which topic. The base is left out: a ledger is of one line.
-    fn key(&self, topic: &str, identity: &str, bytes: &[u8]) -> Key {
+    /// Which message this is, on which topic, where that is wanted. The base is left out: a ledger is of one line.
+    fn key(&self, message: Message<'_>, identity: &str, bytes: &[u8]) -> Option<Key> {
+        let topic = message.topic;
         let topic = topic.strip_prefix(&self.prefix).unwrap_or(topic);
-        Key {
+        message.keys.then(|| Key {
             text: format!("{topic} {identity}"),
             content: digest(bytes),
-        }
+        })
     }
 
     fn unreadable(&self, message: Message<'_>, place: &Place<'_>, error: Unreadable) -> Row {
@@ -239,7 +240,7 @@ impl Wire {
             key: format!("d:{digest}"),
             input: digest,
         });
-        let key = self.key(message.topic, &key, message.payload);
+        let key = self.key(message, &key, message.payload);
         self.rejecting(place, fault, piece.map(PieceName::from), input, key)
     }
 
@@ -249,7 +250,7 @@ impl Wire {
         fault: Fault,
         piece: Option<PieceName>,
         input: String,
-        key: Key,
+        key: Option<Key>,
     ) -> Row {
         let source = source(place, InputId::from(input));
         let input = Input::Unusable(Unusable {
@@ -258,7 +259,7 @@ impl Wire {
             fault,
         });
         Row {
-            key: Some(key),
+            key,
             source,
             piece,
             input,
@@ -310,7 +311,7 @@ impl Wire {
         let source = source(place, InputId::from(input));
         let why = "a laboratory result, recorded; without effect in this version".into();
         Row {
-            key: Some(self.key(message.topic, &key, message.payload)),
+            key: self.key(message, &key, message.payload),
             source: source.clone(),
             piece: None,
             input: Input::Recorded(Recorded { source, why }),

@@ -2,8 +2,8 @@
 //! done with a message but to answer it.
 //!
 //! It is this program started again with an order in its environment, so that it has a process of its
-//! own, as the daemon has. It takes a message at QoS 1, publishes as many bytes as a disposition has, and
-//! acknowledges. No record, no rule, no properties on what it sends: every one of them is the daemon's cost.
+//! own, as the daemon has. It takes a message at QoS 1, publishes as many bytes as a disposition has where the
+//! message is a reading, and acknowledges. No record, no rule, no properties on what it sends: every one of them is the daemon's cost.
 
 use rumqttc::NetworkOptions;
 use rumqttc::v5::mqttbytes::QoS;
@@ -17,10 +17,8 @@ use std::time::Duration;
 const ORDER: &str = "CHARGEHAND_BENCH_ECHO";
 /// What it says on standard output once it is subscribed.
 const READY: &str = "ready";
-/// Where it takes messages. As long as the line's own topic.
-pub const READING: &str = "vennick/castware/e1/s30/reading";
-/// Where it answers.
-pub const ANSWER: &str = "vennick/castware/e1/s30/disposition";
+/// Its line, with a base as long as the daemon's.
+pub const BASE: &str = "vennick/castware/e1";
 /// Messages the broker may have under way towards it, as towards the daemon.
 const RECEIVE_MAX: u16 = 1000;
 /// An answer and an acknowledgement for each message under way, and to spare: nothing ever waits.
@@ -84,16 +82,28 @@ async fn echo(port: u16, answer: Vec<u8>) {
         .set_keep_alive(Duration::from_secs(30));
     options.set_network_options(network);
     let (client, mut connection) = AsyncClient::new(options, QUEUE);
-    client
-        .try_subscribe(READING, QoS::AtLeastOnce)
-        .expect("an empty queue");
+    for kind in ["reading", "event"] {
+        client
+            .try_subscribe(format!("{BASE}/+/{kind}"), QoS::AtLeastOnce)
+            .expect("an empty queue");
+    }
+    let mut granted = 0;
     loop {
         match connection.poll().await {
-            Ok(Event::Incoming(Packet::SubAck(_))) => println!("{READY}"),
+            Ok(Event::Incoming(Packet::SubAck(_))) => {
+                granted += 1;
+                if granted == 2 {
+                    println!("{READY}");
+                }
+            }
             Ok(Event::Incoming(Packet::Publish(message))) => {
-                client
-                    .try_publish(ANSWER, QoS::AtLeastOnce, false, answer.clone())
-                    .expect("room for every message under way");
+                let topic = str::from_utf8(&message.topic).expect("our own load's topic");
+                if let Some(station) = topic.strip_suffix("/reading") {
+                    let topic = format!("{station}/disposition");
+                    client
+                        .try_publish(topic, QoS::AtLeastOnce, false, answer.clone())
+                        .expect("room for every message under way");
+                }
                 client
                     .try_ack(&message)
                     .expect("room for every message under way");

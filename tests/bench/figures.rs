@@ -121,3 +121,52 @@ pub fn megabytes(bytes: u64) -> String {
 pub fn verdict(met: bool) -> &'static str {
     if met { "met" } else { "MISSED" }
 }
+
+/// Milliseconds with two decimals.
+pub fn millis(took: Duration) -> String {
+    format!("{:.2} ms", took.as_secs_f64() * 1e3)
+}
+
+/// A row of one of the README's tables.
+pub struct Row {
+    what: String,
+    figures: Vec<String>,
+    beside: String,
+}
+
+impl Row {
+    /// What it says, its figures, and what else is to be said of them.
+    pub fn new(what: String, figures: impl IntoIterator<Item = String>, beside: String) -> Self {
+        Self {
+            what,
+            figures: figures.into_iter().collect(),
+            beside,
+        }
+    }
+}
+
+/// Prints a table for the README, if there is anything in it.
+pub fn print_table(heads: &[&str], rows: &[Row]) {
+    if rows.is_empty() {
+        return;
+    }
+    println!(
+        "\n| {} |\n|{}",
+        heads.join(" | "),
+        "---|".repeat(heads.len())
+    );
+    for Row {
+        what,
+        figures,
+        beside,
+    } in rows
+    {
+        let cells = [
+            std::slice::from_ref(what),
+            figures,
+            std::slice::from_ref(beside),
+        ]
+        .concat();
+        println!("| {} |", cells.join(" | "));
+    }
+}

@@ -1,8 +1,9 @@
-//! The load: a weighing station in a few lines of MQTT 3.1.1 over a plain socket, so that the load costs
+//! The load: a line's stations in a few lines of MQTT 3.1.1 over a plain socket, so that the load costs
 //! far less than what is measured. One thread, one connection, QoS 1 both ways.
 //!
 //! Two ways to load: [`Load::saturate`] keeps a number of readings unanswered and sends the next with each
-//! answer; [`Load::pace`] sends by the clock, whether answers come or not.
+//! answer; [`Load::pace`] sends by the clock, whether answers come or not. What wants no answer, such as a
+//! birth, goes along with the next reading.
 //!
 //! Deliberately not here: anything a station does with an answer, and reconnecting. A broken connection
 //! ends the measurement.
@@ -25,7 +26,35 @@ const SUBSCRIBE: u8 = 0x82;
 const SUBACK: u8 = 0x90;
 const QOS_1: u8 = 0x02;
 
-/// Readings of distinct pieces, all of them good, in order.
+/// A message of a station.
+pub struct Message {
+    pub station: &'static str,
+    /// The last word of its topic.
+    pub kind: &'static str,
+    pub payload: Vec<u8>,
+    /// Whether a disposition follows.
+    pub answered: bool,
+}
+
+/// What is sent, in order and without end.
+pub trait Source {
+    /// What the following messages say about when they were made.
+    fn measured_at(&mut self, at: jiff::Timestamp);
+    /// The next message.
+    fn next(&mut self) -> Message;
+}
+
+/// A reading up to its last member's opening quote, made as long as they all are.
+pub fn padded(mut text: String) -> Vec<u8> {
+    // Members nobody knows are ignored; plants send them.
+    while text.len() < READING_BYTES - 2 {
+        text.push('-');
+    }
+    text.push_str("\"}");
+    text.into_bytes()
+}
+
+/// Readings of the scale of distinct pieces, all of them good, in order.
 pub struct Readings {
     next: u64,
     at: String,
@@ -42,40 +71,39 @@ impl Readings {
         readings
     }
 
-    /// What the following readings say about when they were made.
-    pub fn measured_at(&mut self, at: jiff::Timestamp) {
-        self.at = format!("{at:.3}");
-    }
-
     /// The next reading's bytes.
-    pub fn next(&mut self) -> Vec<u8> {
+    pub fn payload(&mut self) -> Vec<u8> {
         let number = self.next;
         self.next += 1;
         // Within 5 g of nominal: no rule has anything to say.
         let tenths = 14_500 + (number * 37) % 101 - 50;
-        let mut text = format!(
+        padded(format!(
             r#"{{"id":"{}","seq":{number},"piece":"P{number:09}","at":"{}","values":{{"mass":{{"value":{}.{},"unit":"g"}}}},"gauge":"lc-1","attempt":1,"controller":""#,
             id(number),
             self.at,
             tenths / 10,
             tenths % 10,
-        );
-        // Members nobody knows are ignored; plants send them.
-        while text.len() < READING_BYTES - 2 {
-            text.push('-');
-        }
-        text.push_str("\"}");
-        text.into_bytes()
+        ))
     }
 
     /// The id of the reading made last.
     pub fn last_id(&self) -> String {
         id(self.next - 1)
     }
+}
 
-    /// How many were made.
-    pub fn made(&self) -> u64 {
-        self.next - 1
+impl Source for Readings {
+    fn measured_at(&mut self, at: jiff::Timestamp) {
+        self.at = format!("{at:.3}");
+    }
+
+    fn next(&mut self) -> Message {
+        Message {
+            station: "s30",
+            kind: "reading",
+            payload: self.payload(),
+            answered: true,
+        }
     }
 }
 
@@ -94,7 +122,7 @@ pub struct Round {
 /// One connection to the broker, subscribed to the answers.
 pub struct Load {
     stream: TcpStream,
-    to: String,
+    base: String,
     packet_id: u16,
     /// Read, and how much of it was looked at.
     read: Vec<u8>,
@@ -104,13 +132,13 @@ pub struct Load {
 }
 
 impl Load {
-    /// Connects; when this returns the subscription is granted.
-    pub fn connect(port: u16, client: &str, to: &str, answers: &str) -> Self {
+    /// Connects for the line of this base; when this returns the subscription to its dispositions is granted.
+    pub fn connect(port: u16, client: &str, base: &str) -> Self {
         let stream = TcpStream::connect(("127.0.0.1", port)).expect("the broker listens");
         stream.set_nodelay(true).expect("a socket option");
         let mut load = Self {
             stream,
-            to: to.to_owned(),
+            base: base.to_owned(),
             packet_id: 0,
             read: Vec::new(),
             looked_at: 0,
@@ -122,8 +150,9 @@ impl Load {
         load.push(CONNECT, &body);
         load.flush();
         assert_eq!(load.wait(CONNACK)[1], 0, "the broker refused {client}");
+        let answers = format!("{base}/+/disposition");
         let mut body = vec![0, 1];
-        push_text(&mut body, answers);
+        push_text(&mut body, &answers);
         body.push(1);
         load.push(SUBSCRIBE, &body);
         load.flush();
@@ -136,13 +165,13 @@ impl Load {
     }
 
     /// Sends `count` readings, `outstanding` of them unanswered at a time, and waits for every answer.
-    pub fn saturate(&mut self, readings: &mut Readings, count: u64, outstanding: u64) -> Round {
-        readings.measured_at(jiff::Timestamp::now());
+    pub fn saturate(&mut self, source: &mut dyn Source, count: u64, outstanding: u64) -> Round {
+        source.measured_at(jiff::Timestamp::now());
         let begun = Instant::now();
         let (mut sent, mut answered) = (0, 0);
         let mut last = Vec::new();
         while sent < outstanding.min(count) {
-            self.publish(&readings.next());
+            self.publish_reading(source);
             sent += 1;
         }
         self.flush();
@@ -158,7 +187,7 @@ impl Load {
                     last = self.read[payload].to_vec();
                 }
                 if sent < count {
-                    self.publish(&readings.next());
+                    self.publish_reading(source);
                     sent += 1;
                 }
             }
@@ -170,35 +199,33 @@ impl Load {
         }
     }
 
-    /// Sends a reading every `every` for as long as `lasting`, and says how long each answer took. Answers
-    /// come in the order of the readings: a station's are one ordered stream.
-    pub fn pace(
-        &mut self,
-        readings: &mut Readings,
-        every: Duration,
-        lasting: Duration,
-    ) -> Vec<Duration> {
-        readings.measured_at(jiff::Timestamp::now());
-        let count = lasting.as_nanos() / every.as_nanos();
-        let count = usize::try_from(count).expect("a number of readings");
+    /// Sends a message every `every`, `count` of them, and says how long each answer took. Answers come in the
+    /// order of the readings: a line's are one ordered stream.
+    pub fn pace(&mut self, source: &mut dyn Source, every: Duration, count: u32) -> Vec<Duration> {
+        source.measured_at(jiff::Timestamp::now());
         let begun = Instant::now();
-        let mut sent: Vec<Instant> = Vec::with_capacity(count);
-        let mut took = Vec::with_capacity(count);
-        while took.len() < count {
-            let due = begun + every * u32::try_from(sent.len()).expect("a number of readings");
-            if sent.len() < count && Instant::now() >= due {
-                self.publish(&readings.next());
-                sent.push(Instant::now());
+        let mut made = 0;
+        let mut sent: Vec<Instant> = Vec::new();
+        let mut took = Vec::new();
+        while made < count || took.len() < sent.len() {
+            let due = begun + every * made;
+            if made < count && Instant::now() >= due {
+                let message = source.next();
+                self.publish(&message);
+                made += 1;
+                if message.answered {
+                    sent.push(Instant::now());
+                }
                 self.flush();
                 continue;
             }
-            let until = if sent.len() < count {
+            let until = if made < count {
                 due
             } else {
                 Instant::now() + PATIENCE
             };
             if self.receive(until).is_none() {
-                assert!(sent.len() < count, "an answer never came");
+                assert!(made < count, "an answer never came");
                 continue;
             }
             let now = Instant::now();
@@ -212,12 +239,24 @@ impl Load {
         took
     }
 
-    fn publish(&mut self, payload: &[u8]) {
+    /// The next reading, and what comes before it.
+    fn publish_reading(&mut self, source: &mut dyn Source) {
+        loop {
+            let message = source.next();
+            self.publish(&message);
+            if message.answered {
+                return;
+            }
+        }
+    }
+
+    fn publish(&mut self, message: &Message) {
         self.packet_id = self.packet_id.checked_add(1).unwrap_or(1);
-        let mut body = Vec::with_capacity(self.to.len() + 4 + payload.len());
-        push_text(&mut body, &self.to);
+        let topic = format!("{}/{}/{}", self.base, message.station, message.kind);
+        let mut body = Vec::with_capacity(topic.len() + 4 + message.payload.len());
+        push_text(&mut body, &topic);
         body.extend(self.packet_id.to_be_bytes());
-        body.extend(payload);
+        body.extend(&message.payload);
         self.push(PUBLISH | QOS_1, &body);
     }
 

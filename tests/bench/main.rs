@@ -1,15 +1,19 @@
 //! What the daemon costs, in one command: `cargo bench`, or `cargo bench -- --quick --only restart`.
 //!
 //! Every figure stands beside another of the same run on the same machine: the daemon beside a bare
-//! echo of its client library, a latency beside the disk's flush, a restart beside what it read, a replay
-//! beside reading and decoding the same ledger. Only the ratios travel. Standard output is Markdown, so that
-//! it can be kept as it is.
+//! echo of its client library and beside a subscriber written by hand, a latency beside the disk's flush, a
+//! restart beside what it read, a replay beside reading and decoding the same ledger, a longer plant
+//! description beside the shipped one. Only the ratios travel. Standard output is Markdown, so that it can be kept as it
+//! is; at its end stand the tables of the README.
 //!
 //! The ledgers lie in the system's temporary folder; set `TMPDIR` to measure another disk. A target
 //! that is missed is said, and is no failure: a shared machine can miss any of them once. A daemon that
 //! answers wrongly is one.
 //!
-//! Deliberately not here: a measurement of rules (they are the plant's own), and any other product.
+//! The subscriber needs the Debian packages `python3` and `python3-paho-mqtt`; its batches a paho-mqtt from version 2
+//! on, in the `python3` of the search path.
+//!
+//! Deliberately not here: any other product.
 
 #![allow(
     clippy::print_stdout,
@@ -17,14 +21,17 @@
     reason = "a measurement prints what it found"
 )]
 
+mod added;
 mod check;
+mod day;
+mod decisions;
 mod echo;
 mod figures;
 mod latency;
 mod load;
-mod pair;
 mod replay;
 mod restart;
+mod sides;
 #[path = "../support/mod.rs"]
 mod support;
 mod throughput;
@@ -37,7 +44,14 @@ struct Options {
     only: Option<String>,
 }
 
-const PARTS: [&str; 5] = ["throughput", "latency", "restart", "replay", "check"];
+const PARTS: [&str; 6] = [
+    "throughput",
+    "latency",
+    "restart",
+    "replay",
+    "added",
+    "check",
+];
 
 fn main() -> ExitCode {
     if let Some(order) = echo::order() {
@@ -52,21 +66,38 @@ fn main() -> ExitCode {
     };
     let wanted = |part: &str| options.only.as_deref().is_none_or(|only| only == part);
     figures::print_machine();
+    let quick = options.quick;
+    let mut sides = Vec::new();
+    let mut others = Vec::new();
     if wanted("throughput") {
-        throughput::measure(options.quick);
+        sides.extend(throughput::measure(quick));
     }
     if wanted("latency") {
-        latency::measure(options.quick);
+        sides.extend(latency::measure(quick));
     }
     if wanted("restart") {
-        restart::measure(options.quick);
+        others.extend(restart::measure(quick));
     }
     if wanted("replay") {
-        replay::measure(options.quick);
+        others.extend(replay::measure(quick));
+    }
+    if wanted("added") {
+        others.extend(added::measure(quick));
     }
     if wanted("check") {
-        check::measure();
+        others.extend(check::measure());
     }
+    println!("\n## For the README");
+    let heads = [
+        "",
+        "bare echo",
+        "chargehand",
+        "script, a commit for each message",
+        "script, batches",
+        "",
+    ];
+    figures::print_table(&heads, &sides);
+    figures::print_table(&["", "", ""], &others);
     ExitCode::SUCCESS
 }
 

@@ -4,13 +4,13 @@
 //! The ledger is built with the daemon's own parts, in batches and with snapshots as the running line
 //! writes them, only without a bus. The tail is real: the daemon takes it from the bus and is killed.
 
-use crate::figures::{grouped, megabytes};
-use crate::load::{Load, Readings};
-use crate::pair::{ANSWER, BASE, READING, check_answer, plant};
+use crate::figures::{Row, grouped, megabytes};
+use crate::load::{Load, Readings, Source};
+use crate::sides::BASE;
 use crate::support::client::Client;
 use crate::support::daemon::{Daemon, chargehand, ledger, stderr, stdout};
 use crate::support::mosquitto::Mosquitto;
-use crate::support::{Folder, PLANT_BROKER};
+use crate::support::{Folder, PLANT_BROKER, repository};
 use chargehand::derive::Derivation;
 use chargehand::record;
 use chargehand::run::{Batch, Clock, Incoming, LineFiles, STACK, recover};
@@ -18,9 +18,11 @@ use chargehand_core::{SEMANTICS, Span, Timestamp};
 use chargehand_ledger::{Batch as LedgerBatch, Snapshot, Sqlite, Store};
 use serde_json::Value;
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
+/// Where its scale says what it measured.
+const READING: &str = "vennick/castware/l1/s30/reading";
 /// Records in one commit, and from one snapshot to the next, as the running line has them at most.
 const BATCH: u64 = 512;
 const SNAPSHOT_EVERY: u64 = 50_000;
@@ -30,7 +32,7 @@ const TAIL: u64 = 49_000;
 /// From one reading to the next in the ledger, in microseconds.
 const EVERY_US: i64 = 20_000;
 
-pub fn measure(quick: bool) {
+pub fn measure(quick: bool) -> Vec<Row> {
     let count: u64 = if quick { 100_000 } else { 1_000_000 };
     let folder = Folder::new();
     let path = ledger(&folder, BASE);
@@ -55,19 +57,66 @@ pub fn measure(quick: bool) {
         "\n| start | records derived again | seconds to `online` | memory at most |\n|---|---|---|---|"
     );
     let broker = Mosquitto::start(PLANT_BROKER);
-    let mut daemon = started("first, built ledger", &folder, broker.port());
+    let (mut daemon, _) = started("first, built ledger", &folder, broker.port());
     stop(&mut daemon);
-    let mut daemon = started("after an orderly stop", &folder, broker.port());
+    let (mut daemon, orderly) = started("after an orderly stop", &folder, broker.port());
     stop(&mut daemon);
-    let mut daemon = started("again", &folder, broker.port());
-    let mut load = Load::connect(broker.port(), "bench-daemon-load", READING, ANSWER);
+    let (mut daemon, _) = started("again", &folder, broker.port());
+    let mut load = Load::connect(broker.port(), "bench-daemon-load", BASE);
     let tail = load.saturate(&mut readings, TAIL.min(count), 400);
     check_answer(&tail.last, &readings);
     daemon.kill();
     wait_until_offline(broker.port());
-    let mut daemon = started("after kill -9", &folder, broker.port());
+    let (mut daemon, killed) = started("after kill -9", &folder, broker.port());
     stop(&mut daemon);
-    verify(&path);
+    let verified = verify(&path);
+    let bytes = megabytes(size(&path));
+    let row = |what: &str, figure: String, beside: String| Row::new(what.into(), [figure], beside);
+    let memory = |start: &Start| format!("memory at most {}", megabytes(start.memory));
+    vec![
+        row(
+            &format!(
+                "start to `online` with {} readings ({bytes})",
+                grouped(count as f64)
+            ),
+            format!("{:.1} s", orderly.took.as_secs_f64()),
+            memory(&orderly),
+        ),
+        row(
+            &format!(
+                "after kill -9 with {} records to derive again",
+                grouped(killed.derived)
+            ),
+            format!("{:.1} s", killed.took.as_secs_f64()),
+            memory(&killed),
+        ),
+        row(
+            "`verify`",
+            format!("{} records/s", grouped(verified)),
+            String::new(),
+        ),
+    ]
+}
+
+/// What a start showed.
+struct Start {
+    took: Duration,
+    /// Records derived again.
+    derived: f64,
+    /// Bytes at most.
+    memory: u64,
+}
+
+/// The description and rules of the tests' weighing stations.
+fn plant() -> PathBuf {
+    repository("tests/stations/plant.toml")
+}
+
+/// The answer to the last reading must accept it.
+fn check_answer(answer: &[u8], readings: &Readings) {
+    let said: Value = serde_json::from_slice(answer).expect("a disposition is JSON");
+    assert_eq!(said["disposition"], "accept", "{said}");
+    assert_eq!(said["input"], readings.last_id(), "{said}");
 }
 
 /// Fills a new ledger; says how long that took, the making of the readings left out.
@@ -91,7 +140,7 @@ pub fn build(files: &LineFiles, path: &Path, readings: &mut Readings, count: u64
         let at = begin + EVERY_US * i64::try_from(taken + some).expect("a number of readings");
         let at = jiff::Timestamp::from_microsecond(at).expect("a time of this age");
         readings.measured_at(at);
-        let messages: Vec<Vec<u8>> = (0..some).map(|_| readings.next()).collect();
+        let messages: Vec<Vec<u8>> = (0..some).map(|_| readings.payload()).collect();
         let begun = Instant::now();
         commit(&mut store, &mut derivation, at, messages, &mut snapshot_at);
         took += begun.elapsed();
@@ -169,20 +218,24 @@ fn commit(
 }
 
 /// Starts the daemon and prints how long it took to be online at a subscriber.
-fn started(name: &str, folder: &Folder, port: u16) -> Daemon {
+fn started(name: &str, folder: &Folder, port: u16) -> (Daemon, Start) {
     let status = format!("{BASE}/status");
     let subscriber = Client::connect(port, "bench-status", &[&status]);
     let begun = Instant::now();
     let daemon = Daemon::start(&[&plant()], folder, port);
     subscriber.wait_for(&status, |said| said["state"] == "online");
-    let took = begun.elapsed();
+    let start = Start {
+        took: begun.elapsed(),
+        derived: derived_again(&daemon),
+        memory: memory(&daemon),
+    };
     println!(
         "| {name} | {} | {:.2} | {} |",
-        grouped(derived_again(&daemon)),
-        took.as_secs_f64(),
-        megabytes(memory(&daemon))
+        grouped(start.derived),
+        start.took.as_secs_f64(),
+        megabytes(start.memory)
     );
-    daemon
+    (daemon, start)
 }
 
 fn stop(daemon: &mut Daemon) {
@@ -224,7 +277,8 @@ fn size(path: &Path) -> u64 {
     of(path) + of(Path::new(&format!("{}-wal", path.display())))
 }
 
-fn verify(path: &Path) {
+/// Verifies the ledger; says how many records a second.
+fn verify(path: &Path) -> f64 {
     let begun = Instant::now();
     let name = path.to_str().expect("a readable path");
     let output = chargehand(&["verify", "--json", "--ledger", name]);
@@ -243,4 +297,5 @@ fn verify(path: &Path) {
         took.as_secs_f64(),
         grouped(derived / took.as_secs_f64())
     );
+    derived / took.as_secs_f64()
 }

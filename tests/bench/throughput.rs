@@ -1,66 +1,133 @@
-//! Readings a second with 400 of them always unanswered: the daemon beside the bare echo, round by round.
+//! Messages a second with 400 readings always unanswered: the daemon beside the bare echo and beside a subscriber
+//! written by hand, round by round. First all of them must find the same in pieces that have something wrong.
 
-use crate::figures::{grouped, quantile, verdict};
-use crate::load::Round;
-use crate::pair::{Pair, Side, check_answer};
+use crate::figures::{Row, grouped, quantile, verdict};
+use crate::sides::{Side, Sides};
+use std::time::Duration;
 
 /// Readings sent and not yet answered.
 const OUTSTANDING: u64 = 400;
 /// The share of the echo's rate the daemon is to reach.
 const TARGET: f64 = 0.7;
+/// The subscriber that commits each message gets so many times fewer, or it would take all the time.
+const FEWER: u64 = 8;
 
-pub fn measure(quick: bool) {
+pub fn measure(quick: bool) -> Vec<Row> {
     let (rounds, count) = if quick { (3, 10_000) } else { (5, 40_000) };
-    let mut pair = Pair::start();
-    saturated(&mut pair.echo, count / 4);
-    saturated(&mut pair.daemon, count / 4);
+    agree();
+    let mut sides = Sides::start();
+    saturated(&mut sides.echo, count / 4);
+    saturated(&mut sides.daemon, count / 4);
     println!("\n## Throughput\n");
     println!(
-        "{} readings a round, {OUTSTANDING} unanswered, ledger on disk, one rule.\n",
-        grouped(count as f64)
+        "A line's messages, each a birth, a mass, or the roughness of every ninth piece; {} readings a round (subscriber with single commits: {}), \
+         {OUTSTANDING} of them unanswered, ledgers on disk, the three shipped rules. All messages a second:\n",
+        grouped(count as f64),
+        grouped((count / FEWER) as f64)
     );
-    println!("| round | echo, 1/s | daemon, 1/s | daemon / echo |\n|---|---|---|---|");
-    let (mut echoes, mut daemons, mut ratios) = (Vec::new(), Vec::new(), Vec::new());
+    println!(
+        "| round | echo | daemon | daemon / echo | subscriber, single commits | subscriber, batches |"
+    );
+    println!("|---|---|---|---|---|---|");
+    let mut rows: Vec<[f64; 5]> = Vec::new();
     for round in 1..=rounds {
         // Whoever goes second may find the machine in another state: take turns.
         let (echo, daemon);
         if round % 2 == 1 {
-            echo = saturated(&mut pair.echo, count).0;
-            daemon = judged(&mut pair.daemon, count);
+            echo = saturated(&mut sides.echo, count);
+            daemon = saturated(&mut sides.daemon, count);
         } else {
-            daemon = judged(&mut pair.daemon, count);
-            echo = saturated(&mut pair.echo, count).0;
+            daemon = saturated(&mut sides.daemon, count);
+            echo = saturated(&mut sides.echo, count);
         }
-        println!("{}", row(&round.to_string(), echo, daemon, daemon / echo));
-        echoes.push(echo);
-        daemons.push(daemon);
-        ratios.push(daemon / echo);
+        let single = saturated(&mut sides.single, count / FEWER);
+        let batched = sides
+            .batched
+            .as_mut()
+            .map_or(f64::NAN, |side| saturated(side, count / 2));
+        let row = [echo, daemon, daemon / echo, single, batched];
+        println!("{}", line(&round.to_string(), row));
+        rows.push(row);
     }
-    let ratio = quantile(ratios, 0.5);
-    let (echo, daemon) = (quantile(echoes, 0.5), quantile(daemons, 0.5));
-    println!("{}", row("median", echo, daemon, ratio));
+    let of = |column: usize| median(rows.iter().map(|row| row[column]).collect());
+    let middle = [of(0), of(1), of(2), of(3), of(4)];
+    println!("{}", line("median", middle));
     println!(
         "\nTarget: at least {TARGET} of the echo's rate: {}.",
-        verdict(ratio >= TARGET)
+        verdict(middle[2] >= TARGET)
     );
-    pair.finish();
+    sides.finish();
+    let [echo, daemon, ratio, single, batched] = middle;
+    let times = daemon / single;
+    vec![Row::new(
+        format!("messages a second at saturation, median of {rounds}"),
+        [
+            grouped(echo),
+            grouped(daemon),
+            grouped(single),
+            rate(batched),
+        ],
+        format!(
+            "{ratio:.2} of the echo; {times:.0} times the script, {} times with batches",
+            ratio_of(daemon, batched)
+        ),
+    )]
 }
 
-fn row(name: &str, echo: f64, daemon: f64, ratio: f64) -> String {
+fn agree() {
+    println!("\n## The same decisions\n");
+    let mut sides = Sides::start();
+    sides.find_trouble();
+    let said: Vec<String> = sides
+        .finish()
+        .into_iter()
+        .map(|(word, count)| format!("{word} {count}"))
+        .collect();
+    println!(
+        "Daemon and subscribers, asked of the same pieces with the same troubles, decided alike: {}.",
+        said.join(", ")
+    );
+}
+
+fn line(name: &str, [echo, daemon, ratio, single, batched]: [f64; 5]) -> String {
     format!(
-        "| {name} | {} | {} | {ratio:.2} |",
+        "| {name} | {} | {} | {ratio:.2} | {} | {} |",
         grouped(echo),
-        grouped(daemon)
+        grouped(daemon),
+        grouped(single),
+        rate(batched)
     )
 }
 
-fn saturated(side: &mut Side, count: u64) -> (f64, Round) {
-    let round = side.load.saturate(&mut side.readings, count, OUTSTANDING);
-    (count as f64 / round.took.as_secs_f64(), round)
+/// Of a side that may be missing.
+fn rate(rate: f64) -> String {
+    if rate.is_nan() {
+        "no library for it".to_owned()
+    } else {
+        grouped(rate)
+    }
 }
 
-fn judged(side: &mut Side, count: u64) -> f64 {
-    let (rate, round) = saturated(side, count);
-    check_answer(&round.last, &side.readings);
-    rate
+fn ratio_of(daemon: f64, other: f64) -> String {
+    if other.is_nan() {
+        "?".to_owned()
+    } else {
+        format!("{:.1}", daemon / other)
+    }
+}
+
+fn median(values: Vec<f64>) -> f64 {
+    if values.iter().any(|value| value.is_nan()) {
+        f64::NAN
+    } else {
+        quantile(values, 0.5)
+    }
+}
+
+/// All messages a second, those that want no answer among them.
+fn saturated(side: &mut Side, count: u64) -> f64 {
+    let (before, _) = side.day.made();
+    let took: Duration = side.load.saturate(&mut side.day, count, OUTSTANDING).took;
+    let (after, _) = side.day.made();
+    (after - before) as f64 / took.as_secs_f64()
 }

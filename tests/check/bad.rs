@@ -65,7 +65,8 @@ fn differs(mistake: &Mistake) -> Option<String> {
         folder.write(name, text);
     }
     let plant = repository("tests/derive/plant.toml");
-    let report = check(&plant, Some(folder.path()), false).expect("the plant description is right");
+    let report =
+        check(&plant, Some(folder.path()), &[], false).expect("the plant description is right");
     // What is not tried is the matter only of a mistake that brings cases.
     let tried = mistake.files.keys().any(|name| name.ends_with(".cases"));
     let untried = |finding: &&Finding| {

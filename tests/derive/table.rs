@@ -251,15 +251,8 @@ impl Runner {
         let happening =
             Happening::read(words).unwrap_or_else(|fault| panic!("{}: {fault}", self.place));
         let id = format!("m-{}", self.rows);
-        let seen = |hold: &str| {
-            let known = world.state().holds.get(hold);
-            Some(
-                known
-                    .unwrap_or_else(|| panic!("{}: no such hold", self.place))
-                    .seq,
-            )
-        };
-        let message = happening.message(world.derivation.plant(), &self.day, &id, seen);
+        let message =
+            happening.message(world.derivation.plant(), &self.day, &id, &world.derivation);
         let (topic, payload) =
             message.unwrap_or_else(|| panic!("{}: no message comes of it", self.place));
         let message = incoming(&topic, payload);

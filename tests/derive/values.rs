@@ -258,6 +258,7 @@ fn read(wire: &Wire, topic: &str, payload: &str) -> Expect {
         topic,
         payload: payload.as_bytes(),
         retain: false,
+        keys: false,
     });
     assert_eq!(rows.len(), 1, "{payload}");
     match &rows[0].input {
