@@ -1,7 +1,7 @@
 //! One station controller: what it keeps, what it sends, how it obeys. No I/O and no clock.
 //!
 //! Written from the bus contract alone. A reading, and the arrival at a gate of a piece that is not measured there,
-//! is kept until its disposition or rejection comes; any other event until a beat names it or a later one. What nobody
+//! is kept until its disposition or rejection comes; any other event until a beat names it. What nobody
 //! answered within ten seconds of plant time is sent again, byte for byte. Of the dispositions of a piece the highest
 //! `seq` counts. A disposition for this gate is reported `received`, and what is done with the piece is reported
 //! `diverted`; a piece passes only if it is accepted and the gate may open. Where the gate stands down the belt from
@@ -508,7 +508,7 @@ impl Controller {
                 Some("beat") => {
                     let message: BeatMessage = parse(payload)?;
                     self.permission.hear_beat(&message)?;
-                    self.confirm_events(message.event.as_deref());
+                    self.confirm_events(&message.taken);
                 }
                 _ => return Err("not a topic this station listens to".to_owned()),
             },
@@ -516,20 +516,14 @@ impl Controller {
         Ok(Vec::new())
     }
 
-    /// The beat names the newest event taken in: that one and all before it are safe.
-    fn confirm_events(&mut self, newest: Option<&str>) {
-        let own = newest
-            .and_then(|id| id.strip_prefix(self.station)?.strip_prefix("-e"))
-            .and_then(|number| number.parse::<u64>().ok());
-        if let Some(newest) = own {
-            while self
-                .events
-                .front()
-                .is_some_and(|kept| kept.number <= newest)
-            {
-                self.events.pop_front();
-            }
-        }
+    /// The beat names what was taken in since the last one: nothing else is safe, whatever its number.
+    fn confirm_events(&mut self, taken: &[String]) {
+        let number = |id: &String| -> Option<u64> {
+            let own = id.strip_prefix(self.station)?.strip_prefix("-e")?;
+            own.parse().ok()
+        };
+        let taken: Vec<u64> = taken.iter().filter_map(number).collect();
+        self.events.retain(|kept| !taken.contains(&kept.number));
     }
 
     /// A rejection is an answer too: there is nothing to wait for, and no permission either.
@@ -752,9 +746,8 @@ mod tests {
         let at = written(at_us);
         let hold =
             format!(r#"{{"state":"{state}","seq":{count},"valid_s":10,"at":"{at}","holds":[]}}"#);
-        let event = event.map_or("null".to_owned(), |id| format!("\"{id}\""));
-        let beat =
-            format!(r#"{{"count":{count},"seq":1,"reading":null,"event":{event},"at":"{at}"}}"#);
+        let taken = event.map_or_else(String::new, |id| format!("\"{id}\""));
+        let beat = format!(r#"{{"count":{count},"seq":1,"taken":[{taken}],"at":"{at}"}}"#);
         assert_eq!(scale.hear(at_us, "v/c/l/s30/hold", hold.as_bytes()), []);
         assert_eq!(scale.hear(at_us, "v/c/l/s30/beat", beat.as_bytes()), []);
     }
@@ -904,7 +897,7 @@ mod tests {
         assert_eq!(scale.begin(T0 + RESEND_US - 1), []);
         assert_eq!(scale.begin(T0 + RESEND_US), [first[0].clone(), event]);
         assert_eq!(scale.begin(T0 + RESEND_US + 1), []);
-        // A beat that names the event, or a later one, ends that; a disposition of another piece does not.
+        // A beat that names the event ends that; one that names a later one does not, nor a disposition of another piece.
         scale.tell(
             T0 + RESEND_US,
             &Event::Received {
@@ -919,11 +912,20 @@ mod tests {
             "released",
             Some("s30-e000002"),
         );
-        assert_eq!(scale.begin(T0 + 2 * RESEND_US), first);
+        let sends = scale.begin(T0 + 2 * RESEND_US);
+        assert_eq!(sends.len(), 2, "{sends:?}");
+        heartbeat(
+            &mut scale,
+            3,
+            T0 + 3 * RESEND_US,
+            "released",
+            Some("s30-e000001"),
+        );
+        assert_eq!(scale.begin(T0 + 3 * RESEND_US), first);
         // The piece went into the lane meanwhile, and a late accept does not bring it back.
         let late = disposition(9, "accept", r#","input":"s30-000001""#);
         assert_eq!(
-            say(&mut scale, T0 + 2 * RESEND_US, &late),
+            say(&mut scale, T0 + 3 * RESEND_US, &late),
             ["received d-9", "diverted d-9 lane"]
         );
         assert_eq!(scale.resend_us(), None);

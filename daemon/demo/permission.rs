@@ -27,8 +27,9 @@ pub(crate) struct HoldMessage {
 pub(crate) struct BeatMessage {
     count: u64,
     at: String,
-    /// The newest event taken in from this station, by its input name.
-    pub(crate) event: Option<String>,
+    /// What was taken in from this station since the last beat, by its input name.
+    #[serde(default)]
+    pub(crate) taken: Vec<String>,
 }
 
 /// The members of a status message that a controller reads.
@@ -185,7 +186,7 @@ mod tests {
         BeatMessage {
             count,
             at: written(at_us),
-            event: None,
+            taken: Vec::new(),
         }
     }
 

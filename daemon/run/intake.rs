@@ -2,7 +2,7 @@
 
 use crate::derive::Derivation;
 use crate::record::{self, Body, MessageBody};
-use chargehand_core::{Outcome, PieceName, Timestamp};
+use chargehand_core::{InputId, Outcome, PieceName, StationName, Timestamp};
 use chargehand_ledger::{Digest, Entry, Key, Store, StoreError};
 use chargehand_wire::{Key as WireKey, Row};
 use std::collections::HashMap;
@@ -30,7 +30,7 @@ pub struct Incoming {
 #[derive(Clone, Debug)]
 pub struct Again {
     /// What it goes by now.
-    pub input: chargehand_core::InputId,
+    pub input: InputId,
     /// The piece it names.
     pub piece: Option<PieceName>,
     /// The record that holds its original.
@@ -52,6 +52,8 @@ pub struct Batch {
     pub messages: Vec<Option<MessageBody>>,
     /// Rows that came again.
     pub again: Vec<Again>,
+    /// Every row by its station, new or come again: its receipt.
+    pub taken: Vec<(StationName, InputId)>,
     keys: HashMap<String, (u64, [u8; 32])>,
 }
 
@@ -110,6 +112,12 @@ impl Batch {
         };
         let seq = self.next_seq(store);
         let rows = derivation.read(&body, &message.payload);
+        if !body.retain {
+            self.taken.extend(rows.iter().filter_map(|row| {
+                let station = row.source.station.clone()?;
+                Some((station, row.source.input.clone()))
+            }));
+        }
         let mut keys = Vec::with_capacity(rows.len());
         for (index, row) in rows.iter().enumerate() {
             match self.known(store, row)? {

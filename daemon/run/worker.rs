@@ -10,7 +10,9 @@ use super::outbox::{self, Outbox, Written};
 use crate::bus::{self, AckToken, Carrier, Confirm, Event};
 use crate::derive::Derivation;
 use crate::record::{self, Body};
-use chargehand_core::{AdvisoryId, AlarmId, Outcome, SEMANTICS, Span, StationName, Timestamp};
+use chargehand_core::{
+    AdvisoryId, AlarmId, InputId, Outcome, SEMANTICS, Span, StationName, Timestamp,
+};
 use chargehand_ledger::{Batch as LedgerBatch, Snapshot, Store, StoreError};
 use chargehand_wire::{Mode, Publish, Status};
 use std::collections::{BTreeMap, BTreeSet};
@@ -31,6 +33,8 @@ const REPEAT: Span = Span::from_secs(60);
 const SNAPSHOT_EVERY: u64 = 50_000;
 /// So many snapshots stay, beside those that open an era.
 const SNAPSHOTS_KEPT: usize = 2;
+/// Of more that came in between two beats from one station than this, the newest are named.
+const RECEIPTS_MAX: usize = 100;
 /// Tag of what is a state, not a record's message.
 const STATE: u64 = u64::MAX;
 /// How long an orderly stop waits for the broker to confirm.
@@ -70,6 +74,8 @@ struct Said {
     status_stale: bool,
     /// Answers that reached no subscriber.
     unheard: u64,
+    /// What was taken in since the last beat.
+    taken: BTreeMap<StationName, Vec<InputId>>,
 }
 
 /// What a look at the bus brought.
@@ -339,6 +345,7 @@ impl Worker {
             self.greet(generation, now)?;
         }
         self.note_changes(&batch);
+        self.note_receipts(&mut batch);
         self.hand_over(&batch, before)?;
         self.answer_again(&batch)
     }
@@ -499,6 +506,19 @@ impl Worker {
         Ok(self.link.publish(on_the_bus(publish, generation, tag))?)
     }
 
+    /// What the next beats name. A duplicate is named again: its station may have missed the first.
+    fn note_receipts(&mut self, batch: &mut Batch) {
+        for (station, input) in std::mem::take(&mut batch.taken) {
+            if self.derivation.plant().station(station.as_str()).is_some() {
+                let receipts = self.said.taken.entry(station).or_default();
+                if receipts.len() >= RECEIPTS_MAX {
+                    receipts.remove(0);
+                }
+                receipts.push(input);
+            }
+        }
+    }
+
     /// Which retained topics say something else now.
     fn note_changes(&mut self, batch: &Batch) {
         for outcome in batch.outcomes.iter().flatten() {
@@ -597,8 +617,10 @@ impl Worker {
             publishes.push(self.status(Mode::Online, None, now));
         }
         for station in &self.derivation.plant().stations {
-            let taken = state.taken.get(&station.name);
-            publishes.push(wire.beat(station.name.as_str(), taken, self.beats, head.seq, now));
+            let newest = state.taken.get(&station.name);
+            let since = self.said.taken.remove(&station.name).unwrap_or_default();
+            let name = station.name.as_str();
+            publishes.push(wire.beat(name, newest, &since, self.beats, head.seq, now));
         }
         if std::mem::take(&mut self.said.open_stale) {
             publishes.push(wire.open(state, now));

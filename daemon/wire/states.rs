@@ -3,7 +3,9 @@
 use crate::messages::cut;
 use crate::publish::{About, Publish};
 use crate::{Wire, time};
-use chargehand_core::{Advisory, Alarm, Hold, HoldOf, HoldView, Plant, State, Taken, Timestamp};
+use chargehand_core::{
+    Advisory, Alarm, Hold, HoldOf, HoldView, InputId, Plant, State, Taken, Timestamp,
+};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -14,6 +16,8 @@ const NOTICE: &str = "not a safety function: guards, interlocks and emergency st
 a release is a permission, never a start";
 const HOLDS_MAX: usize = 3;
 const OLDEST_MAX: usize = 100;
+/// A controller reads at most 1 kB: so many bytes of names go into one beat.
+const TAKEN_MAX: usize = 600;
 
 /// How the daemon is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -150,6 +154,8 @@ struct BeatBody<'a> {
     reading: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     event: Option<&'a str>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    taken: Vec<&'a str>,
     at: &'a str,
 }
 
@@ -420,26 +426,38 @@ impl Wire {
         }
     }
 
-    /// A sign of life of a station's line, with what was last taken in from the station.
+    /// A sign of life of a station's line, with what was last taken in from the station, and all that was taken in
+    /// since the last beat: of more than fits, the newest.
     #[must_use]
     pub fn beat(
         &self,
         station: &str,
-        taken: Option<&Taken>,
+        newest: Option<&Taken>,
+        taken: &[InputId],
         count: u64,
         seq: u64,
         now: Timestamp,
     ) -> Publish {
         let at = self.print(now);
-        let named = |input: Option<&'_ chargehand_core::InputId>| input.map(ToString::to_string);
-        let (reading, event) = taken.map_or((None, None), |taken| {
-            (named(taken.reading.as_ref()), named(taken.event.as_ref()))
+        let named = |input: Option<&InputId>| input.map(ToString::to_string);
+        let (reading, event) = newest.map_or((None, None), |newest| {
+            (named(newest.reading.as_ref()), named(newest.event.as_ref()))
         });
+        let mut room = TAKEN_MAX;
+        let fits = taken.iter().rev().take_while(|input| {
+            let needs = input.as_str().len() + 3;
+            let fits = needs <= room;
+            room = room.saturating_sub(needs);
+            fits
+        });
+        let mut taken: Vec<&str> = fits.map(InputId::as_str).collect();
+        taken.reverse();
         let body = BeatBody {
             count,
             seq,
             reading: reading.as_deref(),
             event: event.as_deref(),
+            taken,
             at: &at,
         };
         let topic = format!("{}{station}/beat", self.prefix);

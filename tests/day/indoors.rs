@@ -8,7 +8,7 @@ use crate::support::repository;
 use chargehand::derive::Derivation;
 use chargehand::record::Body;
 use chargehand::run::{Batch, Written, again, messages};
-use chargehand_core::{Outcome, StationName, Timestamp};
+use chargehand_core::{InputId, Outcome, StationName, Timestamp};
 use chargehand_demo::{Line, Message, Observed, Score, Script, plant_description, rehearse};
 use chargehand_ledger::{Batch as Append, Store as _};
 use chargehand_wire::{Mode, Publish, Status};
@@ -21,6 +21,8 @@ pub struct Indoors {
     /// The `seq` of each gate's state as it was said last.
     gates: BTreeMap<StationName, u64>,
     beats: u64,
+    /// What was taken in since the last beats.
+    taken: BTreeMap<StationName, Vec<InputId>>,
 }
 
 /// A day that was played.
@@ -55,6 +57,7 @@ impl Indoors {
             store: world.store,
             gates: BTreeMap::new(),
             beats: 0,
+            taken: BTreeMap::new(),
         }
     }
 
@@ -164,8 +167,10 @@ impl Line for Indoors {
             ));
         }
         for station in &self.derivation.plant().stations {
-            let taken = state.taken.get(&station.name);
-            publishes.push(wire.beat(station.name.as_str(), taken, self.beats, state.seq, now));
+            let newest = state.taken.get(&station.name);
+            let since = self.taken.remove(&station.name).unwrap_or_default();
+            let name = station.name.as_str();
+            publishes.push(wire.beat(name, newest, &since, self.beats, state.seq, now));
         }
         said.extend(publishes.into_iter().map(on_the_bus));
         said
@@ -182,6 +187,9 @@ impl Line for Indoors {
                 incoming(topic, payload),
             )
             .expect("memory can be read");
+        for (station, input) in std::mem::take(&mut batch.taken) {
+            self.taken.entry(station).or_default().push(input);
+        }
         self.said(&batch, now)
     }
 }

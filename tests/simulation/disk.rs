@@ -90,13 +90,31 @@ impl Disk {
         let _ = std::fs::remove_dir_all(old.parent().expect("in a folder"));
     }
 
+    /// The database with everything in it that is only in its write-ahead file yet.
+    fn tidied(&self, image: &Image) -> Vec<u8> {
+        let copy = self.folder.path().join("tidied.db");
+        std::fs::write(&copy, &image.main).expect("a file");
+        std::fs::write(copy.with_extension("db-wal"), &image.ahead).expect("a file");
+        let database = rusqlite::Connection::open(&copy).expect("a sound ledger");
+        database
+            .pragma_update_and_check(None, "wal_checkpoint", "PASSIVE", |_| Ok(()))
+            .expect("a checkpoint");
+        let tidied = std::fs::read(&copy).expect("a file");
+        drop(database);
+        for ending in ["db", "db-wal", "db-shm"] {
+            let _ = std::fs::remove_file(copy.with_extension(ending));
+        }
+        tidied
+    }
+
     /// What a cut at a drawn point between the two leaves.
     fn mixture(&mut self, before: &Image, after: &Image) -> Image {
         self.torn += 1;
-        if before.main != after.main && self.chance.below(2) == 0 {
+        if self.chance.below(3) == 0 {
             // The batch is flushed; the database was being brought up to date from it.
+            let tidied = self.tidied(after);
             return Image {
-                main: mix(&before.main, &after.main, &mut self.chance),
+                main: mix(&after.main, &tidied, &mut self.chance),
                 ahead: after.ahead.clone(),
             };
         }
@@ -218,6 +236,12 @@ impl Store for DiskStore {
             return Err(self.fault("the power is gone"));
         }
         self.inner.prune_snapshots(keep)
+    }
+
+    fn tidy(&mut self) {
+        if !self.fuse.blown() {
+            self.inner.tidy();
+        }
     }
 
     fn head(&self) -> Head {

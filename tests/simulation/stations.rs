@@ -203,11 +203,9 @@ impl Controller {
             self.permission.count = count;
             self.permission.moved = Some(now);
         }
-        // The newest event taken in: it and all before it are answered.
-        if let Some(event) = body["event"].as_str() {
-            self.waiting
-                .retain(|waiting| waiting.reading || waiting.id.as_str() > event);
-        }
+        let taken = body["taken"].as_array().map_or(&[][..], Vec::as_slice);
+        self.waiting
+            .retain(|waiting| waiting.reading || !taken.iter().any(|id| *id == *waiting.id));
     }
 
     fn hold(&mut self, now: Time, body: &Value) {

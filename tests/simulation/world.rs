@@ -67,6 +67,27 @@ pub struct Faults {
 }
 
 impl Faults {
+    /// Nothing goes wrong.
+    pub fn none() -> Self {
+        Self {
+            manners: Manners {
+                delay_max: SECOND / 50,
+                repeats: 0,
+                out_of_turn: 0,
+                loses: 0,
+            },
+            kill: None,
+            stop: None,
+            cut: None,
+            broker: None,
+            memory: vec![Memory::All],
+            disk: None,
+            clock: None,
+            clean: false,
+            takt: 12,
+        }
+    }
+
     /// Drawn: each kind is absent in some campaigns, so that the others are seen alone.
     pub fn drawn(chance: &mut Chance) -> Self {
         let often = |chance: &mut Chance| {

@@ -60,9 +60,10 @@ class Keeper:
         k.done = k.done or how
         k.answers.extend(answers)
 
-    def taken_in(self, kind, newest):
-        """Everything of that kind up to the one numbered `newest` has been taken in."""
-        for k in [k for k, _ in self.waiting.values() if k.kind == kind and k.n <= newest]:
+    def taken_in(self, id):
+        """An event has been taken in; a reading waits for its disposition."""
+        k = self.kept.get(id)
+        if k is not None and k.kind == "event" and not k.done:
             self.finish(k, "taken in")
 
     def obey(self, record):

@@ -142,12 +142,11 @@ class Station:
             self.hold, self.hold_at = h, now
 
     def on_beat(self, b, _retained, now):
-        self.beats.append({key: b.get(key) for key in ("count", "seq", "reading", "event")} | {"t": stamp()})
+        self.beats.append({key: b.get(key) for key in ("count", "seq", "reading", "event", "taken")} | {"t": stamp()})
         if b["count"] != self.beat_count:
             self.beat_count, self.beat_moved = b["count"], now
-        newest = self.keeper.kept.get(b.get("event"))
-        if newest is not None:  # an event is taken in when a beat names it or a later one
-            self.keeper.taken_in("event", newest.n)
+        for taken in b.get("taken", []):  # an event is taken in when a beat names it
+            self.keeper.taken_in(taken)
 
     def on_rejected(self, r, _retained, _now):
         k = self.keeper.kept.get(r.get("input"))
