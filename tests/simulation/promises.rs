@@ -245,6 +245,12 @@ impl Promises {
         Ok(())
     }
 
+    /// How many of these messages no record holds.
+    pub fn missing(&self, sent: &[Digest]) -> usize {
+        let missing = sent.iter().filter(|name| !self.taken.contains_key(*name));
+        missing.count()
+    }
+
     /// A piece passed a gate on an answer: the ledger has given it, and to that piece.
     pub fn passed(&self, piece: &str, id: &str, now: Time) -> Kept {
         let decided = self.decided.get(id);

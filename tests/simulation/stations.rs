@@ -1,7 +1,9 @@
 //! Station controllers and people, who know the contract's page and nothing else.
 
 use super::bus::{Message, SECOND, Time};
+use super::promises::name;
 use crate::support::Chance;
+use chargehand_ledger::Digest;
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -77,8 +79,8 @@ pub struct Controller {
     pub obeyed: BTreeMap<String, Answer>,
     /// Every disposition heard, by its id.
     pub heard: BTreeSet<String>,
-    /// Every reading ever sent that was to be answered.
-    pub sent: u64,
+    /// Every message ever sent, as the ledger must know it.
+    pub sent: Vec<Digest>,
 }
 
 impl Controller {
@@ -91,7 +93,7 @@ impl Controller {
             permission: Permission::default(),
             obeyed: BTreeMap::new(),
             heard: BTreeSet::new(),
-            sent: 0,
+            sent: Vec::new(),
         }
     }
 
@@ -107,7 +109,6 @@ impl Controller {
     /// A reading is to be sent.
     pub fn reading(&mut self, now: Time, mut body: Value) {
         self.readings += 1;
-        self.sent += 1;
         let id = format!("{}-{:06}", self.name, self.readings);
         body["id"] = json!(id);
         body["seq"] = json!(self.readings);
@@ -128,10 +129,12 @@ impl Controller {
     fn keep(&mut self, id: String, reading: bool, body: &Value) {
         let word = if reading { "reading" } else { "event" };
         let topic = format!("{BASE}/{}/{word}", self.name);
+        let message = Message::new(topic, body.to_string().into_bytes());
+        self.sent.push(name(&message.topic, &message.payload));
         self.waiting.push(Waiting {
             id,
             reading,
-            message: Message::new(topic, body.to_string().into_bytes()),
+            message,
             sent: None,
         });
     }

@@ -136,7 +136,7 @@ impl Faults {
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Tally {
     pub hours: f64,
-    pub readings: u64,
+    pub messages: u64,
     pub records: u64,
     pub deaths: u64,
     pub torn: u64,
@@ -155,7 +155,7 @@ pub struct Tally {
 impl std::ops::AddAssign for Tally {
     fn add_assign(&mut self, other: Self) {
         self.hours += other.hours;
-        self.readings += other.readings;
+        self.messages += other.messages;
         self.records += other.records;
         self.deaths += other.deaths;
         self.torn += other.torn;
@@ -363,7 +363,11 @@ impl World {
         self.until(drained)?;
         self.settled()?;
         self.tally.hours = (drained - BEGIN) as f64 / HOUR as f64;
-        self.tally.readings = self.stations.iter().map(|station| station.sent).sum();
+        self.tally.messages = self
+            .stations
+            .iter()
+            .map(|station| station.sent.len() as u64)
+            .sum();
         self.tally.records = self.promises.records;
         self.tally.torn = self.disk.borrow().torn;
         self.tally.lost = self.bus.lost;
@@ -734,13 +738,14 @@ impl World {
             }
             let ended = life.worker.as_mut().expect("not asked to stop").round();
             let dead = ended.is_err() || life.fuse.blown();
+            let before = self.promises.followed;
             self.promises.follow(life.worker().store(), &self.last)?;
             self.hand_over()?;
             if dead {
                 self.gone();
                 return Ok(());
             }
-            self.looked()?;
+            self.looked(self.promises.followed > before)?;
             let life = self.life.as_ref().expect("alive");
             let desk = life.desk.borrow();
             if desk.inbox.is_empty() && !desk.busy {
@@ -752,12 +757,15 @@ impl World {
         Ok(())
     }
 
-    /// After a round that went well.
-    fn looked(&mut self) -> Result<(), Broken> {
+    /// After a round that went well; only what is recorded changes the line.
+    fn looked(&mut self, recorded: bool) -> Result<(), Broken> {
         let now = self.now();
         let life = self.life.as_ref().expect("alive");
         if life.generation.is_some() {
             self.alive = now;
+        }
+        if !recorded {
+            return Ok(());
         }
         let line = life.worker().derivation().line();
         self.promises.same(line.state())?;
@@ -999,6 +1007,15 @@ impl World {
                 self.online,
                 self.life.as_ref().map(|life| life.generation),
                 (self.now() - self.alive) / SECOND
+            );
+        }
+        for station in &self.stations {
+            let lost = self.promises.missing(&station.sent);
+            want!(
+                lost == 0,
+                "{} messages of {} are in no record",
+                lost,
+                station.name
             );
         }
         let left = self.people.unanswered();
