@@ -38,7 +38,7 @@
 //! **Files.** The cases of `x.cases` run with the rule `x` alone, beside the engine's own duties; those of
 //! `all.cases` with the whole rulebook: see [`rules_of`].
 //!
-//! [`parse`] makes cases of a text or says everything wrong with it; [`Bench`] runs them; [`write`] makes one case of
+//! [`parse`] makes cases of a text or says everything wrong with it; [`Bench`] runs them; [`write()`] makes one case of
 //! a ledger. The format's parts
 //! ([`words`], [`Happening`], [`Term`], [`compare`]) stand by themselves for whoever writes rows of further kinds.
 //!

@@ -741,7 +741,7 @@ mod tests {
                 "  alarms          none",
             ]
         );
-        assert!(text.ends_with("All 15 checks passed."), "{text}");
+        assert!(text.ends_with("All 16 checks passed."), "{text}");
         let wear = "F2  the parting line of mould M3 wears  not due yet\n";
         assert!(text.contains(wear), "{text}");
     }

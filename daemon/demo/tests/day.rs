@@ -475,7 +475,7 @@ async fn a_held_gate_down_the_belt_keeps_what_has_not_passed_it() {
     assert_eq!(
         failed,
         [
-            "nobody is called and no station held without cause",
+            "no station is held without cause",
             "at most 5 in 1000 healthy pieces are kept back",
         ]
     );
