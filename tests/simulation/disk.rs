@@ -33,6 +33,7 @@ pub struct Disk {
     /// The next batch is refused for want of room; or written, and an error told.
     pub trouble: Option<Trouble>,
     pub torn: u64,
+    pub refused: u64,
 }
 
 /// What can go wrong with one batch.
@@ -51,6 +52,7 @@ impl Disk {
             chance: Chance::of(seed),
             trouble: None,
             torn: 0,
+            refused: 0,
         }
     }
 
@@ -189,7 +191,8 @@ impl DiskStore {
 impl Store for DiskStore {
     fn append(&mut self, batch: Batch<'_>) -> Result<Head, StoreError> {
         let trouble = self.disk.borrow_mut().trouble.take();
-        if self.fuse.burn() {
+        if self.fuse.burn_at_commit() {
+            self.disk.borrow_mut().refused += u64::from(trouble.is_some());
             return match trouble {
                 None => {
                     let head = self.inner.append(batch)?;

@@ -13,29 +13,46 @@ use std::time::{Duration, Instant};
 
 /// Counts down what a process still does: a commit, a word, an acknowledgement.
 #[derive(Clone, Debug, Default)]
-pub struct Fuse(Rc<Cell<Option<u32>>>);
+pub struct Fuse {
+    left: Rc<Cell<Option<u32>>>,
+    commits_only: Rc<Cell<bool>>,
+}
 
 impl Fuse {
     /// It does so many more things.
     pub fn set(&self, left: u32) {
-        self.0.set(Some(left));
+        self.left.set(Some(left));
+    }
+
+    /// It writes so many more batches, the last one not to its end.
+    pub fn set_to_commits(&self, left: u32) {
+        self.commits_only.set(true);
+        self.left.set(Some(left));
     }
 
     /// Whether the process is dead.
     pub fn blown(&self) -> bool {
-        self.0.get() == Some(0)
+        self.left.get() == Some(0)
     }
 
-    /// One more thing is about to be done; false if the process dies of it.
-    pub fn burn(&self) -> bool {
-        match self.0.get() {
+    /// A batch is about to be written; false if the process dies of it.
+    pub fn burn_at_commit(&self) -> bool {
+        match self.left.get() {
             None => true,
             Some(0) => false,
             Some(left) => {
-                self.0.set(Some(left - 1));
+                self.left.set(Some(left - 1));
                 left > 1
             }
         }
+    }
+
+    /// Something is about to be said or acknowledged; false if the process dies of it.
+    pub fn burn(&self) -> bool {
+        if self.commits_only.get() {
+            return !self.blown();
+        }
+        self.burn_at_commit()
     }
 }
 

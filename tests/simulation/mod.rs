@@ -110,6 +110,7 @@ fn no_promise_is_broken() {
     for (what, happened) in [
         ("deaths", tally.deaths),
         ("torn writes", tally.torn),
+        ("batches the disk refused", tally.refusals),
         ("orderly stops", tally.stops),
         ("cut connections", tally.cuts),
         ("broker crashes", tally.brokers),

@@ -370,6 +370,7 @@ impl World {
             .sum();
         self.tally.records = self.promises.records;
         self.tally.torn = self.disk.borrow().torn;
+        self.tally.refusals = self.disk.borrow().refused;
         self.tally.lost = self.bus.lost;
         self.tally.repeated = self.bus.repeated;
         self.tally.requests = self.people.answered.len() as u64;
@@ -488,7 +489,10 @@ impl World {
                 // At once, or some words, acknowledgements and commits later.
                 let left = self.below(40) as u32 + 1;
                 if let Some(life) = &self.life {
-                    life.fuse.set(left);
+                    match self.chance.below(2) {
+                        0 => life.fuse.set(left),
+                        _ => life.fuse.set_to_commits(1 + left / 8),
+                    }
                 }
             }
             Happening::Stop => {
