@@ -3,7 +3,7 @@
 
 use crate::config;
 use crate::record::{self, Body};
-use chargehand_core::{Had, HoldOf, Outcome, Timestamp, Watched};
+use chargehand_core::{Had, HoldOf, Outcome, Shows, Timestamp, Watched};
 use chargehand_ledger::{Digest, Record, Sqlite, Store};
 use chargehand_wire::Wire;
 use serde::Serialize;
@@ -266,12 +266,17 @@ impl fmt::Display for Watching<'_> {
             )?;
         }
         if let Some(level) = &watched.level {
-            let where_ = if watched.signal {
-                "outside its limits"
-            } else {
-                "inside its limits"
+            let what = match watched.shows {
+                None => "mean",
+                Some(Shows::Sum) => "sum",
+                Some(Shows::Value) => "newest",
             };
-            write!(f, ", mean at {level}, {where_}")?;
+            let where_ = match (watched.signal, watched.pattern) {
+                (true, Some(rule)) => format!("in a pattern of {rule}"),
+                (true, None) => "outside its limits".to_owned(),
+                (false, _) => "inside its limits".to_owned(),
+            };
+            write!(f, ", {what} at {level}, {where_}")?;
         }
         Ok(())
     }

@@ -52,6 +52,8 @@ upper = 4.5
 plausible = [0.1, 12]
 resolution = 0.01
 of = "piece"
+sigma = 0.25
+every = 5
 
 [[role]]
 name = "foreman"

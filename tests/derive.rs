@@ -2,6 +2,7 @@
 //! real topics; what follows is compared as text, as stored bytes, or with a second reader of our own.
 
 mod behaviour;
+mod charts;
 mod fuzz;
 mod golden;
 pub mod memory;

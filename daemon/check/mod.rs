@@ -4,15 +4,18 @@
 //! - **Faults** are what the daemon would refuse to start on, all of every file, cases that cannot be read, and a
 //!   folder without any rule.
 //! - **Cases** of a rule run with that rule alone, those of the whole rulebook in `all.cases` with all rules.
+//! - **Charts** are told with the limit each has, how often it errs while all is well, and how soon it sees what is not.
 //! - **Remarks** are legal and most likely not meant: what the loader doubts, what is not read in the folder,
 //!   a rule without cases, an `if` that went only one way in all cases.
 //!
 //! Deliberately not here: reading and running cases, loading rules, and anything a running line does.
 
+mod charts;
 mod found;
 mod report;
 mod running;
 
+pub use charts::{ChartReport, FoundAfter};
 pub use found::{BranchReport, CaseReport, Finding};
 
 use crate::cases::{self, Case};
@@ -21,6 +24,7 @@ use crate::folder::{FolderFault, RulesFolder};
 use crate::run::BadConfiguration;
 use chargehand_core::Plant;
 use chargehand_script::{LoadFault, Rulebook, Rules, Source, definitions};
+use charts::Charts;
 use report::Texts;
 use running::{Track, Unfit};
 use serde::Serialize;
@@ -52,6 +56,8 @@ pub struct Report {
     pub cases: Vec<CaseReport>,
     /// Every `if` of the rules that were run, in order of file and place.
     pub branches: Vec<BranchReport>,
+    /// Every chart of the rules that are not wrong, in the order they are asked.
+    pub charts: Vec<ChartReport>,
     /// What the findings are about.
     #[serde(skip)]
     texts: Texts,
@@ -91,6 +97,7 @@ pub fn check(
         remarks: Vec::new(),
         cases: Vec::new(),
         branches: Vec::new(),
+        charts: Vec::new(),
         texts: Texts::new(),
     };
     let further: Vec<(String, String)> = further
@@ -202,9 +209,10 @@ impl Report {
         }
         let mut written = self.read_cases(folder, &book, track);
         written.further = self.read_further_cases(further, track);
+        let mut charts = Charts::default();
         let whole = Rules::load(&book, track.plant());
         match &whole {
-            Ok(rules) => self.remarks_of(rules.remarks()),
+            Ok(rules) => self.loaded(rules, &mut charts, track),
             Err(faults) => self.faults_of(faults),
         }
         for source in book.sources() {
@@ -212,7 +220,7 @@ impl Report {
             if whole.is_err() {
                 // The sound rules beside a faulty one are looked at all the same.
                 match Rules::load(&alone, track.plant()) {
-                    Ok(rules) => self.remarks_of(rules.remarks()),
+                    Ok(rules) => self.loaded(&rules, &mut charts, track),
                     Err(_) => continue,
                 }
             }
@@ -229,6 +237,14 @@ impl Report {
         found::merge(&mut self.branches);
         self.untried(&book, &written);
         Ok(())
+    }
+
+    /// What rules that are not wrong say of themselves.
+    fn loaded(&mut self, rules: &Rules, charts: &mut Charts, track: &Track) {
+        self.remarks_of(rules.remarks());
+        let known = rules.charts().iter();
+        self.charts
+            .extend(known.map(|charted| charts.report(charted, track.plant())));
     }
 
     fn read_cases(&mut self, folder: &RulesFolder, book: &Rulebook, track: &Track) -> Written {

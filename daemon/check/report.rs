@@ -2,7 +2,7 @@
 //!
 //! Readable without colours, which are an addition. Deliberately not here: finding anything.
 
-use super::{CaseReport, Finding, Report};
+use super::{CaseReport, ChartReport, Finding, Report};
 use crate::cases::{Difference, Term};
 use annotate_snippets::{
     AnnotationKind, Group, Level, Origin, Renderer, Snippet, normalize_untrusted_str,
@@ -43,6 +43,7 @@ impl Report {
                 parts.push(format!("{rows} of case {}; --json has them", case.name));
             }
         }
+        parts.extend(self.charts.iter().map(chart));
         parts.push(self.sum());
         parts.join("\n\n")
     }
@@ -85,6 +86,65 @@ impl Report {
             (both, all) if both == all => format!("{} both ways", branches(all)),
             (both, all) => format!("{both} of {} both ways", branches(all)),
         }
+    }
+}
+
+/// A chart in four lines.
+fn chart(of: &ChartReport) -> String {
+    let apart = of
+        .per
+        .as_ref()
+        .map_or_else(String::new, |per| format!(", per {per}"));
+    let mut lines = vec![format!(
+        "chart {}/{}: {} of {} at {}{apart}",
+        of.rule, of.name, of.statistic, of.characteristic, of.station
+    )];
+    let limit = match of.promised {
+        Some(points) => format!(
+            "{}, chosen for one false alarm in {points} points; written so it stays",
+            of.freeze
+        ),
+        None => of.freeze.clone(),
+    };
+    lines.push(format!("  limit         {limit}"));
+    if let Some(between) = of.points_between_false_alarms {
+        let together = if of.per.is_some() {
+            " of all together"
+        } else {
+            ""
+        };
+        let week = of.false_alarms_a_week.map_or_else(
+            || "how many a week needs `takt_s` in [line]".to_owned(),
+            |week| format!("{} a week", digits(week)),
+        );
+        lines.push(format!(
+            "  false alarms  one in {between:.0} points{together}: {week}"
+        ));
+        let every = of.every;
+        let found = of.found.iter().map(|found| {
+            let points = digits(found.points);
+            let pieces = if every > 1 {
+                format!(" ({} pieces)", digits(found.pieces))
+            } else {
+                String::new()
+            };
+            format!("{} sigma off after {points} points{pieces}", found.sigmas)
+        });
+        let found: Vec<String> = found.collect();
+        lines.push(format!("  found         {}", found.join(", ")));
+    }
+    if let Some(why) = &of.unknown {
+        lines.push(format!("  no figures    {why}"));
+    }
+    lines.join("\n")
+}
+
+/// A figure with as many digits as say something.
+fn digits(figure: f64) -> String {
+    match figure {
+        large if large >= 99.95 => format!("{large:.0}"),
+        middle if middle >= 9.995 => format!("{middle:.1}"),
+        small => format!("{small:.2}"),
     }
 }
 

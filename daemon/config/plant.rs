@@ -169,13 +169,16 @@ fn line_description(mut line: Table<'_>) -> Option<LineDescription> {
             .whole(1)
             .map(|count| usize::try_from(count).unwrap_or(usize::MAX))
     });
+    let takt = line
+        .may("takt_s")
+        .map_or(Some(None), |field| field.seconds().map(Some));
     observe(&mut line);
-    line.ignore("takt_s");
     line.finish();
     Some(LineDescription {
         base: base?,
         zone: zone?,
         rules: rules?,
+        takt: takt?,
         skew: skew?,
         quiet: quiet?,
         valid: Span::from_secs(valid?),

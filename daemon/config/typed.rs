@@ -179,11 +179,6 @@ impl<'s> Table<'s> {
         }
     }
 
-    /// Takes a word that has no effect and needs none, without a remark.
-    pub(super) fn ignore(&mut self, word: &'static str) {
-        self.find(word);
-    }
-
     /// Every key and its value, for tables whose keys are names.
     pub(super) fn entries(&self) -> Vec<(&'s str, Field<'s>)> {
         self.table

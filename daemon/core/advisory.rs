@@ -1,6 +1,7 @@
 //! Advisories: what people should plan before it becomes an alarm. One a rule and stratum; said again, it
 //! updates; only a person closes it.
 
+use crate::ahead::Left;
 use crate::names::{AdvisoryId, RoleName, RuleName};
 use crate::time::Timestamp;
 use alloc::collections::BTreeMap;
@@ -32,4 +33,11 @@ pub struct Advisory {
     /// The chart's limit on that side.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub limit: Option<String>,
+    /// How fast the mean goes, in the characteristic's unit per piece of the stratum; where the chart looks ahead and
+    /// the slope is no chance.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rate: Option<String>,
+    /// Pieces of the stratum until the mean is at the tolerance limit on that side.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub left: Option<Left>,
 }

@@ -375,6 +375,8 @@ impl<J: Judge> Line<J> {
             return;
         }
         let chart = self.chart_of(&rule, &self.state.pieces[name]);
+        let forecast = chart.as_ref().and_then(|chart| chart.forecast);
+        let scale = &characteristic.scale;
         let about = [
             Some(("station", station.name.as_str())),
             Some(("characteristic", characteristic.name.as_str())),
@@ -393,8 +395,12 @@ impl<J: Judge> Line<J> {
                 .map(|(kind, name)| (kind.into(), name.into()))
                 .collect(),
             since: open.map_or(self.state.now, |open| open.since),
-            value: chart.map(|(level, _)| characteristic.scale.text(level)),
-            limit: chart.map(|(_, limit)| characteristic.scale.text(limit)),
+            value: chart.as_ref().map(|chart| scale.text(chart.level)),
+            limit: chart.as_ref().map(|chart| scale.text(chart.limit)),
+            rate: forecast
+                .and_then(|forecast| forecast.rate_in(scale))
+                .map(|rate| format!("{rate} {}", scale.unit().code())),
+            left: forecast.and_then(|forecast| forecast.left),
         };
         self.outcomes.push(Outcome::Advisory(advisory.clone()));
         self.state.advisories_past.retain(|past| *past != id);

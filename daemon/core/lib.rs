@@ -17,6 +17,7 @@
 extern crate alloc;
 
 mod advisory;
+mod ahead;
 mod alarm;
 mod gauge;
 mod hold;
@@ -39,6 +40,7 @@ mod watch;
 mod watching;
 
 pub use advisory::Advisory;
+pub use ahead::{Ahead, Forecast, LINE_LEAST, LINE_LENGTH, Left, Outlook, Trail};
 pub use alarm::{Alarm, Ends, Priority};
 pub use gauge::GaugeState;
 pub use hold::{Hold, HoldOf, HoldView};
@@ -57,7 +59,7 @@ pub use names::{
 };
 pub use outcome::{
     Closed, Disposition, Freed, Had, InForce, Judged, OpenHold, Outcome, Reason, RejectReason,
-    Rejected, Reply, ReplyResult, Said, Told, Watched,
+    Rejected, Reply, ReplyResult, Said, Shows, Told, Watched,
 };
 pub use piece::{Ask, Gap, Piece, Point};
 pub use pieces::Pieces;

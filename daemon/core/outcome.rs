@@ -13,6 +13,7 @@ use crate::time::Span;
 use crate::watch::Count;
 use alloc::string::String;
 use alloc::vec::Vec;
+use chargehand_measure::RunRule;
 use core::fmt;
 use serde::{Deserialize, Serialize};
 
@@ -167,9 +168,25 @@ pub struct Watched {
     /// Of a chart: whether it is outside its limits.
     #[serde(default, skip_serializing_if = "core::ops::Not::not")]
     pub signal: bool,
+    /// Of a chart: the run rule that signals; none where its own limit was passed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pattern: Option<RunRule>,
+    /// Of a chart: what its level is, where that is not the mean.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shows: Option<Shows>,
     /// The record at which it started.
     #[serde(default)]
     pub since: u64,
+}
+
+/// What the level of a chart is that is not the mean.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Shows {
+    /// The larger cumulative sum, negative on the lower side.
+    Sum,
+    /// The newest value taken.
+    Value,
 }
 
 /// Why, and by which rule.

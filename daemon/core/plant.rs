@@ -63,6 +63,8 @@ pub struct LineDescription {
     pub zone: String,
     /// Folder of the rulebook, relative to the description.
     pub rules: String,
+    /// How long the line takes for a piece while it runs; none where nobody says.
+    pub takt: Option<Span>,
     /// How far a source's `at` may lie from the line's clock before that is an alarm.
     pub skew: Span,
     /// How long a cause must stay away before an alarm about an occurrence returns to normal.
@@ -135,6 +137,8 @@ pub struct Characteristic {
     pub centre: Option<Mean>,
     /// The standard deviation of one value of a process in order, in the scale's unit; above 0.
     pub sigma: Option<Decimal>,
+    /// One piece in so many is to be measured; at least 1.
+    pub every: u32,
     /// The gauge that measures it, unless the message names another.
     pub gauge: Option<GaugeName>,
 }

@@ -12,11 +12,12 @@
 //!
 //! Deliberately not here: what a count or a signal leads to. Rules say that.
 
+use crate::ahead::{Ahead, Outlook, Trail};
 use crate::names::{CharacteristicName, RuleName, StationName, StratumName, TextDigest};
 use alloc::collections::BTreeMap;
 use alloc::string::String;
 use alloc::vec::Vec;
-use chargehand_measure::Ewma;
+use chargehand_measure::{self as measure, EwmaLevel, RunRule, Side, Signal, State};
 use serde::{Deserialize, Serialize};
 
 /// A counter or chart as a rule's header declares it.
@@ -53,14 +54,18 @@ pub enum Watch {
         /// How many of the newest pieces it looks at; at least 1.
         of_last: usize,
     },
-    /// Follows the mean.
+    /// Follows the values by a control chart.
     Chart {
         /// The chart.
-        ewma: Ewma,
+        chart: measure::Chart,
+        /// How far from its centre what the chart shows may be, in sigmas of one value; above 0.
+        limit: f64,
         /// Where the mean should be.
         centre: Centre,
         /// The standard deviation of one value, in steps of the scale; above 0.
         sigma: f64,
+        /// What it takes to look ahead; none where its rule does not ask.
+        outlook: Option<Outlook>,
     },
 }
 
@@ -104,18 +109,25 @@ pub struct Count {
 }
 
 /// A chart as a rule sees it.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Drift {
-    /// Where the mean is now, rounded to the scale; none where the piece's stratum has no chart.
+    /// What the chart shows now, rounded to the scale: of an EWMA the mean, of a CUSUM the larger sum (negative on the
+    /// lower side), of single values the newest. None where the piece's stratum has no chart.
     pub level: Option<i64>,
-    /// Whether it is outside its limits.
+    /// Whether it signals.
     pub signal: bool,
     /// Points taken since it started.
     pub points: u64,
+    /// Where a signal says that the values went.
+    pub side: Option<Side>,
+    /// The run rule that signals; none where the chart's own limit was passed.
+    pub pattern: Option<RunRule>,
+    /// For how long the mean may go on like this; none where the declaration does not look ahead.
+    pub ahead: Option<Ahead>,
 }
 
 /// A watch of the piece's stratum, after the reading that is judged.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Shown {
     /// A counter.
     Counter(Count),
@@ -177,20 +189,40 @@ pub struct Chart {
     /// Values in a row that came late, and stayed out.
     #[serde(default, skip_serializing_if = "is_none_yet")]
     pub skipped: u32,
+    /// Pieces of the stratum that have come by, those left out too; counted only where the chart looks ahead.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub passed: u64,
+    /// The last of them, by order of birth.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub last: u64,
     /// Where it stands.
     pub now: Level,
     /// Where it stood when its gauge last passed a check.
     pub checked: Level,
 }
 
-/// A chart's level.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+/// All that a chart can go back to.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Level {
-    /// In sigmas from the centre.
+    /// What it shows, in sigmas: of an EWMA the mean, from the centre; of a CUSUM the larger sum, negative on the
+    /// lower side; of single values the newest, from the centre.
     pub level: Real,
     /// Points taken since it started.
     pub points: u64,
+    /// What it remembers beyond that: an EWMA, and a chart that has taken nothing, has nothing more.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub memory: Option<Memory>,
+    /// The newest points, where the chart looks ahead.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub trail: Option<Trail>,
 }
+
+/// What a chart remembers of its points, all of it finite.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Memory(pub State);
+
+impl Eq for Memory {}
 
 /// A finite real number. Two are equal where all their bits are.
 #[derive(Clone, Copy, Debug, Default, Serialize, Deserialize)]
@@ -355,10 +387,64 @@ impl Counter {
     }
 }
 
+impl Level {
+    /// The chart's own state.
+    pub(crate) fn state(&self, chart: &measure::Chart) -> State {
+        match (chart, self.memory) {
+            (measure::Chart::Ewma(_), _) => State::Ewma(EwmaLevel {
+                level: self.level.0,
+                points: self.points,
+            }),
+            (_, Some(Memory(state))) => state,
+            (chart, None) => chart.start(),
+        }
+    }
+
+    /// What the chart signals as it stands.
+    pub(crate) fn signals(&self, chart: &measure::Chart) -> Option<Signal> {
+        chart.signals(&self.state(chart))
+    }
+
+    /// Takes in a point, in sigmas from the centre.
+    fn feed(&mut self, chart: &measure::Chart, point: f64) {
+        let mut state = self.state(chart);
+        chart.feed(&mut state, point);
+        self.points += 1;
+        (self.level, self.memory) = match state {
+            State::Ewma(at) => (Real(at.level), None),
+            State::Cusum(sums) if sums.lower > sums.upper => {
+                (Real(-sums.lower), Some(Memory(state)))
+            }
+            State::Cusum(sums) => (Real(sums.upper), Some(Memory(state))),
+            State::Shewhart(_) => (Real(point), Some(Memory(state))),
+        };
+    }
+}
+
 impl Chart {
+    /// A piece of the stratum came by, whether the chart takes its value or not. It stands for as many pieces as
+    /// one in so many is measured.
+    pub(crate) fn pass(&mut self, born: u64, every: u32) {
+        if born > self.last {
+            self.last = born;
+            self.passed = self.passed.saturating_add(every.into());
+        }
+    }
+
+    /// Keeps a value that was taken for the line through the newest ones; in steps of the scale.
+    pub(crate) fn keep(&mut self, count: i64) {
+        let trail = self.now.trail.get_or_insert_with(Trail::default);
+        trail.push(self.passed, count);
+    }
+
     /// Takes in a point, in sigmas from the centre. Only pieces in order of birth: what a chart has taken it
     /// cannot sort in later.
-    pub(crate) fn take(&mut self, ewma: &Ewma, born: u64, point: f64) -> Result<(), LeftOut> {
+    pub(crate) fn take(
+        &mut self,
+        chart: &measure::Chart,
+        born: u64,
+        point: f64,
+    ) -> Result<(), LeftOut> {
         if born <= self.newest {
             return Err(if born == self.newest {
                 LeftOut::Again
@@ -368,10 +454,7 @@ impl Chart {
         }
         self.skipped = 0;
         self.newest = born;
-        self.now = Level {
-            level: Real(ewma.next(self.now.level.0, point)),
-            points: self.now.points + 1,
-        };
+        self.now.feed(chart, point);
         Ok(())
     }
 
@@ -384,7 +467,7 @@ impl Chart {
 
     /// Its gauge passed a check: up to here its points may be believed.
     pub(crate) fn believe(&mut self) {
-        self.checked = self.now;
+        self.checked = self.now.clone();
     }
 
     /// Its gauge failed a check: what it took since the last good one may be wrong.
@@ -392,7 +475,7 @@ impl Chart {
     /// Returns whether it took any.
     pub(crate) fn go_back(&mut self) -> bool {
         let changed = self.now != self.checked;
-        self.now = self.checked;
+        self.now = self.checked.clone();
         changed
     }
 }
@@ -408,7 +491,7 @@ fn is_none_yet(count: &u32) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use chargehand_measure::parse_number;
+    use chargehand_measure::{Cusum, Decimal, Ewma, RunRules, Shewhart, parse_number};
     use proptest::prelude::*;
 
     fn counter(of_last: usize, pieces: &[(u64, bool)]) -> Counter {
@@ -537,9 +620,13 @@ mod tests {
         assert_eq!((counter.after, counter.newest.len()), (4, 0));
     }
 
-    fn ewma() -> Ewma {
-        let number = |digits| parse_number(digits).expect("a number in a test");
-        Ewma::new(number("0.5"), number("3")).expect("a chart in a test")
+    fn number(digits: &str) -> Decimal {
+        parse_number(digits).expect("a number in a test")
+    }
+
+    fn ewma() -> measure::Chart {
+        let ewma = Ewma::new(number("0.5"), number("3"));
+        measure::Chart::Ewma(ewma.expect("a chart in a test"))
     }
 
     #[test]
@@ -568,7 +655,7 @@ mod tests {
         assert_eq!(chart.now, Level::default());
         take(&mut chart, 2, 4.0);
         chart.believe();
-        let good = chart.now;
+        let good = chart.now.clone();
         take(&mut chart, 3, 100.0);
         assert!(chart.go_back());
         assert_eq!(chart.now, good);
@@ -585,6 +672,51 @@ mod tests {
         chart.go_back();
         assert_eq!(chart.now, Level::default());
         assert_eq!(chart.take(&ewma(), 4, 4.0), Err(LeftOut::Late));
+    }
+
+    /// Of whatever kind: it goes back to the bit, remembers what its kind remembers, and reads back as written.
+    #[test]
+    fn every_kind_of_chart_goes_back_and_reads_back() {
+        let cusum = Cusum::new(number("0.5"), number("4")).expect("a chart");
+        let head = cusum.with_head_start(number("2")).expect("a head start");
+        let rules = RunRule::ALL.into_iter().collect();
+        let shewhart = Shewhart::new(Some(number("3")), rules).expect("a chart");
+        let check = |kind: &measure::Chart, shown: [f64; 2]| {
+            let mut chart = Chart::default();
+            for (born, point) in [(1, -1.25), (2, 0.5)] {
+                chart.pass(born, 3);
+                assert_eq!(chart.take(kind, born, point), Ok(()));
+                chart.keep(1450 + i64::try_from(born).expect("small"));
+                let place = usize::try_from(born).expect("small") - 1;
+                assert_eq!(chart.now.level, Real(shown[place]), "{kind:?}");
+            }
+            chart.believe();
+            let good = chart.clone();
+            assert_eq!(chart.take(kind, 3, 9.0), Ok(()));
+            chart.keep(1500);
+            assert!(chart.now.signals(kind).is_some(), "{kind:?}");
+            let text = serde_json::to_string(&chart).expect("a text");
+            let back: Chart = serde_json::from_str(&text).expect("our own text");
+            assert_eq!(back, chart, "{text}");
+            assert!(chart.go_back());
+            assert_eq!(chart.now, good.now);
+            assert_eq!((chart.passed, chart.last), (6, 2));
+        };
+        check(&ewma(), [-0.625, -0.0625]);
+        check(&measure::Chart::Cusum(cusum), [-0.75, 0.0]);
+        check(&measure::Chart::Cusum(head), [-2.75, -1.75]);
+        check(&measure::Chart::Shewhart(shewhart), [-1.25, 0.5]);
+        let none = Shewhart::new(Some(number("3")), RunRules::NONE).expect("a chart");
+        check(&measure::Chart::Shewhart(none), [-1.25, 0.5]);
+    }
+
+    #[test]
+    fn an_average_is_written_as_it_always_was() {
+        let mut chart = Chart::default();
+        assert_eq!(chart.take(&ewma(), 2, 1.0), Ok(()));
+        let text = serde_json::to_string(&chart).expect("a text");
+        let expect = r#"{"since":0,"fed":0,"newest":2,"now":{"level":0.5,"points":1},"checked":{"level":0.0,"points":0}}"#;
+        assert_eq!(text, expect);
     }
 
     #[test]
@@ -734,8 +866,16 @@ mod tests {
             after in any::<u64>(),
             (since, skipped) in any::<(u64, u32)>(),
         ) {
-            let now = Level { level: Real(level), points };
-            let chart = Standing::Chart(Chart { since, fed: points, skipped, newest: after, now, checked: now });
+            let now = Level { level: Real(level), points, ..Level::default() };
+            let chart = Standing::Chart(Chart {
+                since,
+                fed: points,
+                skipped,
+                newest: after,
+                now: now.clone(),
+                checked: now,
+                ..Chart::default()
+            });
             let counter = Standing::Counter(Counter { since, fed: points, after, newest });
             for standing in [chart, counter] {
                 let text = serde_json::to_string(&standing).expect("a text");

@@ -1,11 +1,12 @@
 //! Feeding counters and charts, before any rule is asked, and starting them again.
 
+use crate::ahead::{Ahead, Forecast, Outlook};
 use crate::alarm::{Occurrence, Priority};
 use crate::hold::{Hold, HoldOf};
 use crate::judge::Judge;
 use crate::line::Line;
 use crate::names::{GaugeName, PieceName, RuleName, StratumName, TextDigest};
-use crate::outcome::Watched;
+use crate::outcome::{Shows, Watched};
 use crate::piece::Piece;
 use crate::plant::{Characteristic, Station};
 use crate::watch::{
@@ -16,7 +17,7 @@ use alloc::format;
 use alloc::string::{String, ToString};
 use alloc::sync::Arc;
 use alloc::vec::Vec;
-use chargehand_measure::Ewma;
+use chargehand_measure as measure;
 
 /// So many values in a row that stay out of a chart because they come late are told to somebody.
 const SKIPPED_SAID: u32 = 10;
@@ -71,6 +72,9 @@ impl<J: Judge> Line<J> {
             if let Some(marked) = before {
                 bring_over(standing, declared, piece, marked, seq);
             }
+            if let (Some(outlook), Standing::Chart(chart)) = (outlook(declared), &mut *standing) {
+                chart.pass(piece.born, outlook.every);
+            }
             let first = piece.first(&declared.station, &declared.characteristic);
             let taken = takes(declared, point, first)
                 .and_then(|()| take(standing, declared, piece, point, first, seq))
@@ -102,8 +106,8 @@ impl<J: Judge> Line<J> {
                     untold.push(lacks);
                 }
             }
-            let (count, drift) = match shown {
-                Shown::Counter(count) => (Some(count), None),
+            let (count, drift) = match &shown {
+                Shown::Counter(count) => (Some(*count), None),
                 Shown::Chart(drift) => (None, Some(drift)),
             };
             views.watched.push(Watched {
@@ -116,6 +120,8 @@ impl<J: Judge> Line<J> {
                     .and_then(|drift| drift.level)
                     .map(|level| point.characteristic.scale.text(level)),
                 signal: drift.is_some_and(|drift| drift.signal),
+                pattern: drift.and_then(|drift| drift.pattern),
+                shows: shows(declared),
                 since,
             });
             views.shown.push((index, shown));
@@ -325,34 +331,43 @@ impl<J: Judge> Line<J> {
         changed
     }
 
-    /// Where the chart of a rule stands that has just one, and its limit on that side: steps of the scale.
-    pub(crate) fn chart_of(&self, rule: &RuleName, piece: &Piece) -> Option<(i64, i64)> {
+    /// Where the chart of a rule stands that has just one.
+    pub(crate) fn chart_of(&self, rule: &RuleName, piece: &Piece) -> Option<ChartNow> {
         let mut charts = self.judge.declarations().iter().filter(|declared| {
             declared.rule == *rule && matches!(declared.watch, Watch::Chart { .. })
         });
         let declared = charts.next().filter(|_| charts.next().is_none())?;
         let value = stratum(declared, piece).unwrap_or_default();
         let kept = self.state.watches.get(&declared.digest)?;
-        let (
-            Standing::Chart(chart),
-            Watch::Chart {
-                ewma,
-                centre,
-                sigma,
-            },
-        ) = (kept.strata.get(value)?, &declared.watch)
+        let Watch::Chart {
+            chart: kind,
+            limit,
+            centre,
+            sigma,
+            ..
+        } = &declared.watch
         else {
             return None;
         };
-        let centre = centre_of(centre, piece)?;
-        let level = chart.now.level.0;
-        let limit = if level < 0.0 {
-            -ewma.half_width()
-        } else {
-            ewma.half_width()
+        let Standing::Chart(chart) = kept.strata.get(value)? else {
+            return None;
         };
-        Some((steps(centre, *sigma, level), steps(centre, *sigma, limit)))
+        let centre = shown_from(kind, centre_of(centre, piece)?);
+        let level = chart.now.level.0;
+        let limit = if level < 0.0 { -limit } else { *limit };
+        Some(ChartNow {
+            level: steps(centre, *sigma, level),
+            limit: steps(centre, *sigma, limit),
+            forecast: ahead(chart, declared).and_then(|ahead| ahead.forecast()),
+        })
     }
+}
+
+/// Where a chart stands, and its limit on that side: steps of the scale.
+pub(crate) struct ChartNow {
+    pub level: i64,
+    pub limit: i64,
+    pub forecast: Option<Forecast>,
 }
 
 /// What holds and advisories of a rule come from, without their stratum.
@@ -516,13 +531,18 @@ fn take(
         (
             Standing::Chart(chart),
             Watch::Chart {
-                ewma,
+                chart: kind,
                 centre,
                 sigma,
+                outlook,
+                ..
             },
         ) => {
             let centre = centre_of(centre, piece).ok_or(LeftOut::NoCentre)?;
-            chart.take(ewma, piece.born, sigmas(point.count, centre, *sigma))?;
+            chart.take(kind, piece.born, sigmas(point.count, centre, *sigma))?;
+            if outlook.is_some() {
+                chart.keep(point.count);
+            }
             chart.fed = seq;
         }
         (Standing::Counter(_), Watch::Chart { .. })
@@ -538,11 +558,24 @@ fn show(standing: &Standing, declared: &Declaration, piece: &Piece) -> Shown {
         (
             Standing::Chart(chart),
             Watch::Chart {
-                ewma,
+                chart: kind,
                 centre,
                 sigma,
+                ..
             },
-        ) => chart_shown(chart, ewma, centre_of(centre, piece), *sigma),
+        ) => {
+            let signal = chart.now.signals(kind);
+            let centre = centre_of(centre, piece);
+            Shown::Chart(Drift {
+                level: centre
+                    .map(|centre| steps(shown_from(kind, centre), *sigma, chart.now.level.0)),
+                signal: signal.is_some(),
+                points: chart.now.points,
+                side: signal.map(|signal| signal.side),
+                pattern: signal.and_then(|signal| signal.rule),
+                ahead: ahead(chart, declared),
+            })
+        }
         (Standing::Counter(counter), _) => Shown::Counter(counter.count(piece.born)),
         (Standing::Chart(_), Watch::Counter { .. }) => {
             unreachable!("a digest stands for one declaration")
@@ -550,13 +583,41 @@ fn show(standing: &Standing, declared: &Declaration, piece: &Piece) -> Shown {
     }
 }
 
-fn chart_shown(chart: &Chart, ewma: &Ewma, centre: Option<f64>, sigma: f64) -> Shown {
-    let level = chart.now.level.0;
-    Shown::Chart(Drift {
-        level: centre.map(|centre| steps(centre, sigma, level)),
-        signal: ewma.signals(level),
-        points: chart.now.points,
+/// What the declaration looks ahead for.
+fn outlook(declared: &Declaration) -> Option<Outlook> {
+    match &declared.watch {
+        Watch::Chart { outlook, .. } => *outlook,
+        Watch::Counter { .. } => None,
+    }
+}
+
+fn ahead(chart: &Chart, declared: &Declaration) -> Option<Ahead> {
+    let outlook = outlook(declared)?;
+    Some(Ahead {
+        trail: chart.now.trail.clone().unwrap_or_default(),
+        passed: chart.passed,
+        outlook,
     })
+}
+
+/// What the chart's level is of, where that is not the mean.
+fn shows(declared: &Declaration) -> Option<Shows> {
+    match &declared.watch {
+        Watch::Chart { chart, .. } => match chart {
+            measure::Chart::Ewma(_) => None,
+            measure::Chart::Cusum(_) => Some(Shows::Sum),
+            measure::Chart::Shewhart(_) => Some(Shows::Value),
+        },
+        Watch::Counter { .. } => None,
+    }
+}
+
+/// Where the chart's level is counted from: a sum is one of distances and begins at nothing.
+fn shown_from(chart: &measure::Chart, centre: f64) -> f64 {
+    match chart {
+        measure::Chart::Ewma(_) | measure::Chart::Shewhart(_) => centre,
+        measure::Chart::Cusum(_) => 0.0,
+    }
 }
 
 fn centre_of(centre: &Centre, piece: &Piece) -> Option<f64> {

@@ -7,15 +7,16 @@
 //! Deliberately not here: keeping counts and levels.
 
 use crate::book::digest;
+use crate::chart::{self, Resolved};
 use crate::engine::plain_number;
 use crate::fault::Complaint;
 use crate::operators::describe;
 use crate::quantity::{Quantity, Subject, literal};
 use chargehand_core::{
-    Centre, Characteristic, Declaration, Mark, Mean, RuleName, Station, StratumName, TextDigest,
-    Watch,
+    Centre, Characteristic, Declaration, LineDescription, Mark, Mean, Outlook, RuleName, Station,
+    StratumName, TextDigest, Watch,
 };
-use chargehand_measure::{Decimal, Ewma, real};
+use chargehand_measure::{Decimal, real};
 use rhai::{Dynamic, Engine, NativeCallContext, Position};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::{self, Write as _};
@@ -83,14 +84,6 @@ struct Marked {
     given: Vec<Dynamic>,
 }
 
-/// `ewma(…)`, as written.
-#[derive(Clone, Debug)]
-struct Weighted(Dynamic);
-
-/// `control_limit(…)`, as written.
-#[derive(Clone, Debug)]
-struct Controlled(Dynamic);
-
 /// What a word of a part that does not exist yet stands for: it has been refused by name already.
 #[derive(Clone, Debug)]
 pub(crate) struct Later;
@@ -101,12 +94,7 @@ pub(crate) fn is_later(given: &Dynamic) -> bool {
         || given
             .read_lock::<Marked>()
             .is_some_and(|marked| marked.given.iter().any(is_later))
-        || given
-            .read_lock::<Weighted>()
-            .is_some_and(|weighted| is_later(&weighted.0))
-        || given
-            .read_lock::<Controlled>()
-            .is_some_and(|controlled| is_later(&controlled.0))
+        || chart::holds(given, is_later)
 }
 
 impl Noted {
@@ -118,7 +106,7 @@ impl Noted {
     pub(crate) fn wrong_anywhere(&self) -> Option<Complaint> {
         match self.kind {
             Kind::Counter => of_last(self).err(),
-            Kind::Chart => statistic(self).err(),
+            Kind::Chart => chart::wrong_anywhere(&self.name, &self.first, &self.second),
         }
     }
 }
@@ -130,10 +118,7 @@ pub(crate) fn place_of(given: &Dynamic) -> Option<Position> {
 
 /// Teaches the engine the words that stand inside those of a header.
 pub(crate) fn register(engine: &mut Engine) {
-    engine
-        .register_type_with_name::<Marked>("mark")
-        .register_type_with_name::<Weighted>("ewma")
-        .register_type_with_name::<Controlled>("control limit");
+    engine.register_type_with_name::<Marked>("mark");
     for word in ["below", "above", "off_nominal_by"] {
         engine.register_fn(
             word,
@@ -144,17 +129,15 @@ pub(crate) fn register(engine: &mut Engine) {
             },
         );
     }
-    engine
-        .register_fn(
-            "within",
-            |context: NativeCallContext<'_>, low: Dynamic, high: Dynamic| Marked {
-                at: context.call_position(),
-                word: "within",
-                given: vec![low, high],
-            },
-        )
-        .register_fn("ewma", |weight: Dynamic| Weighted(weight))
-        .register_fn("control_limit", |sigmas: Dynamic| Controlled(sigmas));
+    engine.register_fn(
+        "within",
+        |context: NativeCallContext<'_>, low: Dynamic, high: Dynamic| Marked {
+            at: context.call_position(),
+            word: "within",
+            given: vec![low, high],
+        },
+    );
+    chart::register(engine);
 }
 
 /// A limit that the handler can ask for.
@@ -289,27 +272,45 @@ fn counted(what: &str, given: &Dynamic, subject: &Subject) -> Result<i64, Compla
     })
 }
 
-/// A counter or a chart that can be kept, and its canonical text.
+/// A counter or a chart that can be kept.
+pub(crate) struct Made {
+    pub(crate) watch: Watch,
+    /// Its canonical text.
+    pub(crate) text: String,
+    /// Of a chart: what there is to say of it.
+    pub(crate) resolved: Option<Resolved>,
+}
+
+/// What a watch of the header is held against.
+pub(crate) struct Against<'a> {
+    pub(crate) gauged: &'a Gauged<'a>,
+    pub(crate) characteristic: &'a Characteristic,
+    pub(crate) line: &'a LineDescription,
+}
+
+/// A counter or a chart that can be kept; `ahead` says whether its rule asks where the chart's mean goes.
 pub(crate) fn watch(
     noted: &Noted,
-    of: &Gauged<'_>,
-    characteristic: &Characteristic,
-) -> Result<(Watch, String), (Position, Complaint)> {
+    of: &Against<'_>,
+    ahead: bool,
+) -> Result<Made, (Position, Complaint)> {
     match noted.kind {
-        Kind::Counter => counter(noted, of),
-        Kind::Chart => {
-            chart(noted, of, characteristic).map_err(|complaint| (Position::NONE, complaint))
-        }
+        Kind::Counter => counter(noted, of.gauged),
+        Kind::Chart => chart(noted, of, ahead).map_err(|complaint| (Position::NONE, complaint)),
     }
 }
 
-fn counter(noted: &Noted, of: &Gauged<'_>) -> Result<(Watch, String), (Position, Complaint)> {
+fn counter(noted: &Noted, of: &Gauged<'_>) -> Result<Made, (Position, Complaint)> {
     let what = format!("counter '{}'", noted.name);
     let place = place_of(&noted.first).unwrap_or(Position::NONE);
     let mark = mark(&what, &noted.first, of).map_err(|complaint| (place, complaint))?;
     let of_last = of_last(noted).map_err(|complaint| (Position::NONE, complaint))?;
     let text = format!("counter {} of_last {of_last}", mark_text(mark));
-    Ok((Watch::Counter { mark, of_last }, text))
+    Ok(Made {
+        watch: Watch::Counter { mark, of_last },
+        text,
+        resolved: None,
+    })
 }
 
 /// How many pieces a counter looks at.
@@ -331,58 +332,12 @@ fn of_last(noted: &Noted) -> Result<usize, Complaint> {
         })
 }
 
-/// What a chart shows, and what of it the declaration's text says.
-fn statistic(noted: &Noted) -> Result<(Ewma, String), Complaint> {
+fn chart(noted: &Noted, of: &Against<'_>, ahead: bool) -> Result<Made, Complaint> {
     let what = format!("chart '{}'", noted.name);
-    let (Some(weight), Some(limit)) = (
-        noted.first.read_lock::<Weighted>(),
-        noted.second.read_lock::<Controlled>(),
-    ) else {
-        return Err(Complaint::new(
-            format!(
-                "{what} is made of {} and {}",
-                part(&noted.first),
-                part(&noted.second)
-            ),
-            format!(
-                "write .chart(\"{}\", ewma(0.1), control_limit(3.93))",
-                noted.name
-            ),
-        ));
-    };
-    let number = |word: &str, given: &Dynamic, example: &str| {
-        plain_number(given)
-            .and_then(|number| number.decimal().ok())
-            .ok_or_else(|| {
-                Complaint::new(
-                    format!(
-                        "{what}: `{word}` was given {}, wanted a number",
-                        describe(given)
-                    ),
-                    format!("write {word}({example})"),
-                )
-            })
-    };
-    let lambda = number("ewma", &weight.0, "0.1")?;
-    let sigmas = number("control_limit", &limit.0, "3.93")?;
-    let ewma = Ewma::new(lambda, sigmas)
-        .map_err(|error| Complaint::new(format!("{what}: {error}"), ""))?;
-    let text = format!(
-        "ewma {} control_limit {}",
-        lambda.normalize(),
-        sigmas.normalize()
-    );
-    Ok((ewma, text))
-}
-
-fn chart(
-    noted: &Noted,
-    of: &Gauged<'_>,
-    characteristic: &Characteristic,
-) -> Result<(Watch, String), Complaint> {
-    let what = format!("chart '{}'", noted.name);
-    let (ewma, shown) = statistic(noted)?;
-    let subject = &of.subject.what;
+    let characteristic = of.characteristic;
+    let parts = (&noted.first, &noted.second);
+    let resolved = chart::resolve(&noted.name, parts, characteristic, of.line)?;
+    let subject = &of.gauged.subject.what;
     let sigma = characteristic.sigma.ok_or_else(|| {
         Complaint::new(
             format!("{what} needs a sigma, and {subject} has none in the plant description"),
@@ -423,26 +378,32 @@ fn chart(
             ));
         }
     };
-    let text = format!(
-        "chart {shown} centre {centre_text} sigma {}",
+    let mut text = format!(
+        "chart {} centre {centre_text} sigma {}",
+        resolved.text,
         sigma.normalize()
     );
+    // Tolerance limits are asked about and decide nothing of what is kept.
+    let outlook = ahead.then_some(Outlook {
+        every: characteristic.every,
+        lower: characteristic.lower,
+        upper: characteristic.upper,
+    });
+    if outlook.is_some() {
+        write!(text, " ahead {}", characteristic.every).expect("a string takes all");
+    }
     let watch = Watch::Chart {
-        ewma,
+        chart: resolved.chart,
+        limit: resolved.half_width,
         centre,
         sigma: steps(sigma, scale)?,
+        outlook,
     };
-    Ok((watch, text))
-}
-
-fn part(given: &Dynamic) -> String {
-    if given.is::<Weighted>() {
-        "ewma(…)".into()
-    } else if given.is::<Controlled>() {
-        "control_limit(…)".into()
-    } else {
-        describe(given)
-    }
+    Ok(Made {
+        watch,
+        text,
+        resolved: Some(resolved),
+    })
 }
 
 /// A value of a scale in steps of it, whole or not.
@@ -471,7 +432,7 @@ pub(crate) fn declaration(
     characteristic: &Characteristic,
     per: Option<StratumName>,
     leave_out: Vec<Mark>,
-    (watch, watch_text): (Watch, String),
+    (watch, watch_text): (Watch, &str),
 ) -> Declaration {
     let scale = &characteristic.scale;
     let mut text = format!(
@@ -490,7 +451,7 @@ pub(crate) fn declaration(
     if let (Watch::Chart { .. }, Some(gauge)) = (&watch, &characteristic.gauge) {
         writeln!(text, "by {gauge}").expect("a string takes all");
     }
-    text.push_str(&watch_text);
+    text.push_str(watch_text);
     Declaration {
         rule: rule.clone(),
         name,

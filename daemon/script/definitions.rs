@@ -52,8 +52,10 @@ const HEADER: &[Entry] = &[
         "A counter of marked pieces among the newest; handlers read it as `r.name`.",
     ),
     entry(
-        &["fn chart(rule: header, name: String, statistic: ewma, limit: control_limit) -> header"],
-        "A control chart of the mean; handlers read it as `r.name`.",
+        &[
+            "fn chart(rule: header, name: String, statistic: statistic, limit: control_limit) -> header",
+        ],
+        "A control chart; handlers read it as `r.name`.",
     ),
     entry(
         &["fn alarm(rule: header, name: String) -> header"],
@@ -95,12 +97,31 @@ const IN_HEADER: &[Entry] = &[
         "Values further from nominal than that, to either side.",
     ),
     entry(
-        &["fn ewma(weight: float) -> ewma"],
+        &["fn ewma(weight: float) -> statistic"],
         "An exponentially weighted moving average; the weight of the newest value is above 0 and at most 1.",
     ),
     entry(
+        &[
+            "fn cusum(reference: float) -> statistic",
+            "fn cusum(reference: float, head_start: float) -> statistic",
+        ],
+        "Two cumulative sums of what values exceed the reference value by, half of the shift to be found, in standard deviations; with a head start they begin there.",
+    ),
+    entry(
+        &[
+            "fn shewhart() -> statistic",
+            "fn shewhart(rule: String) -> statistic",
+            "fn shewhart(rule: String, other: String) -> statistic",
+        ],
+        "Single values, with run rules by name: WE1 to WE4, N1 to N8, N8_BOTH.",
+    ),
+    entry(
         &["fn control_limit(factor: float) -> control_limit"],
-        "How far from the centre the chart signals, in standard deviations of what it shows.",
+        "How far from the centre the chart signals, in standard deviations of what it shows; of a cusum in those of one value.",
+    ),
+    entry(
+        &["fn one_false_alarm_in(promise: promise) -> control_limit"],
+        "Works the limit out from how seldom the chart may signal while all is well, over all strata together: 20000.points, or 30.days of 24 hours of running.",
     ),
 ];
 
@@ -308,16 +329,40 @@ const OF_COUNTER: &[Entry] = &[
 const OF_CHART: &[Entry] = &[
     entry(
         &["fn get signal(chart: chart) -> bool"],
-        "Whether the mean is outside its limits.",
+        "Whether it is outside its limits, or shows a pattern of its run rules.",
     ),
     entry(
         &["fn get level(chart: chart) -> quantity"],
-        "Where the mean is now; may be not known.",
+        "Where it is now: the mean of an ewma, the larger sum of a cusum, the newest single value; may be not known.",
     ),
     entry(
         &["fn get points(chart: chart) -> int"],
         "Values taken since the chart started.",
     ),
+    entry(
+        &["fn get side(chart: chart) -> String"],
+        "Where a signal says the values went: above, below or both; not known without one.",
+    ),
+    entry(
+        &["fn get pattern(chart: chart) -> String"],
+        "The run rule that signals; not known where none does.",
+    ),
+    entry(
+        &["fn get rate(chart: chart) -> quantity"],
+        "How much the mean changes with each piece of the stratum; not known while that may be chance.",
+    ),
+    entry(
+        &["fn get left(chart: chart) -> left"],
+        "Pieces of the stratum until the mean is at the tolerance limit it goes to, a whole number; not known where it goes to none.",
+    ),
+];
+
+const OF_LEFT: &[Entry] = &[
+    entry(
+        &["fn get low(left: left) -> int"],
+        "At least so many, with 90 % confidence together with `high`.",
+    ),
+    entry(&["fn get high(left: left) -> int"], "At most so many."),
 ];
 
 const OF_GAUGE: &[Entry] = &[
@@ -349,6 +394,7 @@ const PARTS: &[(&str, &[Entry])] = &[
     ("Of a value", OF_VALUE),
     ("Of a counter, r.name as the header calls it", OF_COUNTER),
     ("Of a chart, r.name as the header calls it", OF_CHART),
+    ("Of what is left, r.name.left", OF_LEFT),
     ("Of the gauge, r.gauge", OF_GAUGE),
 ];
 
@@ -452,12 +498,9 @@ mod tests {
         let signature = declared.strip_prefix("fn ").expect("a function");
         let (name, given) = signature.split_once('(').expect("values");
         let given = given.split_once(')').expect("an end").0;
+        let values = given.split(", ").filter(|value| !value.is_empty()).count();
         let fact = name.strip_prefix("get ");
-        (
-            fact.unwrap_or(name),
-            given.split(", ").count(),
-            fact.is_some(),
-        )
+        (fact.unwrap_or(name), values, fact.is_some())
     }
 
     #[test]
@@ -492,6 +535,7 @@ mod tests {
         check(OF_VALUE, words::OF_VALUE);
         check(OF_COUNTER, words::OF_COUNTER);
         check(OF_CHART, words::OF_CHART);
+        check(OF_LEFT, words::OF_LEFT);
         check(OF_GAUGE, words::OF_GAUGE);
     }
 

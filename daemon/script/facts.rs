@@ -12,9 +12,12 @@ use crate::fault::{Complaint, suggest};
 use crate::quantity::{Quantity, Subject};
 use crate::words;
 use chargehand_core::{
-    Count, DeclaredAlarm, Drift, Facts, GaugeName, PieceName, Shown, StationName, StratumName,
+    Count, DeclaredAlarm, Drift, Facts, Forecast, GaugeName, Left, PieceName, Shown, StationName,
+    StratumName,
 };
+use chargehand_measure::Side;
 use rhai::{Dynamic, Engine, EvalAltResult, INT, ImmutableString};
+use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -62,6 +65,8 @@ struct Sheet {
     /// In the order of the declared watches.
     shown: Vec<Shown>,
     declared: Rc<Declared>,
+    /// Those that were asked for, by place of the chart.
+    forecasts: RefCell<Vec<(usize, Option<Forecast>)>>,
 }
 
 /// What every rule sees alike of one reading.
@@ -81,9 +86,76 @@ pub(crate) struct Common {
 #[derive(Clone, Debug)]
 pub(crate) struct CounterFacts(Count);
 
-/// A chart of the rule.
+/// A chart of the rule, by its place among the rule's watches.
 #[derive(Clone, Debug)]
-pub(crate) struct ChartFacts(Drift, Rc<Subject>);
+pub(crate) struct ChartFacts(Rc<Sheet>, usize);
+
+/// How many pieces are left until the mean is at a limit: a whole number that knows its interval.
+#[derive(Clone, Debug)]
+pub(crate) struct LeftFacts(Left);
+
+impl LeftFacts {
+    pub(crate) fn value(&self) -> INT {
+        whole(self.0.value)
+    }
+}
+
+impl ChartFacts {
+    fn drift(&self) -> Option<&Drift> {
+        match self.0.shown.get(self.1)? {
+            Shown::Chart(drift) => Some(drift),
+            Shown::Counter(_) => None,
+        }
+    }
+
+    /// A fact of it, where it is known.
+    fn fact(&self, fact: impl FnOnce(&Drift) -> Option<Dynamic>) -> Dynamic {
+        self.drift()
+            .and_then(fact)
+            .unwrap_or_else(|| Dynamic::from(Absent))
+    }
+
+    /// Where its mean goes, worked out when it is first asked for.
+    fn forecast(&self) -> Answer<Option<Forecast>> {
+        let Some(ahead) = self.drift().and_then(|drift| drift.ahead.as_ref()) else {
+            return Err(Complaint::new(
+                "a chart's `rate` and `left` are not to be had here",
+                "ask for them in `reading` itself: r.name.left",
+            )
+            .into());
+        };
+        let mut known = self.0.forecasts.borrow_mut();
+        let place = self.1;
+        if let Some((_, forecast)) = known.iter().find(|(known, _)| *known == place) {
+            return Ok(*forecast);
+        }
+        let forecast = ahead.forecast();
+        known.push((place, forecast));
+        Ok(forecast)
+    }
+
+    fn rate(&self) -> Answer<Dynamic> {
+        let subject = &self.0.declared.subject;
+        let rate = self.forecast()?;
+        let rate = rate.and_then(|forecast| forecast.rate_in(&subject.scale));
+        Ok(rate.map_or_else(
+            || Dynamic::from(Absent),
+            |rate| Dynamic::from(Quantity::rate(rate, subject)),
+        ))
+    }
+
+    fn left(&self) -> Answer<Dynamic> {
+        let left = self.forecast()?.and_then(|forecast| forecast.left);
+        Ok(left.map_or_else(
+            || Dynamic::from(Absent),
+            |left| Dynamic::from(LeftFacts(left)),
+        ))
+    }
+}
+
+fn whole(count: u64) -> INT {
+    INT::try_from(count).unwrap_or(INT::MAX)
+}
 
 /// A band, as a limit declares it.
 #[derive(Clone, Debug)]
@@ -123,6 +195,7 @@ impl Reading {
             common: Rc::clone(common),
             shown,
             declared: Rc::clone(declared),
+            forecasts: RefCell::default(),
         }))
     }
 }
@@ -134,18 +207,6 @@ impl Sheet {
             of: Rc::clone(&self.declared.subject),
             measured: true,
         }
-    }
-
-    /// The counter or chart of that name.
-    fn watch(&self, name: &str) -> Option<Dynamic> {
-        let declared = &self.declared.watches;
-        let place = declared.iter().position(|(known, _)| known == name)?;
-        Some(match self.shown.get(place)? {
-            Shown::Counter(count) => Dynamic::from(CounterFacts(*count)),
-            Shown::Chart(drift) => {
-                Dynamic::from(ChartFacts(*drift, Rc::clone(&self.declared.subject)))
-            }
-        })
     }
 
     fn stratum(&self, name: &str) -> Dynamic {
@@ -227,6 +288,7 @@ fn register_watches(engine: &mut Engine) {
     engine
         .register_type_with_name::<CounterFacts>("counter")
         .register_type_with_name::<ChartFacts>("chart")
+        .register_type_with_name::<LeftFacts>("left")
         .register_type_with_name::<Band>("band")
         .register_get("total", |counter: &mut CounterFacts| {
             INT::from(counter.0.total)
@@ -237,23 +299,49 @@ fn register_watches(engine: &mut Engine) {
         .register_get("pieces", |counter: &mut CounterFacts| {
             INT::from(counter.0.pieces)
         })
-        .register_get("signal", |chart: &mut ChartFacts| chart.0.signal)
+        .register_get("signal", |chart: &mut ChartFacts| {
+            chart.drift().is_some_and(|drift| drift.signal)
+        })
         .register_get("level", |chart: &mut ChartFacts| {
-            let level = chart.0.level;
-            level.map_or_else(
-                || Dynamic::from(Absent),
-                |level| Dynamic::from(Quantity::counted(level, &chart.1)),
-            )
+            let subject = Rc::clone(&chart.0.declared.subject);
+            chart.fact(|drift| Some(Dynamic::from(Quantity::counted(drift.level?, &subject))))
         })
         .register_get("points", |chart: &mut ChartFacts| {
-            INT::try_from(chart.0.points).unwrap_or(INT::MAX)
+            chart.drift().map_or(0, |drift| whole(drift.points))
         })
+        .register_get("side", |chart: &mut ChartFacts| {
+            chart.fact(|drift| {
+                Some(match drift.side? {
+                    Side::Above => "above".into(),
+                    Side::Below => "below".into(),
+                    Side::Both => "both".into(),
+                })
+            })
+        })
+        .register_get("pattern", |chart: &mut ChartFacts| {
+            chart.fact(|drift| Some(drift.pattern?.name().into()))
+        })
+        .register_get("rate", |chart: &mut ChartFacts| chart.rate())
+        .register_get("left", |chart: &mut ChartFacts| chart.left())
+        .register_get("low", |_: &mut Absent| absent_left("low"))
+        .register_get("high", |_: &mut Absent| absent_left("high"))
+        .register_get("low", |left: &mut LeftFacts| whole(left.0.low))
+        .register_get("high", |left: &mut LeftFacts| whole(left.0.high))
+        .register_fn("to_string", |left: &mut LeftFacts| left.value().to_string())
         .register_indexer_get(|_: &mut CounterFacts, name: &str| -> Answer<Dynamic> {
             Err(no_counter_fact(name).into())
         })
         .register_indexer_get(|_: &mut ChartFacts, name: &str| -> Answer<Dynamic> {
             Err(no_chart_fact(name).into())
         });
+}
+
+fn absent_left(name: &str) -> Answer<INT> {
+    Err(Complaint::new(
+        format!("`{name}` of a fact that is not known"),
+        "ask known(…) first",
+    )
+    .into())
 }
 
 /// Whether a quantity is within a declared band, its ends included.
@@ -286,11 +374,17 @@ pub(crate) fn register_declared(engine: &mut Engine, declared: &Declared) {
     }
 }
 
+/// The counter or chart of that name.
 fn watch(reading: &Reading, name: &str) -> Answer<Dynamic> {
     let sheet = &reading.0;
-    Ok(sheet
-        .watch(name)
-        .ok_or_else(|| no_fact(name, &sheet.declared))?)
+    let mut declared = sheet.declared.watches.iter();
+    let place = declared.position(|(known, _)| known == name);
+    let shown = place.and_then(|place| Some((place, sheet.shown.get(place)?)));
+    match shown {
+        Some((_, Shown::Counter(count))) => Ok(Dynamic::from(CounterFacts(*count))),
+        Some((place, Shown::Chart(_))) => Ok(Dynamic::from(ChartFacts(Rc::clone(sheet), place))),
+        None => Err(no_fact(name, &sheet.declared).into()),
+    }
 }
 
 fn limit(limits: &Limits, name: &str) -> Answer<Dynamic> {
@@ -339,12 +433,16 @@ pub(crate) fn no_counter_fact(name: &str) -> Complaint {
 }
 
 pub(crate) fn no_chart_fact(name: &str) -> Complaint {
-    if words::ABSENT_OF_CHART.contains(&name) {
-        return Complaint::new(format!("`{name}` of a chart is not in this version"), "");
-    }
     Complaint::new(
         format!("`{name}` is no fact of a chart"),
         suggest(name, words::OF_CHART.iter().copied()),
+    )
+}
+
+pub(crate) fn no_left_fact(name: &str) -> Complaint {
+    Complaint::new(
+        format!("`{name}` is no fact of what is left"),
+        suggest(name, words::OF_LEFT.iter().copied()),
     )
 }
 

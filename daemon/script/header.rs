@@ -5,17 +5,19 @@
 //!
 //! Deliberately not here: handlers, and words of parts that do not exist yet (they are refused before).
 
-use crate::declare::{self, Gauged, Kind, Later, Noted};
+use crate::declare::{self, Against, Gauged, Kind, Later, Limit, Made, Noted};
 use crate::facts::Declared;
 use crate::fault::{Complaint, suggest};
+use crate::inspect::LooksAhead;
 use crate::operators::describe;
 use crate::quantity::Subject;
+use crate::rules::Charted;
 use crate::words;
 use chargehand_core::{
     Characteristic, Declaration, DeclaredAlarm, Fallback, Mark, Of, Plant, Priority, RoleName,
     RuleName, Station, StratumName,
 };
-use rhai::{Dynamic, Engine, FLOAT, INT, ImmutableString, NativeCallContext, Position};
+use rhai::{Dynamic, Engine, ImmutableString, NativeCallContext, Position};
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
@@ -57,6 +59,8 @@ pub(crate) struct Header<'a> {
     pub(crate) declared: Declared,
     /// Counters and charts, in order of the header.
     pub(crate) declarations: Vec<Declaration>,
+    /// What there is to say of the charts among them.
+    pub(crate) charts: Vec<Charted>,
 }
 
 /// Where the words of a header write.
@@ -255,11 +259,6 @@ fn register_absent(engine: &mut Engine) {
                 |first: Dynamic, _: Dynamic, _: Dynamic, _: Dynamic| go_on(first),
             );
     }
-    for unit in words::ABSENT_UNITS.iter().copied() {
-        engine
-            .register_get(unit, |_: &mut INT| Later)
-            .register_get(unit, |_: &mut FLOAT| Later);
-    }
 }
 
 impl Draft {
@@ -319,6 +318,7 @@ impl Draft {
         rule: &RuleName,
         plant: &'p Plant,
         start: Position,
+        ahead: &LooksAhead,
     ) -> Result<Header<'p>, Vec<(Position, Complaint)>> {
         let at = self.at.clone();
         let of = self.of.clone();
@@ -338,7 +338,7 @@ impl Draft {
             "\"hold\") or .on_fault(\"alarm\"",
             &on_fault,
         );
-        let made = found.map(|found| self.declare(rule, plant, found));
+        let made = found.map(|found| self.declare(rule, plant, found, ahead));
         if made.is_none() {
             self.declare_of_nothing(plant);
         }
@@ -346,13 +346,14 @@ impl Draft {
             (
                 Some((station, characteristic)),
                 Some((_, fallback)),
-                Some((declared, declarations)),
+                Some((declared, declarations, charts)),
             ) if self.faults.is_empty() => Ok(Header {
                 station,
                 characteristic,
                 fallback,
                 declared,
                 declarations,
+                charts,
             }),
             _ => Err(self.faults),
         }
@@ -457,7 +458,8 @@ impl Draft {
         rule: &RuleName,
         plant: &Plant,
         (station, characteristic): (&Station, &Characteristic),
-    ) -> (Declared, Vec<Declaration>) {
+        ahead: &LooksAhead,
+    ) -> (Declared, Vec<Declaration>, Vec<Charted>) {
         let subject = Rc::new(Subject {
             what: format!("{} at {}", characteristic.name, station.name),
             scale: characteristic.scale.clone(),
@@ -484,7 +486,14 @@ impl Draft {
             }
         }
         let leave_out = self.left_out(&gauged);
+        let against = Against {
+            gauged: &gauged,
+            characteristic,
+            line: &plant.line,
+        };
+        let known = self.names_declared(plant, &limits);
         let mut declarations = Vec::new();
+        let mut charts = Vec::new();
         let mut watches = Vec::new();
         for noted in std::mem::take(&mut self.watches) {
             self.watch_name(&noted, &mut names);
@@ -493,9 +502,24 @@ impl Draft {
                 watches.push((noted.name, noted.kind));
                 continue;
             }
-            match declare::watch(&noted, &gauged, characteristic) {
-                Ok(watch) => {
+            match declare::watch(&noted, &against, ahead.of(&noted.name, &known)) {
+                Ok(Made {
+                    watch,
+                    text,
+                    resolved,
+                }) => {
                     watches.push((noted.name.clone(), noted.kind));
+                    charts.extend(resolved.map(|resolved| Charted {
+                        rule: rule.clone(),
+                        name: noted.name.clone(),
+                        station: station.name.clone(),
+                        characteristic: characteristic.name.clone(),
+                        per: apart.clone(),
+                        statistic: resolved.statistic,
+                        limit: resolved.limit,
+                        promised: resolved.promised,
+                        chart: resolved.chart,
+                    }));
                     declarations.push(declare::declaration(
                         rule,
                         noted.name,
@@ -503,7 +527,7 @@ impl Draft {
                         characteristic,
                         apart.clone(),
                         leave_out.clone(),
-                        watch,
+                        (watch, &text),
                     ));
                 }
                 Err((at, complaint)) => {
@@ -532,7 +556,19 @@ impl Draft {
                 .map(|stratum| stratum.name.clone())
                 .collect(),
         };
-        (declared, declarations)
+        (declared, declarations, charts)
+    }
+
+    /// Every name that the header or the plant gives.
+    fn names_declared(&self, plant: &Plant, limits: &BTreeMap<String, Limit>) -> BTreeSet<String> {
+        let watches = self.watches.iter().map(|noted| noted.name.clone());
+        let strata = plant.strata.iter().map(|stratum| stratum.name.to_string());
+        limits
+            .keys()
+            .cloned()
+            .chain(watches)
+            .chain(strata)
+            .collect()
     }
 
     /// What is wrong with the rest of a header of which nobody knows what it measures.

@@ -13,12 +13,29 @@ use crate::uses::{Call, Compared, Given, Literal, Path, Uses, uses_in};
 use crate::verdict;
 use crate::words;
 use chargehand_core::{Declaration, Plant, Station, Verb, Watch, Word};
-use chargehand_measure::Unit;
+use chargehand_measure::{RunRule, Unit};
 use rhai::{AST, Expr, INT, Position, Stmt};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Something found at a place of the script.
 pub(crate) type Finding = (Position, Complaint);
+
+/// Which charts a script asks where their mean goes.
+#[derive(Debug, Default)]
+pub(crate) struct LooksAhead {
+    /// Names of facts that are asked so.
+    asked: BTreeSet<String>,
+    /// Words that stand in the script, of whatever they are asked.
+    words: BTreeSet<&'static str>,
+}
+
+impl LooksAhead {
+    /// Whether the chart of that name is asked, where `known` are all names the header and the plant give. A chart that
+    /// goes by another name in a function of the script's own is asked where the word can mean nothing else.
+    pub(crate) fn of(&self, chart: &str, known: &BTreeSet<String>) -> bool {
+        self.asked.contains(chart) || self.words.iter().any(|word| !known.contains(*word))
+    }
+}
 
 /// A function of the script's own.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -121,6 +138,30 @@ impl<'a> Script<'a> {
         uses_in(self.ast).properties
     }
 
+    /// Which charts are asked where their mean goes.
+    pub(crate) fn looks_ahead(&self) -> LooksAhead {
+        let all = uses_in(&self.functions_only(|_| true));
+        let words = words::AHEAD.iter().copied();
+        let words: BTreeSet<&str> = words
+            .filter(|word| all.properties.contains(*word))
+            .collect();
+        let mut asked = BTreeSet::new();
+        if words.is_empty() {
+            return LooksAhead { asked, words };
+        }
+        for (function, param) in self.readers() {
+            let uses = uses_in(&self.functions_only(|name| name == function));
+            for path in uses.paths.iter().filter_map(|path| uses.of(path, &param)) {
+                if let [(_, name), (_, fact), ..] = path.as_slice()
+                    && words::AHEAD.contains(&fact.as_str())
+                {
+                    asked.insert(name.clone());
+                }
+            }
+        }
+        LooksAhead { asked, words }
+    }
+
     /// Everything wrong with the names in the script, as far as it can be told without the header.
     pub(crate) fn names(&self, units: &BTreeMap<String, Unit>) -> Vec<Finding> {
         let mut faults = Vec::new();
@@ -136,8 +177,17 @@ impl<'a> Script<'a> {
             let complaint = self.call_in_handler(call);
             faults.extend(complaint.map(|complaint| (call.at, complaint)));
         }
-        for (at, name) in header.units.iter().chain(&body.units) {
+        let promised = |(_, name): &&(Position, String)| words::PROMISED.contains(&name.as_str());
+        for (at, name) in header.units.iter().filter(|unit| !promised(unit)) {
             faults.extend(unit(name, units).map(|complaint| (*at, complaint)));
+        }
+        for (at, name) in &body.units {
+            let wrong = if words::PROMISED.contains(&name.as_str()) {
+                Some(belongs_in_header(name))
+            } else {
+                unit(name, units)
+            };
+            faults.extend(wrong.map(|complaint| (*at, complaint)));
         }
         let plain = || {
             Complaint::new(
@@ -302,10 +352,20 @@ impl<'a> Script<'a> {
                 )
             }),
             word if words::IN_HEADER.contains(&word) => {
-                let wanted = if word == "within" { 2 } else { 1 };
-                (arity != wanted).then(|| {
+                let (least, most) = match word {
+                    "within" => (2, 2),
+                    "cusum" => (1, 2),
+                    "shewhart" => (0, RunRule::ALL.len()),
+                    _ => (1, 1),
+                };
+                (!(least..=most).contains(&arity)).then(|| {
+                    let wanted = match least {
+                        0 => format!("at most {}", values(most)),
+                        least if least < most => format!("{least} or {}", values(most)),
+                        _ => values(most),
+                    };
                     Complaint::new(
-                        format!("`{name}` takes {}, found {arity}", values(wanted)),
+                        format!("`{name}` takes {wanted}, found {arity}"),
                         header_example(name),
                     )
                 })
@@ -380,10 +440,7 @@ impl<'a> Script<'a> {
         }
         if name == words::RULE || words::HEADER.contains(&name) || words::IN_HEADER.contains(&name)
         {
-            return Some(Complaint::new(
-                format!("`{name}` belongs in the header"),
-                "take it out of the handler",
-            ));
+            return Some(belongs_in_header(name));
         }
         let mut known: Vec<&str> = words::callable().collect();
         known.extend(self.functions.iter().map(|function| function.name.as_str()));
@@ -513,6 +570,13 @@ fn outside(statement: &Stmt) -> Complaint {
     }
 }
 
+fn belongs_in_header(name: &str) -> Complaint {
+    Complaint::new(
+        format!("`{name}` belongs in the header"),
+        "take it out of the handler",
+    )
+}
+
 fn not_in_this_version(name: &str) -> Complaint {
     Complaint::new(format!("`{name}` is not in this version"), "")
 }
@@ -547,15 +611,15 @@ fn header_example(word: &str) -> &'static str {
         "within" => "write within(2.50.um, 4.00.um)",
         "off_nominal_by" => "write off_nominal_by(40.g)",
         "ewma" => "write ewma(0.1)",
+        "cusum" => "write cusum(0.5), or cusum(0.5, 2.5) with a head start",
+        "shewhart" => "write shewhart(), or shewhart(\"WE2\", \"N2\") with run rules",
         "control_limit" => "write control_limit(3.93)",
+        "one_false_alarm_in" => "write one_false_alarm_in(20000.points)",
         _ => "write .on_fault(\"hold\") or .on_fault(\"alarm\")",
     }
 }
 
 fn unit(name: &str, units: &BTreeMap<String, Unit>) -> Option<Complaint> {
-    if words::ABSENT_UNITS.contains(&name) {
-        return Some(not_in_this_version(name));
-    }
     if units.contains_key(name) {
         return None;
     }
@@ -633,6 +697,16 @@ fn fact(path: &Path, declared: &Declared) -> Option<Finding> {
         return Some(at(1)(wrong));
     }
     let third = name(2)?;
+    if kind == Some(Kind::Chart) && second == "left" {
+        if !words::OF_LEFT.contains(&third) {
+            return Some(at(2)(facts::no_left_fact(third)));
+        }
+        let fourth = name(3)?;
+        return Some(at(3)(no_fact_of(
+            fourth,
+            &format!("r.{first}.left.{third}"),
+        )));
+    }
     // What is behind these is a number or a quantity, and has no facts of its own.
     (kind.is_some() || ["value", "limit"].contains(&first))
         .then(|| at(2)(no_fact_of(third, &format!("r.{first}.{second}"))))
@@ -701,7 +775,8 @@ fn uncounted(path: &[&str], compared: &Compared) -> Option<Finding> {
         return None;
     };
     let counted = matches!(path, ["attempt"])
-        || matches!(path, [_, of] if words::OF_COUNTER.contains(of) || *of == "points");
+        || matches!(path, [_, of] if words::OF_COUNTER.contains(of) || ["points", "left"].contains(of))
+        || matches!(path, [_, "left", of] if words::OF_LEFT.contains(of));
     counted.then(|| {
         let what = format!("r.{} is a whole number, found {number}", path.join("."));
         (
@@ -755,7 +830,7 @@ fn always_known(path: &[&str], with: &Literal, declared: &Declared) -> Option<Co
     }
     let may_lack = match path {
         ["stratum"] | ["strata", _] | ["gauge", "name"] | [] => true,
-        [name, "level"] => declared.watch(name).is_some(),
+        [name, "level" | "side" | "pattern" | "rate" | "left"] => declared.watch(name).is_some(),
         _ => false,
     };
     (!may_lack).then(|| {

@@ -12,6 +12,7 @@
 //! as text), merging opinions, what is legal for a piece.
 
 mod book;
+mod chart;
 mod declare;
 mod definitions;
 mod engine;
@@ -33,7 +34,8 @@ mod verdict;
 mod words;
 
 pub use book::{BookError, Rulebook, Source};
+pub use chart::points_a_day;
 pub use definitions::definitions;
 pub use fault::LoadFault;
 pub use reached::{Branch, Reached};
-pub use rules::Rules;
+pub use rules::{Charted, Rules};

@@ -7,7 +7,9 @@
 //!
 //! Deliberately not here: single functions such as `abs`, and what a quantity is.
 
-use crate::facts::{Absent, Band, ChartFacts, CounterFacts, GaugeFacts, Limits, Reading, Strata};
+use crate::facts::{
+    Absent, Band, ChartFacts, CounterFacts, GaugeFacts, LeftFacts, Limits, Reading, Strata,
+};
 use crate::fault::Complaint;
 use crate::quantity::{Number, Quantity, literal};
 use crate::verdict::{Desk, Said};
@@ -182,6 +184,9 @@ fn value(of: &Dynamic) -> Value {
     }
     if let Some(text) = of.read_lock::<ImmutableString>() {
         return Value::Text(text.clone());
+    }
+    if let Some(left) = of.read_lock::<LeftFacts>() {
+        return Value::Int(left.value());
     }
     if let Ok(bool) = of.as_bool() {
         return Value::Bool(bool);
@@ -500,8 +505,8 @@ mod tests {
     /// Every type a rule can get hold of, by a variable each.
     const TYPES: &[&str] = &[
         "nothing", "absent", "bool", "int", "float", "char", "text", "list", "map", "quantity",
-        "verdict", "reading", "gauge", "limits", "strata", "counter", "chart", "band", "range",
-        "function",
+        "verdict", "reading", "gauge", "limits", "strata", "counter", "chart", "left", "band",
+        "range", "function",
     ];
 
     fn bench() -> (Engine, Scope<'static>) {
@@ -519,6 +524,9 @@ mod tests {
 
     /// The pairs an operator has an answer for. Written by hand from the language's rulings; all others are errors.
     fn has_answer(op: &str, left: &str, right: &str) -> bool {
+        // The pieces that are left are a whole number in all they are asked.
+        let plain = |of| if of == "left" { "int" } else { of };
+        let (left, right) = (plain(left), plain(right));
         let numbers = ["int", "float"];
         let shown = [
             "nothing", "absent", "bool", "int", "float", "char", "text", "quantity",
@@ -608,9 +616,17 @@ mod tests {
     }
 
     /// What a function has an answer for. Written by hand: all other calls are errors.
-    fn function_answers(name: &str, given: &[&str]) -> bool {
+    fn function_answers(name: &str, given: &[&'static str]) -> bool {
         let text = |of: &str| ["text", "char"].contains(&of);
-        match (name, given) {
+        // The pieces that are left are a whole number, but where a text is taken apart or a range looked into.
+        if given.contains(&"left")
+            && (["sub_string", "split"].contains(&name) || given.first() == Some(&"range"))
+        {
+            return false;
+        }
+        let plain = |of: &&'static str| if *of == "left" { "int" } else { *of };
+        let given: Vec<&str> = given.iter().map(plain).collect();
+        match (name, given.as_slice()) {
             ("known", [_]) => true,
             ("abs", [of]) => ["int", "float", "quantity"].contains(of),
             ("len", [of]) => ["text", "list"].contains(of),
@@ -661,8 +677,8 @@ mod tests {
     fn a_sign_or_a_not_before_the_wrong_thing_fails() {
         let (engine, scope) = bench();
         for (op, fits) in [
-            ("-", &["int", "float", "quantity"][..]),
-            ("+", &["int", "float", "quantity"]),
+            ("-", &["int", "left", "float", "quantity"][..]),
+            ("+", &["int", "left", "float", "quantity"]),
             ("!", &["bool"]),
         ] {
             for name in TYPES {

@@ -90,6 +90,15 @@ impl Quantity {
         }
     }
 
+    /// What a characteristic changes by with each piece: finer than it is counted.
+    pub(crate) fn rate(value: Decimal, of: &Subject) -> Self {
+        Self::Written {
+            value,
+            unit: Rc::new(of.scale.unit().clone()),
+            calculated: true,
+        }
+    }
+
     pub(crate) fn unit(&self) -> &Unit {
         match self {
             Self::Counted { of, .. } => of.scale.unit(),

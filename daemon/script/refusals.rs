@@ -159,11 +159,6 @@ fn words_of_parts_that_do_not_exist_yet() {
          a.rhai:1:58: `trial` is not in this version\n\
          a.rhai:1:69: `after` is not in this version\n",
     );
-    header(
-        r#"rule("x").at("s30").of("mass", "g").chart("wear", ewma(0.1), one_false_alarm_in(20000.points)).on_fault("hold");"#,
-        "a.rhai:1:62: `one_false_alarm_in` is not in this version\n\
-         a.rhai:1:87: `points` is not in this version\n",
-    );
     body(
         r#"[hold("x").back_to("last-good"), hold("x").act_at("s85"), proven("x")]"#,
         "a.rhai:2:28: `back_to` is not in this version\n\
@@ -276,9 +271,34 @@ fn counters_and_charts() {
         r#"if r.wear { hold("x") }"#,
         "a.rhai:2:21: found a chart, wanted a yes or no: ask its signal, or compare its level\n",
     );
+    counted(r#"hold(`gone in ${r.wear.left} shots`)"#, "loads");
     counted(
-        r#"hold(`gone in ${r.wear.left} shots`)"#,
-        "a.rhai:2:40: `left` of a chart is not in this version\n",
+        r#"if r.wear.left < 100 { hold("x") }"#,
+        "a.rhai:2:32: `<` compares a fact that is not known with a whole number: ask known(…) first\n",
+    );
+    counted(
+        r#"if known(r.wear.rate) { hold(`${r.wear.left.low}`) }"#,
+        "a.rhai:2:61: `low` of a fact that is not known: ask known(…) first\n",
+    );
+    counted(
+        r#"if known(r.wear.left) && r.wear.left.low < 100 && r.wear.left + 1 < 2000 { hold("x") }"#,
+        "loads",
+    );
+    counted(
+        r#"if known(r.wear.left) && r.wear.left.lwo < 1 { hold("x") }"#,
+        "a.rhai:2:54: `lwo` is no fact of what is left: did you mean low\n",
+    );
+    counted(
+        r#"if r.wear.sgnal { hold("x") }"#,
+        "a.rhai:2:27: `sgnal` is no fact of a chart: did you mean signal\n",
+    );
+    counted(
+        r#"if r.low.left > 1 { hold("x") }"#,
+        "a.rhai:2:26: `left` is no fact of a counter: known: total, in_a_row, pieces\n",
+    );
+    counted(
+        r#"let n = 30.days; hold("x")"#,
+        "a.rhai:2:28: `days` belongs in the header: take it out of the handler\n",
     );
     counted(
         r#"if r.wear.level > 1500.g { hold("x") }"#,

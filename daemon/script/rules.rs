@@ -17,10 +17,11 @@ use crate::slips;
 use crate::verdict::{Desk, Known};
 use crate::words;
 use chargehand_core::{
-    Characteristic, Count, Declaration, Drift, Facts, Fallback, GaugeName, Judge, Opinion,
-    PieceName, Plant, RuleFault, RuleName, Shown, Station, StratumName, Verdict, Watch,
+    Ahead, Characteristic, CharacteristicName, Count, Declaration, Drift, Facts, Fallback,
+    GaugeName, Judge, Opinion, Outlook, PieceName, Plant, RuleFault, RuleName, Shown, Station,
+    StationName, StratumName, Trail, Verdict, Watch,
 };
-use chargehand_measure::Unit;
+use chargehand_measure::{Chart, Decimal, RunRule, Side, Unit};
 use rhai::{AST, CallFnOptions, Dynamic, Engine, Position, Scope};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
@@ -49,7 +50,32 @@ pub struct Rules {
     rules: Vec<Rule>,
     /// Their counters and charts, in the same order.
     declarations: Vec<Declaration>,
+    /// The charts among them.
+    charts: Vec<Charted>,
     remarks: Vec<LoadFault>,
+}
+
+/// A chart of a rulebook, as far as it is decided before it has taken a point.
+#[derive(Clone, Debug)]
+pub struct Charted {
+    /// The rule that declares it.
+    pub rule: RuleName,
+    /// Its name there.
+    pub name: String,
+    /// Where is measured what it follows.
+    pub station: StationName,
+    /// What it follows.
+    pub characteristic: CharacteristicName,
+    /// The stratum it is kept apart by.
+    pub per: Option<StratumName>,
+    /// What it shows, as a header writes it: `ewma(0.1)`.
+    pub statistic: String,
+    /// Its limit, as `control_limit` takes it.
+    pub limit: Decimal,
+    /// The points between false alarms that the limit was worked out for; none where it was written down.
+    pub promised: Option<u64>,
+    /// The chart itself.
+    pub chart: Chart,
 }
 
 struct Rule {
@@ -95,6 +121,7 @@ impl Rules {
             desk,
             rules: Vec::new(),
             declarations: Vec::new(),
+            charts: Vec::new(),
             remarks: Vec::new(),
         };
         for (source, ast) in parsed {
@@ -114,6 +141,12 @@ impl Rules {
     #[must_use]
     pub fn remarks(&self) -> &[LoadFault] {
         &self.remarks
+    }
+
+    /// Every chart, in the order the rules declare them.
+    #[must_use]
+    pub fn charts(&self) -> &[Charted] {
+        &self.charts
     }
 
     /// The names of the rules, in the order they are asked.
@@ -148,7 +181,7 @@ impl Rules {
         let draft = self.desk.draft.take();
         let name = RuleName::from(stem(&source.file));
         let header = match ran {
-            Ok(()) => draft.finish(&name, plant, start),
+            Ok(()) => draft.finish(&name, plant, start, &script.looks_ahead()),
             // Where a name is wrong the run ends at it; that has been said.
             Err(finding) => {
                 let mut found = draft.into_faults();
@@ -207,6 +240,7 @@ impl Rules {
         }
         self.rules.push(rule);
         self.declarations.extend(header.declarations);
+        self.charts.extend(header.charts);
         Ok(())
     }
 
@@ -225,7 +259,11 @@ impl Rules {
 
     fn opinion(&self, rule: &Rule, facts: &Facts<'_>, common: &Rc<Common>) -> Opinion {
         let own = |(place, _): &&(usize, Shown)| rule.watches.contains(place);
-        let shown = facts.watches.iter().filter(own).map(|(_, shown)| *shown);
+        let shown = facts
+            .watches
+            .iter()
+            .filter(own)
+            .map(|(_, shown)| shown.clone());
         let said = self.ask(rule, Reading::new(common, shown.collect(), &rule.declared));
         Opinion {
             rule: rule.name.clone(),
@@ -442,10 +480,11 @@ fn units(parsed: &[(&Source, AST)], plant: &Plant) -> BTreeMap<String, Unit> {
         .iter()
         .flat_map(|(source, ast)| Script::new(text(source), ast).properties())
         .collect();
-    let known = names
+    // What promises are counted in is no unit of a plant's.
+    let units = names
         .into_iter()
-        .filter(|name| !words::ABSENT_UNITS.contains(&name.as_str()));
-    known
+        .filter(|name| !words::PROMISED.contains(&name.as_str()));
+    units
         .filter_map(|name| unit_named(&name, plant).map(|unit| (name, unit)))
         .collect()
 }
@@ -460,8 +499,12 @@ fn in_order(mut faults: Vec<LoadFault>) -> Vec<LoadFault> {
 fn calm(declarations: &[Declaration]) -> Vec<Shown> {
     let begin = |declared: &Declaration| match &declared.watch {
         Watch::Counter { .. } => Shown::Counter(Count::default()),
-        Watch::Chart { .. } => Shown::Chart(Drift {
+        Watch::Chart { outlook, .. } => Shown::Chart(Drift {
             level: Some(0),
+            ahead: outlook.map(|outlook| Ahead {
+                outlook,
+                ..Ahead::default()
+            }),
             ..Drift::default()
         }),
     };
@@ -483,24 +526,62 @@ fn moods(declarations: &[Declaration]) -> Vec<Vec<Shown>> {
             }
         }
     };
-    let drifted = |level, signal| Drift {
+    let drifted = |level, side: Option<Side>, limit| Drift {
         level,
-        signal,
+        signal: side.is_some(),
         points: 1000,
+        side,
+        pattern: level.and(side).map(|_| RunRule::We2),
+        ahead: Some(ahead(limit)),
     };
-    let mood = |count: &dyn Fn(usize) -> Count, drift: Drift| {
+    let mood = |count: &dyn Fn(usize) -> Count, drift: &Drift| {
         let stand = |declared: &Declaration| match &declared.watch {
             Watch::Counter { of_last, .. } => Shown::Counter(count(*of_last)),
-            Watch::Chart { .. } => Shown::Chart(drift),
+            Watch::Chart { outlook, .. } => {
+                let ahead = drift.ahead.clone().filter(|_| outlook.is_some());
+                Shown::Chart(Drift {
+                    ahead,
+                    ..drift.clone()
+                })
+            }
         };
         declarations.iter().map(stand).collect()
     };
     vec![
-        mood(&counted(1, 1), drifted(Some(FAR_OFF), true)),
-        mood(&counted(2, 2), drifted(Some(-FAR_OFF), true)),
-        mood(&counted(3, 1), drifted(None, false)),
-        mood(&counted(u32::MAX, u32::MAX), drifted(None, true)),
+        mood(
+            &counted(1, 1),
+            &drifted(Some(FAR_OFF), Some(Side::Above), Some(FAR_OFF)),
+        ),
+        mood(
+            &counted(2, 2),
+            &drifted(Some(-FAR_OFF), Some(Side::Below), None),
+        ),
+        mood(&counted(3, 1), &drifted(None, None, Some(FAR_OFF))),
+        mood(
+            &counted(u32::MAX, u32::MAX),
+            &Drift {
+                ahead: Some(Ahead::default()),
+                ..drifted(None, Some(Side::Both), None)
+            },
+        ),
     ]
+}
+
+/// A mean that rises by a step with each piece, and what it would reach.
+fn ahead(upper: Option<i64>) -> Ahead {
+    let mut trail = Trail::default();
+    for (passed, count) in (1..).zip(0..20) {
+        trail.push(passed, count);
+    }
+    Ahead {
+        trail,
+        passed: 20,
+        outlook: Outlook {
+            every: 1,
+            lower: None,
+            upper,
+        },
+    }
 }
 
 /// Values worth trying: nominal, tolerance and plausible limits, and both sides of each limit of the rule, taken

@@ -92,6 +92,7 @@ fn occasion() -> impl Strategy<Value = Occasion> {
                     level,
                     signal,
                     points,
+                    ..Drift::default()
                 },
                 told,
                 healthy,
@@ -124,7 +125,7 @@ fn ask(text: &str, occasions: &[Occasion]) -> Result<bool, TestCaseError> {
             .iter()
             .map(|declared| match declared.watch {
                 Watch::Counter { .. } => Shown::Counter(occasion.count),
-                Watch::Chart { .. } => Shown::Chart(occasion.drift),
+                Watch::Chart { .. } => Shown::Chart(occasion.drift.clone()),
             })
             .enumerate()
             .collect();

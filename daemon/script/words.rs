@@ -27,8 +27,14 @@ pub(crate) const IN_HEADER: &[&str] = &[
     "within",
     "off_nominal_by",
     "ewma",
+    "cusum",
+    "shewhart",
     "control_limit",
+    "one_false_alarm_in",
 ];
+
+/// What a promise is counted in.
+pub(crate) const PROMISED: &[&str] = &["points", "days"];
 
 /// The word that opens a header.
 pub(crate) const RULE: &str = "rule";
@@ -54,10 +60,15 @@ pub(crate) const OF_VALUE: &[&str] = &["deviation", "off_nominal"];
 pub(crate) const OF_COUNTER: &[&str] = &["total", "in_a_row", "pieces"];
 
 /// What a rule may ask of a chart.
-pub(crate) const OF_CHART: &[&str] = &["signal", "level", "points"];
+pub(crate) const OF_CHART: &[&str] = &[
+    "signal", "level", "points", "side", "pattern", "rate", "left",
+];
 
-/// What a rule will be able to ask of a chart.
-pub(crate) const ABSENT_OF_CHART: &[&str] = &["rate", "left"];
+/// Facts of a chart for which it has to look ahead.
+pub(crate) const AHEAD: &[&str] = &["rate", "left"];
+
+/// What a rule may ask of the pieces that are left.
+pub(crate) const OF_LEFT: &[&str] = &["low", "high"];
 
 /// What a rule may ask of the gauge.
 pub(crate) const OF_GAUGE: &[&str] = &["healthy", "name"];
@@ -95,11 +106,8 @@ pub(crate) const ABSENT: &[&str] = &[
     // header
     "gap",
     "trial",
-    // what headers say of charts and trials
+    // what headers say of trials
     "after",
-    "cusum",
-    "shewhart",
-    "one_false_alarm_in",
     // verdicts
     "proven",
     "back_to",
@@ -109,9 +117,6 @@ pub(crate) const ABSENT: &[&str] = &[
 
 /// Handlers of parts that do not exist yet.
 pub(crate) const ABSENT_HANDLERS: &[&str] = &["passing", "trial", "event"];
-
-/// What numbers of parts that do not exist yet are counted in.
-pub(crate) const ABSENT_UNITS: &[&str] = &["points", "days"];
 
 /// What a person may say and a rule may not.
 pub(crate) const NOT_A_RULES: &[&str] = &["unevaluated", "release"];
@@ -136,7 +141,7 @@ pub(crate) fn callable() -> impl Iterator<Item = &'static str> + Clone {
 
 /// Whether a name is one of a fact, of whatever.
 pub(crate) fn is_fact(name: &str) -> bool {
-    [FACTS, OF_VALUE, OF_COUNTER, OF_CHART, OF_GAUGE]
+    [FACTS, OF_VALUE, OF_COUNTER, OF_CHART, OF_LEFT, OF_GAUGE]
         .into_iter()
         .any(|words| words.contains(&name))
 }

@@ -119,8 +119,20 @@ struct AdvisoryBody<'a> {
     #[serde(skip_serializing_if = "Option::is_none")]
     value: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
+    rate: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     limit: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    left: Option<LeftBody>,
     seq: u64,
+}
+
+#[derive(Serialize)]
+struct LeftBody {
+    value: u64,
+    unit: &'static str,
+    low: u64,
+    high: u64,
 }
 
 #[derive(Serialize)]
@@ -306,7 +318,14 @@ impl Wire {
             of: &advisory.of,
             since: self.print(advisory.since),
             value: advisory.value.as_deref(),
+            rate: advisory.rate.as_deref(),
             limit: advisory.limit.as_deref(),
+            left: advisory.left.map(|left| LeftBody {
+                value: left.value,
+                unit: "pieces",
+                low: left.low,
+                high: left.high,
+            }),
             seq: advisory.seq,
         };
         let id = advisory.id.as_str();

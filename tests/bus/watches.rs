@@ -179,3 +179,54 @@ fn another_rulebook_keeps_what_is_declared_the_same_and_every_open_hold() {
     let found = chargehand(&["verify", "--ledger", &ledger]);
     assert!(stdout(&found).contains("clean"), "{}", stdout(&found));
 }
+
+const AHEAD: &str = r#"
+rule("Maintenance hears until when a mould makes good pieces")
+    .at("s30").of("mass", "g").per("mould")
+    .chart("wear", ewma(0.1), one_false_alarm_in(20000.points))
+    .on_fault("alarm");
+fn reading(r) {
+    if r.wear.signal { advise("maintenance", `at the limit in ${r.wear.left}`) }
+}
+"#;
+
+/// A mould that gains 1.5 g with each piece from 1449 g on is at 1475 g after 17.3 pieces.
+#[test]
+fn advice_says_how_fast_and_until_when_also_after_a_kill() {
+    let mut site = Site::start_with(&plant(), PLANT_BROKER);
+    site.daemon.stop();
+    site.folder.write("rules/ahead.rhai", AHEAD);
+    site.start_again();
+    let below = "advisory/ahead.maintenance.M1";
+    let weigh = |site: &mut Site, piece: u32| {
+        let mass = 1449.0 + 1.5 * f64::from(piece);
+        site.of_mould(&format!("P{piece}"), "M1", mass);
+    };
+    for piece in 1..=9 {
+        weigh(&mut site, piece);
+    }
+    // Nine values are no line that is believed.
+    let advisory = site.wait_for_newest(below, |advisory| advisory["role"] == "maintenance");
+    assert_eq!(advisory["text"], "at the limit in not known");
+    assert_eq!(
+        (&advisory["rate"], &advisory["left"]),
+        (&Value::Null, &Value::Null)
+    );
+    weigh(&mut site, 10);
+    let advisory = site.wait_for_newest(below, |advisory| advisory["left"]["value"] == 7);
+    assert_eq!(advisory["text"], "at the limit in 7");
+    assert_eq!(advisory["rate"], "1.5 g");
+    assert_eq!(
+        advisory["left"],
+        json!({"value": 7, "unit": "pieces", "low": 7, "high": 8})
+    );
+    site.daemon.kill();
+    site.start_again();
+    weigh(&mut site, 11);
+    let advisory = site.wait_for_newest(below, |advisory| advisory["left"]["value"] == 6);
+    assert_eq!(
+        advisory["left"],
+        json!({"value": 6, "unit": "pieces", "low": 6, "high": 7})
+    );
+    site.daemon.stop();
+}

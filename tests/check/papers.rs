@@ -195,3 +195,51 @@ remark: `remelt` is never legal at w2, where pieces are machined
 "#,
     );
 }
+
+/// The run lengths of the two charts are in every text on them: of cumulative sums with k 0.5 and h 5 465, 38.0, 10.4,
+/// 4.01 and 2.57 points, of single values against three sigmas 370, 155, 43.9, 6.30 and 2.00 (Montgomery, Introduction to
+/// Statistical Quality Control; quoted from memory). A takt of 24 s gives 25,200 pieces a week.
+#[test]
+fn charts_say_what_they_promise() {
+    let rule = "rule(\"Rough pieces stay\")\n    .at(\"w2\").of(\"rough\", \"um\")\n    \
+                .chart(\"sum\", cusum(0.5), control_limit(5)).chart(\"one\", shewhart(), control_limit(3))\n    \
+                .chart(\"kept\", shewhart(), one_false_alarm_in(370.points))\n    .on_fault(\"hold\");\n\
+                fn reading(r) { if r.sum.signal || r.one.signal || r.kept.signal { hold(`rough ${r.one.level}`) } }\n";
+    let cases = "case both ways\n  06:10:00 w2 reading K1 rough=3.5um\n  06:10:10 w2 reading K2 rough=4.4um -> hold K2 \"4.40 um\"\n";
+    read(
+        &[("rough.rhai", rule), ("rough.cases", cases)],
+        r#"
+chart rough/sum: cusum(0.5) of rough at w2
+  limit         control_limit(5)
+  false alarms  one in 465 points: 10.8 a week
+  found         0.5 sigma off after 38.0 points (190 pieces), 1 sigma off after 10.4 points (51.9 pieces), 2 sigma off after 4.01 points (20.0 pieces), 3 sigma off after 2.57 points (12.9 pieces)
+
+chart rough/one: shewhart() of rough at w2
+  limit         control_limit(3)
+  false alarms  one in 370 points: 13.6 a week
+  found         0.5 sigma off after 155 points (776 pieces), 1 sigma off after 43.9 points (219 pieces), 2 sigma off after 6.30 points (31.5 pieces), 3 sigma off after 2.00 points (10.0 pieces)
+
+chart rough/kept: shewhart() of rough at w2
+  limit         control_limit(3), chosen for one false alarm in 370 points; written so it stays
+  false alarms  one in 370 points: 13.6 a week
+  found         0.5 sigma off after 155 points (776 pieces), 1 sigma off after 43.9 points (219 pieces), 2 sigma off after 6.30 points (31.5 pieces), 3 sigma off after 2.00 points (10.0 pieces)
+
+1 rule, 1 case, 1 branch both ways: fine
+"#,
+    );
+    let checked = check(&[("rough.rhai", rule), ("rough.cases", cases)], &["--json"]);
+    let report: Value = serde_json::from_str(&checked.paper).expect("JSON");
+    let kept = &report["charts"][2];
+    assert_eq!(
+        (&kept["freeze"], &kept["promised"], &kept["every"]),
+        (
+            &Value::from("control_limit(3)"),
+            &Value::from(370),
+            &Value::from(5)
+        )
+    );
+    let between = kept["points_between_false_alarms"]
+        .as_f64()
+        .expect("a figure");
+    assert!((between - 370.398).abs() < 0.001, "{kept}");
+}

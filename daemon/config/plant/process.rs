@@ -1,6 +1,7 @@
-//! Where the process behind a characteristic is while it is in order: its mean and its spread.
+//! Where the process behind a characteristic is while it is in order: its mean and its spread; and how many of its
+//! pieces are measured.
 //!
-//! Both are typed in and stay as typed. Limits worked out from the data under watch would follow a drift.
+//! All are typed in and stay as typed. Limits worked out from the data under watch would follow a drift.
 //!
 //! Deliberately not here: charts, which belong to rules.
 
@@ -9,6 +10,9 @@ use super::Declared;
 use chargehand_core::Mean;
 use chargehand_measure::{Decimal, Scale};
 use std::collections::BTreeMap;
+
+/// A characteristic that is measured more seldom is not watched by charts.
+const EVERY_MAX: u32 = 100_000;
 
 /// What is known of the characteristic whose process it is.
 pub(super) struct About<'a> {
@@ -151,4 +155,16 @@ pub(super) fn sigma(table: &mut Table<'_>, about: &About<'_>) -> Option<Option<D
         return field.wanted(&wanted, "correct one of the two");
     }
     Some(Some(sigma))
+}
+
+/// One piece in how many is to be measured.
+pub(super) fn every(field: &Field<'_>) -> Option<u32> {
+    let number = field.whole(1)?;
+    match u32::try_from(number) {
+        Ok(number) if number <= EVERY_MAX => Some(number),
+        _ => field.wanted(
+            &format!("at most {EVERY_MAX} pieces"),
+            "write in how many pieces one is measured",
+        ),
+    }
 }

@@ -174,6 +174,9 @@ fn measured(mut table: Table<'_>, declared: &mut Declared, names: &mut Once) -> 
     };
     let centre = process::centre(&mut table, &about, declared);
     let sigma = process::sigma(&mut table, &about);
+    let every = table
+        .may("every")
+        .map_or(Some(1), |field| process::every(&field));
     table.without_effect(&["evidence", "retest"]);
     if let Some(Some(gauge)) = gauge {
         let label = table.label().to_owned();
@@ -197,6 +200,7 @@ fn measured(mut table: Table<'_>, declared: &mut Declared, names: &mut Once) -> 
             per: per?.map(StratumName::from),
             centre: centre?,
             sigma: sigma?,
+            every: every?,
             gauge: gauge?.map(GaugeName::from),
         })
     };

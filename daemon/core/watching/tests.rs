@@ -22,7 +22,7 @@ use crate::state::State;
 use crate::time::{Span, Timestamp};
 use crate::watch::{Count, Level, Mark, Real};
 use alloc::vec;
-use chargehand_measure::{Scale, Unit, parse_number};
+use chargehand_measure::{Ewma, Scale, Unit, parse_number};
 
 /// What the tests' rule says of a value and what it is shown.
 type Rule = fn(&Facts<'_>) -> Vec<Verdict>;
@@ -47,7 +47,7 @@ impl Judge for Rules {
         self.shown.push(facts.watches.to_vec());
         // As a script does: a rule looks at what it declares.
         let own = |(index, _): &&(usize, Shown)| self.declarations[*index].rule == rule;
-        let watches: Vec<(usize, Shown)> = facts.watches.iter().filter(own).copied().collect();
+        let watches: Vec<(usize, Shown)> = facts.watches.iter().filter(own).cloned().collect();
         let facts = Facts {
             watches: &watches,
             ..*facts
@@ -91,6 +91,7 @@ fn station(
         per: None,
         centre: None,
         sigma: None,
+        every: 1,
         gauge: gauge.map(GaugeName::from),
     };
     let gate = Gate {
@@ -118,6 +119,7 @@ fn plant() -> Plant {
         line: LineDescription {
             base: "vennick/castware/l1".into(),
             zone: "UTC".into(),
+            takt: None,
             rules: "rules".into(),
             skew: Span::from_secs(300),
             quiet: Span::from_secs(600),
@@ -188,9 +190,13 @@ fn chart(name: &str, per: Option<&str>) -> Declaration {
     let number = |digits| parse_number(digits).expect("a number in a test");
     Declaration {
         watch: Watch::Chart {
-            ewma: Ewma::new(number("0.3"), number("3")).expect("a chart in a test"),
+            chart: measure::Chart::Ewma(
+                Ewma::new(number("0.3"), number("3")).expect("a chart in a test"),
+            ),
+            limit: 3.0 * libm::sqrt(0.3 / 1.7),
             centre: Centre::One(5000.0),
             sigma: 205.39,
+            outlook: None,
         },
         ..counter(name, per, 1)
     }
@@ -362,7 +368,7 @@ impl World {
 
     fn level(&self, name: &str, stratum: &str) -> Level {
         match self.strata(name).get(stratum) {
-            Some(Standing::Chart(chart)) => chart.now,
+            Some(Standing::Chart(chart)) => chart.now.clone(),
             Some(Standing::Counter(_)) => panic!("{name} is a counter"),
             None => Level::default(),
         }
@@ -486,6 +492,8 @@ fn the_handbooks_example_reads_as_printed() {
             left_out: None,
             count: None,
             level: Some(format!("{published} g")),
+            pattern: None,
+            shows: None,
             signal: false,
             since: watched[0].since,
         };

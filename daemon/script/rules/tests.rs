@@ -19,6 +19,7 @@ pub(crate) fn plant() -> Plant {
     let line = LineDescription {
         base: "works/floor/line".into(),
         zone: "Etc/UTC".into(),
+        takt: Some(Span::from_secs(24)),
         rules: "rules".into(),
         skew: Span::from_secs(300),
         quiet: Span::from_secs(600),
@@ -93,6 +94,7 @@ fn characteristic(name: &str, unit: &str, decimals: u32, per: Option<&str>) -> C
         per: per.map(StratumName::from),
         centre: None,
         sigma: (name == "mass").then(|| Decimal::new(505, 2)),
+        every: if name == "moisture" { 9 } else { 1 },
         gauge: (name == "mass").then(|| GaugeName::from("lc-1")),
     }
 }
@@ -135,6 +137,9 @@ pub(crate) fn shown() -> Vec<Shown> {
             level: Some(14_523),
             signal: true,
             points: 40,
+            side: Some(Side::Above),
+            pattern: None,
+            ahead: Some(ahead(Some(15_000))),
         }),
     ]
 }

@@ -371,7 +371,7 @@ proptest! {
         let seen = |world: &World, places: [usize; 2]| -> Vec<Vec<Shown>> {
             let ours = |shown: &Vec<(usize, Shown)>| {
                 let ours = shown.iter().filter(|(place, _)| places.contains(place));
-                ours.map(|(_, shown)| *shown).collect()
+                ours.map(|(_, shown)| shown.clone()).collect()
             };
             world.line.judge.shown.iter().map(ours).collect()
         };

@@ -1,0 +1,611 @@
+//! Charts of a header: what they show, and the limit they signal at, written down or worked out from a promise.
+//!
+//! A limit that is worked out is a decimal of three places, and the declaration says that decimal and not how it was
+//! asked for: `control_limit(…)` with the same number is the same chart.
+//!
+//! Deliberately not here: how seldom a chart signals, which is worked out where numbers are, and keeping one.
+
+use crate::engine::plain_number;
+use crate::fault::{Complaint, suggest};
+use crate::operators::describe;
+use chargehand_core::{Characteristic, LineDescription};
+use chargehand_measure::{
+    Chart, Cusum, Decimal, Design, DesignError, Ewma, RunRule, RunRules, Shewhart,
+    points_between_false_alarms, real,
+};
+use rhai::{Dynamic, Engine, FLOAT, INT, ImmutableString, NativeCallContext};
+use std::any::TypeId;
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::sync::{Mutex, OnceLock, PoisonError};
+
+/// Microseconds of a day.
+const DAY_US: f64 = 86_400e6;
+/// Designs that are remembered; more are worked out again.
+const DESIGNS_KEPT: usize = 1_000;
+/// How a limit is written where nothing is promised.
+const EXAMPLE: &str = "control_limit(3.93)";
+
+/// `ewma(…)`, `cusum(…)` or `shewhart(…)`, as written.
+#[derive(Clone, Debug)]
+pub(crate) struct Statistic {
+    word: &'static str,
+    given: Vec<Dynamic>,
+}
+
+/// `control_limit(…)` or `one_false_alarm_in(…)`, as written.
+#[derive(Clone, Debug)]
+pub(crate) struct Bound {
+    word: &'static str,
+    given: Dynamic,
+}
+
+/// `20000.points` or `30.days`, as written.
+#[derive(Clone, Debug)]
+pub(crate) struct Promise {
+    number: Dynamic,
+    of: &'static str,
+}
+
+/// A chart that can be kept, resolved.
+#[derive(Clone, Debug)]
+pub(crate) struct Resolved {
+    pub(crate) chart: Chart,
+    /// As `control_limit` takes it.
+    pub(crate) limit: Decimal,
+    /// How far from the centre what it shows may be, in sigmas of one value.
+    pub(crate) half_width: f64,
+    /// How its statistic is written.
+    pub(crate) statistic: String,
+    /// The points of all strata between false alarms that were promised.
+    pub(crate) promised: Option<u64>,
+    /// What the declaration's text says of it.
+    pub(crate) text: String,
+}
+
+/// A statistic that can be one.
+#[derive(Clone, Debug, PartialEq)]
+enum Parameters {
+    Ewma { lambda: Decimal },
+    Cusum { k: Decimal, head: Decimal },
+    Shewhart { rules: RunRules },
+}
+
+/// What a chart's limit comes from.
+#[derive(Clone, Debug)]
+enum Asked {
+    Limit(Decimal),
+    Points(u64),
+    Days(Decimal),
+}
+
+/// Teaches the engine the words of charts.
+pub(crate) fn register(engine: &mut Engine) {
+    engine
+        .register_type_with_name::<Statistic>("statistic")
+        .register_type_with_name::<Bound>("control limit")
+        .register_type_with_name::<Promise>("promise");
+    for (word, most) in [("ewma", 1), ("cusum", 2), ("shewhart", RunRule::ALL.len())] {
+        let least = usize::from(word != "shewhart");
+        for arity in least..=most {
+            let types = vec![TypeId::of::<Dynamic>(); arity];
+            let note = move |_: NativeCallContext<'_>, given: &mut [&mut Dynamic]| {
+                let given = given.iter().map(|given| given.flatten_clone()).collect();
+                Ok(Statistic { word, given })
+            };
+            engine.register_raw_fn(word, types, note);
+        }
+    }
+    for word in ["control_limit", "one_false_alarm_in"] {
+        engine.register_fn(word, move |given: Dynamic| Bound { word, given });
+    }
+    for of in crate::words::PROMISED.iter().copied() {
+        engine
+            .register_get(of, move |number: &mut INT| Promise {
+                number: Dynamic::from(*number),
+                of,
+            })
+            .register_get(of, move |number: &mut FLOAT| Promise {
+                number: Dynamic::from(*number),
+                of,
+            });
+    }
+}
+
+/// Whether a value of the header is made of something that `later` says is of a part that does not exist yet.
+pub(crate) fn holds(given: &Dynamic, later: impl Fn(&Dynamic) -> bool) -> bool {
+    let statistic = given.read_lock::<Statistic>();
+    let bound = given.read_lock::<Bound>();
+    statistic.is_some_and(|statistic| statistic.given.iter().any(&later))
+        || bound.is_some_and(|bound| later(&bound.given))
+}
+
+/// What is wrong with a chart whatever it looks at.
+pub(crate) fn wrong_anywhere(name: &str, first: &Dynamic, second: &Dynamic) -> Option<Complaint> {
+    let what = format!("chart '{name}'");
+    match read(name, &what, first, second) {
+        Err(complaint) => Some(complaint),
+        Ok((parameters, Asked::Limit(limit))) => with_limit(&what, &parameters, limit).err(),
+        Ok((parameters, Asked::Points(points))) => designed(&what, &parameters, points).err(),
+        Ok((_, Asked::Days(_))) => None,
+    }
+}
+
+/// The chart of a header, for what it looks at.
+pub(crate) fn resolve(
+    name: &str,
+    (first, second): (&Dynamic, &Dynamic),
+    characteristic: &Characteristic,
+    line: &LineDescription,
+) -> Result<Resolved, Complaint> {
+    let what = format!("chart '{name}'");
+    let (parameters, asked) = read(name, &what, first, second)?;
+    let points = match asked {
+        Asked::Limit(limit) => {
+            let chart = with_limit(&what, &parameters, limit)?;
+            return Ok(Resolved::of(&parameters, chart, limit, None));
+        }
+        Asked::Points(points) => points,
+        Asked::Days(days) => in_points(&what, days, characteristic, line)?,
+    };
+    let (chart, limit) = designed(&what, &parameters, points)?;
+    Ok(Resolved::of(&parameters, chart, limit, Some(points)))
+}
+
+/// How many points of a characteristic the line gives in a day of 24 hours in which it runs; none where nobody says
+/// how long a piece takes.
+#[must_use]
+#[allow(
+    clippy::cast_precision_loss,
+    reason = "ten years are far below 2^53 microseconds"
+)]
+pub fn points_a_day(characteristic: &Characteristic, line: &LineDescription) -> Option<f64> {
+    let takt = line.takt?.0 as f64;
+    Some(DAY_US / takt / f64::from(characteristic.every))
+}
+
+/// A promise in days as one in points.
+fn in_points(
+    what: &str,
+    days: Decimal,
+    characteristic: &Characteristic,
+    line: &LineDescription,
+) -> Result<u64, Complaint> {
+    let points = points_a_day(characteristic, line).ok_or_else(|| {
+        Complaint::new(
+            format!("{what} promises days, and nobody says how many pieces the line makes in one"),
+            "add `takt_s` to [line] in the plant description, or promise points: one_false_alarm_in(20000.points)",
+        )
+    })?;
+    points_between_false_alarms(real(days), &[points])
+        .map_err(|error| Complaint::new(format!("{what}: {error}"), ""))
+}
+
+/// What stands in the header, read as far as it can be without anything it looks at.
+fn read(
+    name: &str,
+    what: &str,
+    first: &Dynamic,
+    second: &Dynamic,
+) -> Result<(Parameters, Asked), Complaint> {
+    let (Some(statistic), Some(bound)) =
+        (first.read_lock::<Statistic>(), second.read_lock::<Bound>())
+    else {
+        return Err(Complaint::new(
+            format!("{what} is made of {} and {}", part(first), part(second)),
+            format!("write .chart(\"{name}\", ewma(0.1), {EXAMPLE})"),
+        ));
+    };
+    let parameters = parameters(what, &statistic)?;
+    // Whatever its limit, its parameters have to be possible; a head start has to be below the limit.
+    with_limit(what, &parameters.without_head(), Decimal::ONE_HUNDRED)?;
+    let asked = asked(what, &bound)?;
+    match (&parameters, &asked) {
+        (Parameters::Shewhart { rules }, Asked::Points(_) | Asked::Days(_))
+            if !rules.is_empty() =>
+        {
+            Err(promised_of_rules(what, *rules))
+        }
+        _ => Ok((parameters, asked)),
+    }
+}
+
+fn parameters(what: &str, statistic: &Statistic) -> Result<Parameters, Complaint> {
+    let given = |place: usize, example: &str| match statistic.given.get(place) {
+        Some(given) => number(what, statistic.word, given, example).map(Some),
+        None => Ok(None),
+    };
+    match statistic.word {
+        "ewma" => Ok(Parameters::Ewma {
+            lambda: given(0, "0.1")?.unwrap_or_default(),
+        }),
+        "cusum" => Ok(Parameters::Cusum {
+            k: given(0, "0.5")?.unwrap_or_default(),
+            head: given(1, "0.5, 2.5")?.unwrap_or_default(),
+        }),
+        _ => {
+            let rules = statistic.given.iter().map(|given| run_rule(what, given));
+            let rules: Vec<RunRule> = rules.collect::<Result<_, _>>()?;
+            Ok(Parameters::Shewhart {
+                rules: rules.into_iter().collect(),
+            })
+        }
+    }
+}
+
+fn run_rule(what: &str, given: &Dynamic) -> Result<RunRule, Complaint> {
+    let Some(name) = given.read_lock::<ImmutableString>() else {
+        return Err(Complaint::new(
+            format!(
+                "{what}: `shewhart` was given {}, wanted the names of run rules",
+                describe(given)
+            ),
+            "write shewhart(\"WE2\", \"N2\"), or shewhart() for the limit alone",
+        ));
+    };
+    RunRule::named(&name).ok_or_else(|| {
+        let names = RunRule::ALL.into_iter().map(RunRule::name);
+        Complaint::new(
+            format!("{what}: '{}' is no run rule", *name),
+            suggest(&name, names),
+        )
+    })
+}
+
+fn asked(what: &str, bound: &Bound) -> Result<Asked, Complaint> {
+    if bound.word == "control_limit" {
+        return number(what, bound.word, &bound.given, "3.93").map(Asked::Limit);
+    }
+    let promise = bound.given.read_lock::<Promise>();
+    let number = promise
+        .as_ref()
+        .and_then(|promise| plain_number(&promise.number).and_then(|number| number.decimal().ok()));
+    let (Some(promise), Some(number)) = (promise, number) else {
+        let example =
+            plain_number(&bound.given).map_or("20000".to_owned(), |number| number.to_string());
+        return Err(Complaint::new(
+            format!(
+                "{what}: `{}` was given {}, wanted points or days",
+                bound.word,
+                describe(&bound.given)
+            ),
+            format!("write {0}({example}.points) or {0}(30.days)", bound.word),
+        ));
+    };
+    if promise.of == "days" {
+        return Ok(Asked::Days(number));
+    }
+    let points = number.is_integer().then(|| u64::try_from(number).ok());
+    points.flatten().map(Asked::Points).ok_or_else(|| {
+        Complaint::new(
+            format!("{what}: {number} points is no number of points"),
+            format!("write a whole number, such as {}(20000.points)", bound.word),
+        )
+    })
+}
+
+fn number(what: &str, word: &str, given: &Dynamic, example: &str) -> Result<Decimal, Complaint> {
+    plain_number(given)
+        .and_then(|number| number.decimal().ok())
+        .ok_or_else(|| {
+            Complaint::new(
+                format!(
+                    "{what}: `{word}` was given {}, wanted a number",
+                    describe(given)
+                ),
+                format!("write {word}({example})"),
+            )
+        })
+}
+
+/// Run rules signal as seldom as they do; only a chart without any can be made to keep a promise.
+fn promised_of_rules(what: &str, rules: RunRules) -> Complaint {
+    let three = Shewhart::new(Some(Decimal::from(3)), rules).ok();
+    let have = three.and_then(|chart| Chart::Shewhart(chart).run_length(0.0).ok());
+    let have = have.map_or_else(String::new, |have| {
+        format!(", with control_limit(3) once in {:.0} points", have.mean)
+    });
+    Complaint::new(
+        format!("{what}: run rules signal falsely as often as they do{have}, whatever is promised"),
+        "write control_limit(3), or take the run rules out",
+    )
+}
+
+/// The chart with that limit.
+fn with_limit(what: &str, parameters: &Parameters, limit: Decimal) -> Result<Chart, Complaint> {
+    let chart = match parameters {
+        Parameters::Ewma { lambda } => Ewma::new(*lambda, limit).map(Chart::Ewma),
+        Parameters::Cusum { k, head } => Cusum::new(*k, limit)
+            .and_then(|cusum| cusum.with_head_start(*head))
+            .map(Chart::Cusum),
+        Parameters::Shewhart { rules } => Shewhart::new(Some(limit), *rules).map(Chart::Shewhart),
+    };
+    chart.map_err(|error| Complaint::new(format!("{what}: {error}"), ""))
+}
+
+/// The chart that signals falsely once in so many points, and its limit.
+///
+/// Every rulebook is loaded several times in a check and at every start, and a limit takes some milliseconds to be
+/// found: it is remembered. It depends on nothing else.
+fn designed(
+    what: &str,
+    parameters: &Parameters,
+    points: u64,
+) -> Result<(Chart, Decimal), Complaint> {
+    type Known = Mutex<BTreeMap<(String, u64), Result<Decimal, DesignError>>>;
+    static KNOWN: OnceLock<Known> = OnceLock::new();
+    let key = (parameters.written(), points);
+    let known = KNOWN.get_or_init(Known::default);
+    let lock = || known.lock().unwrap_or_else(PoisonError::into_inner);
+    let found = lock().get(&key).copied();
+    let limit = found.unwrap_or_else(|| {
+        let limit = parameters.limit_for(points);
+        let mut known = lock();
+        if known.len() < DESIGNS_KEPT {
+            known.insert(key, limit);
+        }
+        limit
+    });
+    let limit = limit.map_err(|error| Complaint::new(format!("{what}: {error}"), ""))?;
+    Ok((with_limit(what, parameters, limit)?, limit))
+}
+
+impl Parameters {
+    /// As a header writes it.
+    fn written(&self) -> String {
+        match self {
+            Self::Ewma { lambda } => format!("ewma({})", lambda.normalize()),
+            Self::Cusum { k, head } if head.is_zero() => format!("cusum({})", k.normalize()),
+            Self::Cusum { k, head } => format!("cusum({}, {})", k.normalize(), head.normalize()),
+            Self::Shewhart { rules } => {
+                let names: Vec<String> = rules.iter().map(|rule| format!("\"{rule}\"")).collect();
+                format!("shewhart({})", names.join(", "))
+            }
+        }
+    }
+
+    fn without_head(&self) -> Self {
+        match self {
+            Self::Cusum { k, .. } => Self::Cusum {
+                k: *k,
+                head: Decimal::ZERO,
+            },
+            other => other.clone(),
+        }
+    }
+
+    fn limit_for(&self, points: u64) -> Result<Decimal, DesignError> {
+        match self {
+            Self::Ewma { lambda } => Design::ewma(*lambda, points),
+            Self::Cusum { k, head } if head.is_zero() => Design::cusum(*k, points),
+            Self::Cusum { k, head } => return with_head_start(*k, *head, points),
+            Self::Shewhart { .. } => Design::shewhart(points),
+        }
+        .map(|design| design.limit)
+    }
+
+    /// What the declaration's text says of the chart with that limit.
+    fn text(&self, limit: Decimal) -> String {
+        let limit = limit.normalize();
+        let (mut text, rest) = match self {
+            Self::Ewma { lambda } => (format!("ewma {}", lambda.normalize()), String::new()),
+            Self::Cusum { k, head } => {
+                let head = Some(head.normalize()).filter(|head| !head.is_zero());
+                let rest = head.map_or_else(String::new, |head| format!(" head_start {head}"));
+                (format!("cusum {}", k.normalize()), rest)
+            }
+            Self::Shewhart { rules } => {
+                let names = rules.iter().map(|rule| format!(" {rule}"));
+                ("shewhart".to_owned(), names.collect())
+            }
+        };
+        write!(text, " control_limit {limit}{rest}").expect("a string takes all");
+        text
+    }
+}
+
+/// The least limit in thousandths with which a cumulative sum that starts ahead keeps a promise. It signals sooner
+/// than one that starts at nothing, so its limit is wider.
+fn with_head_start(k: Decimal, head: Decimal, points: u64) -> Result<Decimal, DesignError> {
+    /// Thousandths of a sigma that a head start can cost at most: it is itself below the limit.
+    const WIDEST: u32 = 100_000;
+    let plain = Design::cusum(k, points)?.limit.max(head);
+    let keeps = |thousandths: u32| -> Result<bool, DesignError> {
+        let limit = Decimal::new(thousandths.into(), 3);
+        let chart = Chart::Cusum(Cusum::new(k, limit)?.with_head_start(head)?);
+        let length = chart.run_length(0.0)?;
+        Ok(length.mean >= real(Decimal::from(points)))
+    };
+    let start = plain * Decimal::ONE_THOUSAND;
+    let mut low = u32::try_from(start.ceil()).unwrap_or(WIDEST);
+    if keeps(low)? {
+        return Ok(Decimal::new(low.into(), 3));
+    }
+    let mut step = 64;
+    let mut high = low.saturating_add(step);
+    while !keeps(high.min(WIDEST))? {
+        if high >= WIDEST {
+            let most = Decimal::new(WIDEST.into(), 3);
+            return Err(DesignError::NoLimit { most, points });
+        }
+        step *= 2;
+        (low, high) = (high, high.saturating_add(step));
+    }
+    while high - low > 1 {
+        let middle = low + (high - low) / 2;
+        if keeps(middle)? {
+            high = middle;
+        } else {
+            low = middle;
+        }
+    }
+    Ok(Decimal::new(high.into(), 3))
+}
+
+impl Resolved {
+    fn of(parameters: &Parameters, chart: Chart, limit: Decimal, promised: Option<u64>) -> Self {
+        let half_width = match &chart {
+            Chart::Ewma(ewma) => ewma.half_width(),
+            Chart::Cusum(_) | Chart::Shewhart(_) => real(limit),
+        };
+        Self {
+            chart,
+            limit,
+            half_width,
+            statistic: parameters.written(),
+            promised,
+            text: parameters.text(limit),
+        }
+    }
+}
+
+fn part(given: &Dynamic) -> String {
+    if let Some(statistic) = given.read_lock::<Statistic>() {
+        format!("{}(…)", statistic.word)
+    } else if let Some(bound) = given.read_lock::<Bound>() {
+        format!("{}(…)", bound.word)
+    } else if let Some(promise) = given.read_lock::<Promise>() {
+        format!("a number of {}", promise.of)
+    } else {
+        describe(given)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rules::tests::plant;
+    use chargehand_core::Plant;
+
+    fn decimal(text: &str) -> Decimal {
+        text.parse().expect("a decimal in a test")
+    }
+
+    /// The chart that a header makes of mass, or what is wrong with it.
+    fn made(statistic: &str, bound: &str, plant: &Plant, of: &str) -> Result<Resolved, String> {
+        let mut engine = Engine::new_raw();
+        register(&mut engine);
+        let value = |script: &str| engine.eval::<Dynamic>(script).expect("a word in a test");
+        let (first, second) = (value(statistic), value(bound));
+        let station = ["s30", "s95"].map(|name| plant.station(name).expect("a station"));
+        let found = station
+            .iter()
+            .find_map(|station| station.characteristic(of));
+        let characteristic = found.expect("a characteristic");
+        resolve("x", (&first, &second), characteristic, &plant.line)
+            .map_err(|complaint| format!("{}: {}", complaint.what, complaint.remedy))
+    }
+
+    #[test]
+    fn what_a_declaration_says_of_a_chart() {
+        let check = |statistic: &str, bound: &str, expect: &str| {
+            let found = made(statistic, bound, &plant(), "mass").map(|made| made.text);
+            assert_eq!(found.as_deref(), Ok(expect), "{statistic} {bound}");
+        };
+        check(
+            "ewma(0.1)",
+            "control_limit(3.93)",
+            "ewma 0.1 control_limit 3.93",
+        );
+        check("ewma(0.10)", "control_limit(3)", "ewma 0.1 control_limit 3");
+        check(
+            "cusum(0.5)",
+            "control_limit(4)",
+            "cusum 0.5 control_limit 4",
+        );
+        check(
+            "cusum(0.5, 0)",
+            "control_limit(4.0)",
+            "cusum 0.5 control_limit 4",
+        );
+        check(
+            "cusum(0.5, 2)",
+            "control_limit(4)",
+            "cusum 0.5 control_limit 4 head_start 2",
+        );
+        check("shewhart()", "control_limit(3)", "shewhart control_limit 3");
+        // In whatever order, and however often, the rules are written.
+        let rules = "shewhart control_limit 3 WE2 N2";
+        check(r#"shewhart("N2", "WE2", "N2")"#, "control_limit(3)", rules);
+    }
+
+    /// However it is asked for, the same limit is the same chart. The EWMA of weight 0.1 with one false alarm in 500
+    /// points has the limit 2.814 in the tables of the field (Lucas and Saccucci, Technometrics 32, 1990; from memory).
+    #[test]
+    fn a_limit_written_down_is_the_chart_that_was_promised() {
+        let plant = plant();
+        let points = made(
+            "ewma(0.1)",
+            "one_false_alarm_in(500.points)",
+            &plant,
+            "mass",
+        );
+        let points = points.expect("a chart");
+        assert!(
+            (2.813..=2.815).contains(&real(points.limit)),
+            "{}",
+            points.limit
+        );
+        assert_eq!(points.promised, Some(500));
+        let written = made(
+            "ewma(0.1)",
+            &format!("control_limit({})", points.limit),
+            &plant,
+            "mass",
+        );
+        let written = written.expect("a chart");
+        assert_eq!((&written.text, written.chart), (&points.text, points.chart));
+        assert_eq!(written.promised, None);
+    }
+
+    /// A takt of 24 s gives 3600 points a day, where one piece in nine is measured 400.
+    #[test]
+    fn days_are_points_at_the_takt_of_the_line() {
+        let promised = |days: &str, plant: &Plant, of: &str| {
+            let bound = format!("one_false_alarm_in({days}.days)");
+            made("shewhart()", &bound, plant, of).map(|made| made.promised)
+        };
+        let mut plant = plant();
+        assert_eq!(promised("30", &plant, "mass"), Ok(Some(108_000)));
+        assert_eq!(promised("30", &plant, "moisture"), Ok(Some(12_000)));
+        assert_eq!(promised("0.5", &plant, "moisture"), Ok(Some(200)));
+        // At least what was promised.
+        assert_eq!(promised("0.2506", &plant, "moisture"), Ok(Some(101)));
+        let few = promised("0.01", &plant, "mass").expect_err("36 points");
+        assert_eq!(
+            few,
+            "chart 'x': one false alarm in 36 points is outside 100 to 10000000: "
+        );
+        let none = promised("0", &plant, "mass").expect_err("no days");
+        assert!(
+            none.starts_with("chart 'x': one false alarm in 0 days"),
+            "{none}"
+        );
+        plant.line.takt = None;
+        let lost = promised("30", &plant, "mass").expect_err("no takt");
+        assert!(lost.contains("add `takt_s` to [line]"), "{lost}");
+    }
+
+    /// The limit of a sum that starts ahead is the least that keeps the promise, and wider than without.
+    #[test]
+    fn a_head_start_is_paid_for_with_a_wider_limit() {
+        for (k, head, points) in [("0.5", "2", 500), ("0.5", "2.5", 20_000), ("1", "0.5", 370)] {
+            let (k, head) = (decimal(k), decimal(head));
+            let limit = with_head_start(k, head, points).expect("a limit");
+            let length = |limit| {
+                let cusum = Cusum::new(k, limit).and_then(|cusum| cusum.with_head_start(head));
+                Chart::Cusum(cusum.expect("a chart"))
+                    .run_length(0.0)
+                    .expect("a length")
+                    .mean
+            };
+            let wanted = real(Decimal::from(points));
+            assert!(length(limit) >= wanted, "{k} {head} {points}: {limit}");
+            assert!(
+                length(limit - decimal("0.001")) < wanted,
+                "{k} {head} {points}: {limit}"
+            );
+            assert!(limit > Design::cusum(k, points).expect("a design").limit);
+        }
+    }
+}
