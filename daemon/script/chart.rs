@@ -474,8 +474,9 @@ fn part(given: &Dynamic) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::rules::tests::plant;
-    use chargehand_core::Plant;
+    use crate::rules::Rules;
+    use crate::rules::tests::{book, plant};
+    use chargehand_core::{Judge as _, Plant, TextDigest};
 
     fn decimal(text: &str) -> Decimal {
         text.parse().expect("a decimal in a test")
@@ -527,6 +528,33 @@ mod tests {
         // In whatever order, and however often, the rules are written.
         let rules = "shewhart control_limit 3 WE2 N2";
         check(r#"shewhart("N2", "WE2", "N2")"#, "control_limit(3)", rules);
+    }
+
+    /// What is kept of an average hangs on this digest: it is of the text that stands here, which an earlier version made
+    /// of such a header and every later one has to make.
+    #[test]
+    fn a_chart_declared_before_goes_on() {
+        let header = r#"rule("x").at("s30").of("mass", "g").per("mould").leave_out(off_nominal_by(40.g)).chart("wear", ewma(0.10), control_limit(3.93)).on_fault("hold");"#;
+        let digest_of = |handler: &str| {
+            let book = book(&[("a.rhai", &format!("{header}\n{handler}"))]);
+            let rules = Rules::load(&book, &plant()).unwrap_or_else(|faults| panic!("{faults:?}"));
+            rules.declarations()[0].digest.clone()
+        };
+        let text = "chargehand watch 1\na/wear\ns30 mass g 0.1\nper mould\nleave out off 14500 by 400\nby lc-1\n\
+                    chart ewma 0.1 control_limit 3.93 centre 1450 sigma 5.05";
+        let plain = "fn reading(r) { if r.wear.signal { hold(\"x\") } }";
+        let digest = |text: &str| TextDigest::from(crate::book::digest(text));
+        assert_eq!(digest_of(plain), digest(text));
+        // One that looks ahead keeps more, and is another; whatever it is called where it is asked.
+        let ahead = digest(&format!("{text} ahead 1"));
+        for handler in [
+            "fn reading(r) { hold(`${r.wear.left}`) }",
+            "fn reading(r) { let w = r.wear; if w.signal { hold(`${w.rate}`) } }",
+            "fn reading(r) { told(r.wear) }\nfn told(chart) { hold(`${chart.left}`) }",
+            "fn reading(r) { told(r) }\nfn told(facts) { hold(`${facts.wear.left}`) }",
+        ] {
+            assert_eq!(digest_of(handler), ahead, "{handler}");
+        }
     }
 
     /// However it is asked for, the same limit is the same chart. The EWMA of weight 0.1 with one false alarm in 500

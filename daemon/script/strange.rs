@@ -6,8 +6,8 @@
 use crate::rules::Rules;
 use crate::rules::tests::{book, lines, plant};
 use chargehand_core::{
-    CharacteristicName, Count, Drift, Effect, Facts, Gate, GateKind, Judge, PieceName, Plant,
-    Shown, Span, StationName, Stratum, StratumName, Watch,
+    Ahead, CharacteristicName, Count, Drift, Effect, Facts, Gate, GateKind, Judge, Outlook,
+    PieceName, Plant, Shown, Span, StationName, Stratum, StratumName, Trail, Watch,
 };
 use proptest::prelude::*;
 use std::collections::BTreeMap;
@@ -54,6 +54,7 @@ struct Occasion {
     value: i64,
     count: Count,
     drift: Drift,
+    ahead: Ahead,
     told: bool,
     healthy: Option<bool>,
     attempt: u32,
@@ -71,16 +72,25 @@ fn occasion() -> impl Strategy<Value = Occasion> {
     let number = prop_oneof![Just(0_u32), Just(1), Just(u32::MAX), any::<u32>()];
     let count = (number.clone(), number.clone(), number.clone());
     let level = proptest::option::of(edge.clone());
+    let ahead = (
+        proptest::collection::vec((any::<u64>(), any::<i64>()), 0..30),
+        any::<u64>(),
+    );
     let points = prop_oneof![Just(0_u64), Just(u64::MAX), any::<u64>()];
     let rest = (
         any::<bool>(),
         proptest::option::of(any::<bool>()),
         number,
         any::<bool>(),
+        ahead,
     );
     (edge, count, (level, any::<bool>(), points), rest).prop_map(
         |(value, (total, in_a_row, pieces), (level, signal, points), rest)| {
-            let (told, healthy, attempt, late) = rest;
+            let (told, healthy, attempt, late, (newest, passed)) = rest;
+            let mut trail = Trail::default();
+            for (piece, count) in newest {
+                trail.push(piece, count);
+            }
             Occasion {
                 value,
                 count: Count {
@@ -93,6 +103,11 @@ fn occasion() -> impl Strategy<Value = Occasion> {
                     signal,
                     points,
                     ..Drift::default()
+                },
+                ahead: Ahead {
+                    trail,
+                    passed,
+                    outlook: Outlook::default(),
                 },
                 told,
                 healthy,
@@ -125,7 +140,13 @@ fn ask(text: &str, occasions: &[Occasion]) -> Result<bool, TestCaseError> {
             .iter()
             .map(|declared| match declared.watch {
                 Watch::Counter { .. } => Shown::Counter(occasion.count),
-                Watch::Chart { .. } => Shown::Chart(occasion.drift.clone()),
+                Watch::Chart { outlook, .. } => Shown::Chart(Drift {
+                    ahead: outlook.map(|outlook| Ahead {
+                        outlook,
+                        ..occasion.ahead.clone()
+                    }),
+                    ..occasion.drift.clone()
+                }),
             })
             .enumerate()
             .collect();
@@ -230,6 +251,11 @@ fn made_up() -> impl Strategy<Value = String> {
         "r.wear",
         "r.wear.signal",
         "r.wear.level",
+        "r.wear.side",
+        "r.wear.pattern",
+        "r.wear.rate",
+        "r.wear.left",
+        "r.wear.left.low",
         "r.wear.points",
         "r.stratum",
         "r.strata.heat",

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::config::{Faults, plant};
-use chargehand_core::{Effect, GateKind, Map, Mean, Of, Since1970};
+use chargehand_core::{Effect, GateKind, Map, Mean, Of, Since1970, Span};
 
 const GOOD: &str = r#"[line]
 base = "vennick/castware/l1"
@@ -349,7 +349,7 @@ fn faults_of_the_line() {
         "rulse = \"rules\"",
         &[
             "1:1: line: rules is missing: write for example rules = \"rules\"",
-            "5:1: line: rulse is not known; wanted one of base, zone, rules, skew_s, quiet_s, valid_s, pieces_kept, observe: did you mean rules",
+            "5:1: line: rulse is not known; wanted one of base, zone, rules, skew_s, quiet_s, valid_s, pieces_kept, takt_s, observe: did you mean rules",
         ],
     );
     check(
@@ -824,7 +824,7 @@ fn faults_of_characteristics() {
         "guage = \"lc-1\"",
         &[
             "31:12: gauge \"lc-1\": standard belongs to no characteristic; wanted one: write gauge = \"lc-1\" at the characteristic it measures",
-            "64:1: station \"s30\": characteristic \"mass\": guage is not known; wanted one of name, unit, resolution, of, per, gauge, lower, nominal, upper, plausible, centre, sigma: did you mean gauge",
+            "64:1: station \"s30\": characteristic \"mass\": guage is not known; wanted one of name, unit, resolution, of, per, gauge, lower, nominal, upper, plausible, centre, sigma, every: did you mean gauge",
         ],
     );
 }
@@ -1223,4 +1223,51 @@ fn numbers_mean_what_their_digits_say() {
     check("nominal = 1450", "nominal = +1_450.0");
     check("nominal = 1450", "nominal = 14500e-1");
     check("zone = \"Europe/Berlin\"\ntakt_s", "zone = \"UTC\"\ntakt_s");
+}
+
+#[test]
+fn how_many_pieces_are_made_and_measured() {
+    let check = |from: &str, to: &str, expect: (Option<Span>, u32)| {
+        let plant = plant(&GOOD.replace(from, to), "l1.toml");
+        let plant = plant.unwrap_or_else(|faults| panic!("{to}: {faults}"));
+        let mass = plant.stations[0].characteristic("mass").expect("declared");
+        assert_eq!((plant.line.takt, mass.every), expect, "{to}");
+    };
+    let seconds = |number| Some(Span::from_secs(number));
+    check("takt_s = 24", "", (None, 1));
+    check("takt_s = 24", "takt_s = 0.5", (Some(Span(500_000)), 1));
+    check("per = \"mould\"", "every = 9", (seconds(24), 9));
+    check("per = \"mould\"", "every = 100000", (seconds(24), 100_000));
+}
+
+#[test]
+fn faults_of_how_many() {
+    for takt in ["0", "-24"] {
+        let expect = format!(
+            "4:10: line: takt_s is {takt}; wanted seconds above 0, at most ten years, at most 6 decimals: write seconds, such as 3 or 0.5"
+        );
+        check(
+            "takt_s = 24",
+            &format!("takt_s = {takt}"),
+            &[expect.as_str()],
+        );
+    }
+    let every = "63:9: station \"s30\": characteristic \"mass\": every is";
+    let check = |number: &str, expect: &str| {
+        let expect = format!("{every} {number}; wanted {expect}");
+        check(
+            "per = \"mould\"",
+            &format!("every = {number}"),
+            &[expect.as_str()],
+        );
+    };
+    check("0", "a whole number from 1 up: write 1 or more");
+    check(
+        "1.5",
+        "a whole number from 1 up: write it without decimals, such as 4",
+    );
+    check(
+        "100001",
+        "at most 100000 pieces: write in how many pieces one is measured",
+    );
 }
