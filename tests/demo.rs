@@ -27,7 +27,7 @@ fn the_invented_day_is_played_and_its_ledger_holds() {
             .lines()
             .find(|line| line.starts_with(&format!("  {fault}  ")));
         let line = line.unwrap_or_else(|| panic!("no {fault} in {text}"));
-        assert!(line.ends_with("in time"), "{line}");
+        assert!(line.ends_with("  found"), "{line}");
     }
     // No terminal here: a line an hour, beside the summary.
     let hours = stderr(&output);

@@ -101,7 +101,7 @@ fn chart(of: &ChartReport) -> String {
     )];
     let limit = match of.promised {
         Some(points) => format!(
-            "{}, chosen for one false alarm in {points} points; written so it stays",
+            "{}, worked out for one false alarm in {points} points; to freeze it, write that",
             of.freeze
         ),
         None => of.freeze.clone(),
@@ -109,13 +109,13 @@ fn chart(of: &ChartReport) -> String {
     lines.push(format!("  limit         {limit}"));
     if let Some(between) = of.points_between_false_alarms {
         let together = if of.per.is_some() {
-            " of all together"
+            ", all strata together"
         } else {
             ""
         };
         let week = of.false_alarms_a_week.map_or_else(
-            || "how many a week needs `takt_s` in [line]".to_owned(),
-            |week| format!("{} a week", digits(week)),
+            || "how many in a week needs `takt_s` in [line]".to_owned(),
+            |week| format!("{} in 168 running hours", digits(week)),
         );
         lines.push(format!(
             "  false alarms  one in {between:.0} points{together}: {week}"
@@ -128,10 +128,18 @@ fn chart(of: &ChartReport) -> String {
             } else {
                 String::new()
             };
-            format!("{} sigma off after {points} points{pieces}", found.sigmas)
+            format!("{} sigma after {points}{pieces}", found.sigmas)
         });
         let found: Vec<String> = found.collect();
-        lines.push(format!("  found         {}", found.join(", ")));
+        let of_one = if of.per.is_some() {
+            " of one stratum"
+        } else {
+            ""
+        };
+        lines.push(format!(
+            "  a mean off by {}; points{of_one}, on average",
+            found.join(", ")
+        ));
     }
     if let Some(why) = &of.unknown {
         lines.push(format!("  no figures    {why}"));

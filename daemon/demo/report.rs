@@ -66,7 +66,11 @@ fn held(held: &HeldPieces) -> Vec<String> {
     };
     let since = time_of_day(held.since_us);
     vec![
-        format!("{pieces} since {since} by {}; {who}", held.rule),
+        format!(
+            "{pieces} at {} since {since} by {}; {who}",
+            station(&held.station),
+            held.rule
+        ),
         format!("    the first: {}", held.reason),
     ]
 }
@@ -96,9 +100,9 @@ fn expected(find: &Find) -> String {
 /// In a word, or two.
 fn word(verdict: Verdict) -> &'static str {
     match verdict {
-        Verdict::InWindow => "in time",
-        Verdict::Early => "early: before its window",
-        Verdict::Late => "late: after its window",
+        Verdict::InWindow => "found",
+        Verdict::Early => "found early: before its window",
+        Verdict::Late => "found late: after its window",
         Verdict::Missed => "MISSED",
         Verdict::NotDue => "not due yet",
     }

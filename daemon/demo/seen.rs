@@ -27,11 +27,13 @@ pub struct StationHold {
     pub freed_us: Option<i64>,
 }
 
-/// Pieces that are held at the end of the day for the same rule.
+/// Pieces that are held at the end of the day for the same rule, by what the same station said last.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct HeldPieces {
     /// The rule that comes first among the reasons of their dispositions.
     pub rule: String,
+    /// Where they were measured or last seen.
+    pub station: String,
     /// Which, by number.
     pub pieces: BTreeSet<u32>,
     /// Since when the first of them, microseconds since 1970, UTC.
@@ -77,6 +79,7 @@ pub(crate) struct Newest {
     /// The first of its reasons.
     rule: String,
     reason: String,
+    station: String,
     at_us: i64,
 }
 
@@ -108,10 +111,10 @@ pub(crate) struct Seen {
     /// Results of requests, by request.
     pub(crate) replies: BTreeMap<String, String>,
     open: Value,
-    /// The place of each event among its station's, in order of their first sending.
-    events: BTreeMap<String, BTreeMap<String, usize>>,
-    /// How many of them a beat has confirmed.
-    confirmed: BTreeMap<String, usize>,
+    /// The events of each station.
+    events: BTreeMap<String, BTreeSet<String>>,
+    /// Which of them beats have named.
+    confirmed: BTreeMap<String, BTreeSet<String>>,
 }
 
 impl Seen {
@@ -186,8 +189,7 @@ impl Seen {
 
     fn event(&mut self, station: &str, body: &Value, n: Option<u32>) {
         let said = self.events.entry(station.to_owned()).or_default();
-        let place = said.len();
-        said.entry(text(body, "id").to_owned()).or_insert(place);
+        said.insert(text(body, "id").to_owned());
         match (text(body, "kind"), n) {
             ("birth", Some(n)) => {
                 self.births.insert(n);
@@ -226,6 +228,7 @@ impl Seen {
             word: text(body, "disposition").to_owned(),
             rule: text(&body["reasons"][0], "rule").to_owned(),
             reason: text(&body["reasons"][0], "text").to_owned(),
+            station: text(body, "station").to_owned(),
             at_us: at(body, "at"),
         };
         if newest.word == "remelt" {
@@ -287,14 +290,9 @@ impl Seen {
     }
 
     fn beat(&mut self, station: &str, body: &Value) {
-        let place = self
-            .events
-            .get(station)
-            .and_then(|said| said.get(text(body, "event")));
-        if let Some(place) = place {
-            let confirmed = self.confirmed.entry(station.to_owned()).or_default();
-            *confirmed = (*confirmed).max(place + 1);
-        }
+        let taken = body["taken"].as_array().into_iter().flatten();
+        let confirmed = self.confirmed.entry(station.to_owned()).or_default();
+        confirmed.extend(taken.filter_map(Value::as_str).map(str::to_owned));
     }
 
     fn rejection(&mut self, body: &Value) {
@@ -368,16 +366,18 @@ impl Seen {
             .map(|diversion| diversion.station.as_str())
     }
 
-    /// The pieces that are held at the end, by rule.
+    /// The pieces that are held at the end, by rule and station.
     pub(crate) fn held(&self, script: &Script) -> Vec<HeldPieces> {
-        let mut groups: BTreeMap<&str, HeldPieces> = BTreeMap::new();
+        let mut groups: BTreeMap<(&str, &str), HeldPieces> = BTreeMap::new();
         for (n, newest) in self
             .newest
             .iter()
             .filter(|(_, newest)| newest.word == "hold")
         {
-            let group = groups.entry(&newest.rule).or_insert_with(|| HeldPieces {
+            let key = (newest.rule.as_str(), newest.station.as_str());
+            let group = groups.entry(key).or_insert_with(|| HeldPieces {
                 rule: newest.rule.clone(),
+                station: newest.station.clone(),
                 pieces: BTreeSet::new(),
                 since_us: newest.at_us,
                 reason: newest.reason.clone(),
@@ -410,8 +410,9 @@ impl Seen {
 
     /// Stations with events that no beat has confirmed.
     pub(crate) fn unconfirmed(&self) -> Vec<&str> {
-        let open = |(station, said): &(&String, &BTreeMap<_, _>)| {
-            said.len() > self.confirmed.get(*station).copied().unwrap_or(0)
+        let open = |(station, said): &(&String, &BTreeSet<String>)| {
+            let confirmed = self.confirmed.get(*station);
+            !confirmed.is_some_and(|confirmed| said.is_subset(confirmed))
         };
         self.events
             .iter()

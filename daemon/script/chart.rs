@@ -303,11 +303,11 @@ fn promised_of_rules(what: &str, rules: RunRules) -> Complaint {
     let three = Shewhart::new(Some(Decimal::from(3)), rules).ok();
     let have = three.and_then(|chart| Chart::Shewhart(chart).run_length(0.0).ok());
     let have = have.map_or_else(String::new, |have| {
-        format!(", with control_limit(3) once in {:.0} points", have.mean)
+        format!(", with control_limit(3), once in {:.0} points", have.mean)
     });
     Complaint::new(
-        format!("{what}: run rules signal falsely as often as they do{have}, whatever is promised"),
-        "write control_limit(3), or take the run rules out",
+        format!("{what}: run rules alone signal falsely{have}, and no limit makes that less"),
+        "take the run rules out, or take an ewma(0.1) or cusum(0.5), which can keep a promise; control_limit(3) is for who accepts that rate",
     )
 }
 

@@ -211,18 +211,18 @@ fn charts_say_what_they_promise() {
         r#"
 chart rough/sum: cusum(0.5) of rough at w2
   limit         control_limit(5)
-  false alarms  one in 465 points: 10.8 a week
-  found         0.5 sigma off after 38.0 points (190 pieces), 1 sigma off after 10.4 points (51.9 pieces), 2 sigma off after 4.01 points (20.0 pieces), 3 sigma off after 2.57 points (12.9 pieces)
+  false alarms  one in 465 points: 10.8 in 168 running hours
+  a mean off by 0.5 sigma after 38.0 (190 pieces), 1 sigma after 10.4 (51.9 pieces), 2 sigma after 4.01 (20.0 pieces), 3 sigma after 2.57 (12.9 pieces); points, on average
 
 chart rough/one: shewhart() of rough at w2
   limit         control_limit(3)
-  false alarms  one in 370 points: 13.6 a week
-  found         0.5 sigma off after 155 points (776 pieces), 1 sigma off after 43.9 points (219 pieces), 2 sigma off after 6.30 points (31.5 pieces), 3 sigma off after 2.00 points (10.0 pieces)
+  false alarms  one in 370 points: 13.6 in 168 running hours
+  a mean off by 0.5 sigma after 155 (776 pieces), 1 sigma after 43.9 (219 pieces), 2 sigma after 6.30 (31.5 pieces), 3 sigma after 2.00 (10.0 pieces); points, on average
 
 chart rough/kept: shewhart() of rough at w2
-  limit         control_limit(3), chosen for one false alarm in 370 points; written so it stays
-  false alarms  one in 370 points: 13.6 a week
-  found         0.5 sigma off after 155 points (776 pieces), 1 sigma off after 43.9 points (219 pieces), 2 sigma off after 6.30 points (31.5 pieces), 3 sigma off after 2.00 points (10.0 pieces)
+  limit         control_limit(3), worked out for one false alarm in 370 points; to freeze it, write that
+  false alarms  one in 370 points: 13.6 in 168 running hours
+  a mean off by 0.5 sigma after 155 (776 pieces), 1 sigma after 43.9 (219 pieces), 2 sigma after 6.30 (31.5 pieces), 3 sigma after 2.00 (10.0 pieces); points, on average
 
 1 rule, 1 case, 1 branch both ways: fine
 "#,

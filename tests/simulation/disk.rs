@@ -138,8 +138,8 @@ fn mix(before: &[u8], after: &[u8], chance: &mut Chance) -> Vec<u8> {
             drawn if drawn == odds => chance.below((end - start) as u64) as usize,
             _ => continue,
         };
-        for at in start + kept..end {
-            mixed[at] = before.get(at).copied().unwrap_or(0);
+        for (at, byte) in mixed.iter_mut().enumerate().take(end).skip(start + kept) {
+            *byte = before.get(at).copied().unwrap_or(0);
         }
     }
     if after.len() > before.len() && chance.below(2) == 0 {
