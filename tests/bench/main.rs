@@ -22,6 +22,7 @@
 )]
 
 mod added;
+mod charts;
 mod check;
 mod day;
 mod decisions;
@@ -44,12 +45,13 @@ struct Options {
     only: Option<String>,
 }
 
-const PARTS: [&str; 6] = [
+const PARTS: [&str; 7] = [
     "throughput",
     "latency",
     "restart",
     "replay",
     "added",
+    "charts",
     "check",
 ];
 
@@ -83,6 +85,9 @@ fn main() -> ExitCode {
     }
     if wanted("added") {
         others.extend(added::measure(quick));
+    }
+    if wanted("charts") {
+        others.extend(charts::measure());
     }
     if wanted("check") {
         others.extend(check::measure());
