@@ -28,6 +28,8 @@ use world::{Faults, Tally, World};
 const HOURS: u32 = 2;
 /// Campaigns of every run; their seeds are 1, 2, 3 …
 const CAMPAIGNS: u64 = 24;
+/// Whoever waits for a long run hears of it after so many.
+const SAID_EVERY: u64 = 100;
 /// Simulated hours of a long run.
 const LONG_HOURS: f64 = 10_000.0;
 
@@ -61,6 +63,13 @@ fn campaigns(seeds: impl Fn(u64) -> Option<u64> + Sync) -> Tally {
             let mut tally = Tally::default();
             while let Some(seed) = seeds(next.fetch_add(1, Ordering::Relaxed)) {
                 tally += campaign(seed);
+                let done = next.load(Ordering::Relaxed);
+                if done.is_multiple_of(SAID_EVERY) {
+                    let took = begun.elapsed().as_secs();
+                    eprintln!(
+                        "{done} campaigns of {HOURS} hours begun, no promise broken, {took} s"
+                    );
+                }
             }
             tally
         };
