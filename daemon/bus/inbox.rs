@@ -159,6 +159,12 @@ impl Inbox {
         }
     }
 
+    /// Whether one message more would be left out.
+    #[cfg(test)]
+    pub(crate) fn is_full(&self) -> bool {
+        self.lock().at_least_once >= self.limits.messages
+    }
+
     /// Whether a nudge waits; taking it uses it up.
     pub(crate) fn take_nudge(&self) -> bool {
         // The plain load spares the line thread a write on its busiest path.
