@@ -515,7 +515,7 @@ fn checks(score: &Score, seen: &Seen, observed: &Observed, script: &Script) -> V
             format!("{rejected} rejected"),
         ),
         none(
-            "every event is confirmed by a beat",
+            "every event is confirmed by a beat or a disposition",
             "open at",
             &owned(seen.unconfirmed()),
         ),
@@ -859,7 +859,7 @@ mod tests {
         );
         check(
             &|m| m.retain(|m| !(m.topic.ends_with("/beat") && has(m, "s30-e-265"))),
-            &["every event is confirmed by a beat"],
+            &["every event is confirmed by a beat or a disposition"],
         );
         const TWICE: &str = "a reading sent twice is judged once and answered again";
         check(&|m| m.retain(|m| !has(m, "again")), &[TWICE]);

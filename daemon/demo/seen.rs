@@ -113,7 +113,7 @@ pub(crate) struct Seen {
     open: Value,
     /// The events of each station.
     events: BTreeMap<String, BTreeSet<String>>,
-    /// Which of them beats have named.
+    /// Which of them beats have named, or dispositions answered.
     confirmed: BTreeMap<String, BTreeSet<String>>,
 }
 
@@ -223,6 +223,10 @@ impl Seen {
         if again {
             *self.again.entry(n).or_default() += 1;
         }
+        // An arrival is answered by its disposition; a beat that names it may have died with its daemon.
+        let station = text(body, "station").to_owned();
+        let confirmed = self.confirmed.entry(station).or_default();
+        confirmed.insert(text(body, "input").to_owned());
         let newest = Newest {
             seq: body["seq"].as_u64().unwrap_or_default(),
             word: text(body, "disposition").to_owned(),
@@ -408,7 +412,7 @@ impl Seen {
             .collect()
     }
 
-    /// Stations with events that no beat has confirmed.
+    /// Stations with events that no beat and no disposition has confirmed.
     pub(crate) fn unconfirmed(&self) -> Vec<&str> {
         let open = |(station, said): &(&String, &BTreeSet<String>)| {
             let confirmed = self.confirmed.get(*station);
