@@ -48,7 +48,7 @@ impl Manner {
 }
 
 /// The daemon's clock is set to an instant; it answers when its beats are out. Before that it takes in all the
-/// stations have published, or its beat would not name their newest event.
+/// stations have published, or its beat would not name their events.
 struct Tick {
     at: String,
     published: u64,
@@ -141,8 +141,8 @@ struct Mind {
     seq: u64,
     /// First bytes and answer of each reading.
     known: BTreeMap<String, (Vec<u8>, Value)>,
-    /// The newest event of each station.
-    events: BTreeMap<String, String>,
+    /// Events of each station that no beat has named.
+    events: BTreeMap<String, Vec<String>>,
     ignored: bool,
     /// Whether s60 is held.
     held: bool,
@@ -204,8 +204,9 @@ impl Mind {
     /// Beats and the renewal of the permission; the hold message after the beat, the harder order for the stations.
     async fn renew(&mut self) {
         for station in ["s20", "s30", "s50", "s60", "s85", "s95"] {
-            let event = self.events.get(station);
-            let beat = json!({"count": self.instants + 1, "seq": self.seq, "reading": null, "event": event, "at": self.at});
+            let taken = self.events.remove(station).unwrap_or_default();
+            let beat =
+                json!({"count": self.instants + 1, "seq": self.seq, "taken": taken, "at": self.at});
             self.publish(&format!("{station}/beat"), QoS::AtMostOnce, false, &beat)
                 .await;
         }
@@ -240,7 +241,8 @@ impl Mind {
         let station = topic.split('/').nth_back(1).unwrap().to_owned();
         let id = body["id"].as_str().unwrap().to_owned();
         if topic.ends_with("/event") {
-            self.events.insert(station.clone(), id.clone());
+            let named = self.events.entry(station.clone()).or_default();
+            named.push(id.clone());
             if body["kind"] != "arrival" {
                 return;
             }
