@@ -478,7 +478,7 @@ async fn a_held_gate_down_the_belt_keeps_what_has_not_passed_it() {
         failed,
         [
             "no station is held without cause",
-            "at most 5 in 1000 healthy pieces are kept back",
+            "at most 5 in 1000 healthy pieces are kept back, but for those at a held gate",
         ]
     );
 }
