@@ -124,14 +124,16 @@ impl Faults {
         }
     }
 
-    /// Whether nothing the broker has confirmed can be lost.
+    /// Whether nothing the broker has confirmed can be lost to a station.
     fn faithful(&self) -> bool {
         let forgets = self.broker.is_some()
             && self
                 .memory
                 .iter()
                 .any(|memory| !matches!(memory, Memory::All));
-        self.manners.loses == 0 && !forgets
+        // A station that keeps no session is given nothing of what was said while it was away.
+        let away = self.clean && (self.cut.is_some() || self.broker.is_some());
+        self.manners.loses == 0 && !forgets && !away
     }
 }
 
