@@ -191,6 +191,35 @@ fn a_held_gate_is_never_called_released_by_a_restart() {
     );
 }
 
+/// A receipt is for what it names: a later event says nothing of an earlier one, and what comes again is named again.
+#[test]
+fn a_beat_names_all_that_came_in_since_the_last_one() {
+    let mut site = Site::start();
+    let birth = |id: &str| json!({"id": id, "kind": "birth", "piece": format!("P-{id}")});
+    let named = |site: &Site, id: &str, times: usize| {
+        let names = |beat: &Value| {
+            let taken = beat["taken"].as_array();
+            taken.is_some_and(|taken| taken.contains(&json!(id)))
+        };
+        site.wait_for_many("s10/beat", times, names)
+    };
+    for id in ["e1", "e2"] {
+        site.say("s10/event", &birth(id));
+    }
+    for id in ["e1", "e2"] {
+        named(&site, id, 1);
+    }
+    let records = site.records().len();
+    site.say("s10/event", &birth("e1"));
+    let again = named(&site, "e1", 2);
+    assert_eq!(again[1]["taken"], json!(["e1"]));
+    assert_eq!(again[1]["event"], "e2", "the newest is another");
+    assert_eq!(site.records().len(), records, "a duplicate is no record");
+    let count = number(&again[1]["count"]);
+    site.wait_for_newest("s10/beat", |beat| number(&beat["count"]) >= count + 2);
+    assert_eq!(named(&site, "e1", 2).len(), 2, "each is named once");
+}
+
 #[test]
 fn every_station_gets_beats_with_what_was_last_taken_in() {
     let mut site = Site::start();

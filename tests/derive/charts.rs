@@ -4,6 +4,7 @@
 //! as was promised.
 
 use super::world::deep;
+use crate::support::{Chance, long};
 use chargehand::derive::{Derivation, Texts};
 use chargehand::record::{Body, MessageBody};
 use chargehand_core::{Outcome, State, Timestamp};
@@ -207,19 +208,13 @@ fn every_run_rule_fires_where_it_should() {
     }
 }
 
-/// Normal random numbers by Marsaglia's polar method, from the generator SplitMix64 (Steele, Lea and Flood, 2014), both
-/// written from memory.
-struct Normal(u64);
+/// Normal random numbers by Marsaglia's polar method, written from memory.
+struct Normal(Chance);
 
 impl Normal {
     fn uniform(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^= z >> 31;
         #[allow(clippy::cast_precision_loss, reason = "53 bits")]
-        let unit = (z >> 11) as f64 / (1u64 << 53) as f64;
+        let unit = (self.0.next() >> 11) as f64 / (1u64 << 53) as f64;
         2.0 * unit - 1.0
     }
 
@@ -240,7 +235,7 @@ impl Normal {
 #[test]
 fn false_alarms_are_as_seldom_as_promised() {
     const PROMISED: u32 = 500;
-    let points: u32 = if std::env::var_os("CHARGEHAND_LONG").is_some_and(|long| long == "1") {
+    let points: u32 = if long() {
         10_000_000
     } else if cfg!(debug_assertions) {
         100_000
@@ -257,7 +252,7 @@ fn false_alarms_are_as_seldom_as_promised() {
     deep(|| {
         let sources = rules.map(|(name, statistic, limit)| rule(name, statistic, limit));
         let mut line = Line::new("0", "1", sources.to_vec());
-        let mut normal = Normal(20_260_302);
+        let mut normal = Normal(Chance::of(20_260_302));
         for piece in 0..points {
             // Unequal shares: half of the pieces are A's, a third B's.
             let spindle = ["A", "B", "A", "B", "A", "C"][piece as usize % 6];
