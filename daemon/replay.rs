@@ -3,7 +3,7 @@
 
 use crate::derive::{Derivation, TextFault, Texts};
 use crate::record::{self, Body, Unreadable};
-use chargehand_core::{Outcome, SEMANTICS, State, TextDigest, Timestamp};
+use chargehand_core::{Outcome, SEMANTICS, Start, State, TextDigest, Timestamp};
 use chargehand_ledger::{Digest, Record, SnapshotRef, Store, StoreError};
 
 /// What deriving one record again showed.
@@ -129,28 +129,14 @@ impl Replay {
     pub fn step(&mut self, store: &dyn Store, record: &Record) -> Result<Step, ReplayFault> {
         let body = record::body(record)?;
         if let Body::Start(start) = &body {
-            let known = self.derivation.take().map(Derivation::into_state);
-            let state = match (known, &start.opens_with) {
-                _ if start.semantics != SEMANTICS && !self.all_eras => None,
-                (Some(state), _) => Some(state),
-                (None, Some(digest)) => {
-                    let digest = parse_digest(record.seq, "snapshot", digest)?;
-                    Some(read_snapshot(store, record.seq - 1, &digest)?)
-                }
-                (None, None) if record.seq == 1 => Some(State::default()),
-                (None, None) => None,
-            };
+            let standing = self.derivation.take();
             self.era = Some(start.semantics);
-            if let Some(state) = state {
-                let texts = texts_of(store, record.seq, Some(&start.plant), Some(&start.rulebook))?;
-                let derivation =
-                    Derivation::new(&texts, "plant description", state).map_err(|fault| {
-                        ReplayFault::Text {
-                            seq: record.seq,
-                            fault,
-                        }
-                    })?;
-                self.derivation = Some(derivation);
+            if start.semantics == SEMANTICS || self.all_eras {
+                self.derivation = match standing {
+                    // Loading the same texts again would cost a line that starts often most of its replay.
+                    Some(standing) if stands_under(&standing, start) => Some(standing),
+                    standing => started(store, record.seq, start, standing)?,
+                };
             }
         }
         let Some(era) = self.era else {
@@ -188,6 +174,32 @@ impl Replay {
     pub fn into_state(self) -> Option<State> {
         self.derivation.map(Derivation::into_state)
     }
+}
+
+fn stands_under(derivation: &Derivation, start: &Start) -> bool {
+    let state = derivation.line().state();
+    state.plant.as_ref() == Some(&start.plant) && state.rulebook.as_ref() == Some(&start.rulebook)
+}
+
+/// What stands under a start's texts: with the memory of what stood before it, or with what the start opens with.
+fn started(
+    store: &dyn Store,
+    seq: u64,
+    start: &Start,
+    standing: Option<Derivation>,
+) -> Result<Option<Derivation>, ReplayFault> {
+    let state = match (standing, &start.opens_with) {
+        (Some(standing), _) => standing.into_state(),
+        (None, Some(digest)) => {
+            read_snapshot(store, seq - 1, &parse_digest(seq, "snapshot", digest)?)?
+        }
+        (None, None) if seq == 1 => State::default(),
+        (None, None) => return Ok(None),
+    };
+    let texts = texts_of(store, seq, Some(&start.plant), Some(&start.rulebook))?;
+    let derivation = Derivation::new(&texts, "plant description", state)
+        .map_err(|fault| ReplayFault::Text { seq, fault })?;
+    Ok(Some(derivation))
 }
 
 fn parse_digest(seq: u64, kind: &'static str, digest: &TextDigest) -> Result<Digest, ReplayFault> {

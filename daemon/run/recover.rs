@@ -69,8 +69,8 @@ pub fn recover(
     name: &str,
     clock: &dyn Clock,
 ) -> Result<Recovered, RecoverFault> {
-    // What is to be put in force is checked first: a wrong text must not cost a replay.
-    Derivation::new(texts, name, State::default())?;
+    // What is to be put in force is loaded first: a wrong text must not cost a replay.
+    let mut derivation = Derivation::new(texts, name, State::default())?;
     let before = store.head();
     let (state, replayed, new_era) = state_at_head(store)?;
     // An input is never older than the one before it.
@@ -78,7 +78,7 @@ pub fn recover(
     let now = clock.now();
     let opening = new_era.then(|| record::text(&state));
     let opens_with = opening.as_ref().map(|text| Digest::of(text.as_bytes()));
-    let mut derivation = Derivation::new(texts, name, state)?;
+    derivation.begin(state);
     let body = Body::Start(texts.start(opens_with));
     let outcomes = derivation.derive(before.seq + 1, now, &body, &[]);
     let in_force = outcomes.iter().find_map(|outcome| match outcome {
