@@ -480,6 +480,9 @@ impl Bus {
 }
 
 fn matches(filter: &str, topic: &str) -> bool {
+    if !filter.contains(['+', '#']) {
+        return filter == topic;
+    }
     let mut levels = topic.split('/');
     for wanted in filter.split('/') {
         if wanted == "#" {

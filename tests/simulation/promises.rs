@@ -6,7 +6,9 @@ use chargehand::record::{self, Body};
 use chargehand::replay::{Replay, Step};
 use chargehand_core::{Outcome, State};
 use chargehand_ledger::{Digest, Store};
+use serde::Deserialize;
 use serde_json::Value;
+use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::ops::ControlFlow;
 
@@ -31,6 +33,17 @@ pub struct Decided {
     pub piece: String,
     pub word: String,
     pub seq: u64,
+}
+
+/// What of a message the daemon said is looked at: beats are most of what a day says.
+#[derive(Debug, Deserialize)]
+struct Said<'a> {
+    #[serde(default)]
+    seq: u64,
+    #[serde(borrow)]
+    id: Option<Cow<'a, str>>,
+    piece: Option<Cow<'a, str>>,
+    disposition: Option<Cow<'a, str>>,
 }
 
 /// A second derivation that follows the ledger record by record, and what it has seen there.
@@ -217,12 +230,11 @@ impl Promises {
                 if publish.payload.is_empty() {
                     return Ok(());
                 }
-                let body: Value =
+                let body: Said =
                     serde_json::from_slice(&publish.payload).expect("JSON of the daemon");
-                let seq = body["seq"].as_u64().unwrap_or(0);
                 want!(
-                    seq <= durable,
-                    "{} says {body}, durable was {durable}",
+                    body.seq <= durable,
+                    "{} says {body:?}, durable was {durable}",
                     publish.topic
                 );
                 if publish.topic.ends_with("/disposition") {
@@ -233,15 +245,15 @@ impl Promises {
         Ok(())
     }
 
-    fn said(&self, body: &Value) -> Kept {
-        let id = body["id"].as_str().unwrap_or_default();
-        let Some(decided) = self.decided.get(id) else {
-            return Err(Broken(format!("said, and not in the ledger: {body}")));
+    fn said(&self, body: &Said) -> Kept {
+        let decided = body.id.as_ref().and_then(|id| self.decided.get(&**id));
+        let Some(decided) = decided else {
+            return Err(Broken(format!("said, and not in the ledger: {body:?}")));
         };
-        let same = body["piece"] == decided.piece.as_str()
-            && body["disposition"] == decided.word.as_str()
-            && body["seq"] == decided.seq;
-        want!(same, "said {body}, decided {decided:?}");
+        let same = body.piece.as_deref() == Some(&*decided.piece)
+            && body.disposition.as_deref() == Some(&*decided.word)
+            && body.seq == decided.seq;
+        want!(same, "said {body:?}, decided {decided:?}");
         Ok(())
     }
 

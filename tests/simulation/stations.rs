@@ -252,7 +252,8 @@ impl Controller {
 pub struct People {
     asked: u64,
     waiting: BTreeMap<String, (Message, Option<Time>)>,
-    open: Value,
+    /// The last list of what is open, as it came: it is read when somebody looks.
+    open: Vec<u8>,
     advisories: BTreeSet<String>,
     /// Requests answered.
     pub answered: BTreeMap<String, String>,
@@ -271,7 +272,8 @@ impl People {
 
     /// Somebody looks at the screen and asks for something.
     pub fn act(&mut self, chance: &mut Chance) {
-        let oldest = self.open["oldest"].as_array().cloned().unwrap_or_default();
+        let open: Value = serde_json::from_slice(&self.open).unwrap_or_default();
+        let oldest = open["oldest"].as_array().cloned().unwrap_or_default();
         let holds: Vec<&Value> = oldest.iter().filter(|one| one["kind"] == "hold").collect();
         let (verb, mut body) = match chance.below(10) {
             0 => {
@@ -355,14 +357,16 @@ impl People {
             }
             return;
         }
+        if last == "open" {
+            self.open.clone_from(&message.payload);
+            return;
+        }
         let body: Value = serde_json::from_slice(&message.payload).expect("JSON of the daemon");
         if message.topic.contains("/reply/") {
             let id = body["request"].as_str().expect("a request").to_owned();
             self.waiting.remove(&id);
             self.answered
                 .insert(id, body["result"].as_str().unwrap_or_default().to_owned());
-        } else if message.topic.ends_with("/open") {
-            self.open = body;
         } else if let Some(input) = body["input"].as_str() {
             self.waiting.remove(input);
         }

@@ -120,7 +120,7 @@ impl Faults {
             disk: often(chance),
             clock: often(chance),
             clean: chance.below(2) == 0,
-            takt: [4, 12, 24][chance.below(3) as usize],
+            takt: [6, 12, 24][chance.below(3) as usize],
         }
     }
 
