@@ -20,7 +20,7 @@ mod world;
 
 use crate::support::{Chance, long};
 use bus::Memory;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Instant;
 use world::{Faults, Tally, World};
 
@@ -56,13 +56,22 @@ fn play(seed: u64, faults: Faults) -> Tally {
 
 fn campaigns(seeds: impl Fn(u64) -> Option<u64> + Sync) -> Tally {
     let next = AtomicU64::new(0);
+    let broken = AtomicBool::new(false);
     let begun = Instant::now();
     let workers = std::thread::available_parallelism().map_or(1, usize::from);
     let tallies = std::thread::scope(|scope| {
         let play = || {
             let mut tally = Tally::default();
             while let Some(seed) = seeds(next.fetch_add(1, Ordering::Relaxed)) {
-                tally += campaign(seed);
+                // The first broken promise ends the others' work, too.
+                let played = std::panic::catch_unwind(|| campaign(seed));
+                tally += played.unwrap_or_else(|panic| {
+                    broken.store(true, Ordering::Relaxed);
+                    std::panic::resume_unwind(panic)
+                });
+                if broken.load(Ordering::Relaxed) {
+                    break;
+                }
                 let done = next.load(Ordering::Relaxed);
                 if done.is_multiple_of(SAID_EVERY) {
                     let took = begun.elapsed().as_secs();

@@ -357,6 +357,8 @@ impl World {
         self.cast_ends = ends;
         self.until(ends)?;
         self.calm = true;
+        // Also what waited for the disk's next batch.
+        self.disk.borrow_mut().trouble = None;
         self.bus.manners = Manners {
             repeats: 0,
             out_of_turn: 0,
