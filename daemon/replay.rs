@@ -43,10 +43,11 @@ pub enum ReplayFault {
     },
     /// A text that was in force is refused now.
     #[error(
-        "record {seq}: what was in force then is refused now, although `semantics` is the same:\n{fault}"
+        "record {seq}: this version refuses what was in force then: read it with the version that wrote it; to go on from it, start \
+that version once more and stop it in order, then start this one:\n{fault}"
     )]
     Text {
-        /// The start that names it.
+        /// The record that needs it.
         seq: u64,
         /// Why.
         fault: TextFault,
@@ -70,10 +71,31 @@ pub enum ReplayFault {
 /// A derivation that follows a ledger.
 #[derive(Debug)]
 pub struct Replay {
-    derivation: Option<Derivation>,
+    standing: Standing,
     era: Option<u32>,
     /// Derive and compare records of other eras too.
     all_eras: bool,
+}
+
+#[derive(Debug, Default)]
+enum Standing {
+    /// Nothing was read, or nothing this version derives.
+    #[default]
+    Nothing,
+    /// A snapshot's memory. The texts in force then are loaded by the record that needs them, if there is one: this
+    /// version may refuse them.
+    Memory(State),
+    Line(Derivation),
+}
+
+impl Standing {
+    fn into_state(self) -> Option<State> {
+        match self {
+            Self::Nothing => None,
+            Self::Memory(state) => Some(state),
+            Self::Line(derivation) => Some(derivation.into_state()),
+        }
+    }
 }
 
 impl Replay {
@@ -81,7 +103,7 @@ impl Replay {
     #[must_use]
     pub fn from_start() -> Self {
         Self {
-            derivation: None,
+            standing: Standing::Nothing,
             era: None,
             all_eras: false,
         }
@@ -100,23 +122,11 @@ impl Replay {
     /// From a snapshot.
     ///
     /// # Errors
-    /// The snapshot, or a text in force then, is not there or not readable.
+    /// The snapshot is not there or not readable.
     pub fn from_snapshot(store: &dyn Store, snapshot: &SnapshotRef) -> Result<Self, ReplayFault> {
         let state = read_snapshot(store, snapshot.seq, &snapshot.digest)?;
-        let texts = texts_of(
-            store,
-            snapshot.seq,
-            state.plant.as_ref(),
-            state.rulebook.as_ref(),
-        )?;
-        let derivation = Derivation::new(&texts, "plant description", state).map_err(|fault| {
-            ReplayFault::Text {
-                seq: snapshot.seq,
-                fault,
-            }
-        })?;
         Ok(Self {
-            derivation: Some(derivation),
+            standing: Standing::Memory(state),
             era: Some(snapshot.semantics),
             all_eras: false,
         })
@@ -125,26 +135,30 @@ impl Replay {
     /// Derives the next record again.
     ///
     /// # Errors
-    /// What it needs is not in the ledger.
+    /// What it needs is not in the ledger, or this version refuses it.
     pub fn step(&mut self, store: &dyn Store, record: &Record) -> Result<Step, ReplayFault> {
         let body = record::body(record)?;
         if let Body::Start(start) = &body {
-            let standing = self.derivation.take();
             self.era = Some(start.semantics);
+            let standing = std::mem::take(&mut self.standing);
             if start.semantics == SEMANTICS || self.all_eras {
-                self.derivation = match standing {
-                    // Loading the same texts again would cost a line that starts often most of its replay.
-                    Some(standing) if stands_under(&standing, start) => Some(standing),
-                    standing => started(store, record.seq, start, standing)?,
-                };
+                self.standing = started(store, record.seq, start, standing)?;
             }
         }
         let Some(era) = self.era else {
             return Err(ReplayFault::NoStart { seq: record.seq });
         };
-        let derivation = match &mut self.derivation {
-            Some(derivation) if era == SEMANTICS || self.all_eras => derivation,
-            _ => return Ok(Step::OtherEra(era)),
+        if era != SEMANTICS && !self.all_eras {
+            return Ok(Step::OtherEra(era));
+        }
+        if let Standing::Memory(state) = &mut self.standing {
+            let state = std::mem::take(state);
+            let (plant, rulebook) = (state.plant.clone(), state.rulebook.clone());
+            let texts = (plant.as_ref(), rulebook.as_ref());
+            self.standing = Standing::Line(loaded(store, record.seq, texts, state)?);
+        }
+        let Standing::Line(derivation) = &mut self.standing else {
+            return Ok(Step::OtherEra(era));
         };
         let payload = record.payload.as_deref().unwrap_or_default();
         let outcomes: Vec<Outcome> =
@@ -166,13 +180,16 @@ impl Replay {
     /// The line as it stands, if it stands.
     #[must_use]
     pub fn derivation(&self) -> Option<&Derivation> {
-        self.derivation.as_ref()
+        match &self.standing {
+            Standing::Line(derivation) => Some(derivation),
+            Standing::Nothing | Standing::Memory(_) => None,
+        }
     }
 
     /// The line's memory.
     #[must_use]
     pub fn into_state(self) -> Option<State> {
-        self.derivation.map(Derivation::into_state)
+        self.standing.into_state()
     }
 }
 
@@ -186,20 +203,34 @@ fn started(
     store: &dyn Store,
     seq: u64,
     start: &Start,
-    standing: Option<Derivation>,
-) -> Result<Option<Derivation>, ReplayFault> {
+    standing: Standing,
+) -> Result<Standing, ReplayFault> {
     let state = match (standing, &start.opens_with) {
-        (Some(standing), _) => standing.into_state(),
-        (None, Some(digest)) => {
+        // Loading the same texts again would cost a line that starts often most of its replay.
+        (Standing::Line(derivation), _) if stands_under(&derivation, start) => {
+            return Ok(Standing::Line(derivation));
+        }
+        (Standing::Line(derivation), _) => derivation.into_state(),
+        (Standing::Memory(state), _) => state,
+        (Standing::Nothing, Some(digest)) => {
             read_snapshot(store, seq - 1, &parse_digest(seq, "snapshot", digest)?)?
         }
-        (None, None) if seq == 1 => State::default(),
-        (None, None) => return Ok(None),
+        (Standing::Nothing, None) if seq == 1 => State::default(),
+        (Standing::Nothing, None) => return Ok(Standing::Nothing),
     };
-    let texts = texts_of(store, seq, Some(&start.plant), Some(&start.rulebook))?;
-    let derivation = Derivation::new(&texts, "plant description", state)
-        .map_err(|fault| ReplayFault::Text { seq, fault })?;
-    Ok(Some(derivation))
+    let texts = (Some(&start.plant), Some(&start.rulebook));
+    Ok(Standing::Line(loaded(store, seq, texts, state)?))
+}
+
+fn loaded(
+    store: &dyn Store,
+    seq: u64,
+    (plant, rulebook): (Option<&TextDigest>, Option<&TextDigest>),
+    state: State,
+) -> Result<Derivation, ReplayFault> {
+    let texts = texts_of(store, seq, plant, rulebook)?;
+    Derivation::new(&texts, "plant description", state)
+        .map_err(|fault| ReplayFault::Text { seq, fault })
 }
 
 fn parse_digest(seq: u64, kind: &'static str, digest: &TextDigest) -> Result<Digest, ReplayFault> {
