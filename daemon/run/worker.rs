@@ -57,6 +57,7 @@ pub struct Worker {
     said: Said,
     beats: u64,
     next_beat: Timestamp,
+    snapshot_every: u64,
     snapshot_at: u64,
     taken: u64,
 }
@@ -138,7 +139,17 @@ impl Worker {
             beats: 0,
             next_beat,
             snapshot_at,
+            snapshot_every: SNAPSHOT_EVERY,
             taken: 0,
+        }
+    }
+
+    /// Takes a snapshot after so many records, and not after 50,000: what is written with one is rare otherwise.
+    #[must_use]
+    pub fn with_snapshots_every(self, records: u64) -> Self {
+        Self {
+            snapshot_every: records,
+            ..self
         }
     }
 
@@ -353,7 +364,7 @@ impl Worker {
     /// Inputs and outcomes of a batch: one transaction, flushed once.
     fn commit(&mut self, batch: &Batch) -> Result<(), LineFault> {
         let head = self.store.head().seq + batch.entries.len() as u64;
-        let due = head - self.snapshot_at >= SNAPSHOT_EVERY;
+        let due = head - self.snapshot_at >= self.snapshot_every;
         let snapshot = due.then(|| self.snapshot(head));
         self.store.append(LedgerBatch {
             entries: &batch.entries,

@@ -171,6 +171,7 @@ pub struct Bus {
     arrivals: Vec<(Time, Arrival)>,
     /// What was confirmed and lost.
     pub lost: u64,
+    pub out_of_turn: u64,
     pub repeated: u64,
 }
 
@@ -186,6 +187,7 @@ impl Bus {
             chance: Chance::of(seed),
             arrivals: Vec::new(),
             lost: 0,
+            out_of_turn: 0,
             repeated: 0,
         }
     }
@@ -325,6 +327,7 @@ impl Bus {
         };
         let late = matches!(frame, Down::Publish { .. }) && self.one_in(self.manners.out_of_turn);
         let at = if late {
+            self.out_of_turn += 1;
             now + self.below(Manners::LATE_MAX)
         } else {
             let at = self.after(self.connections[client].down_last, now);
@@ -361,8 +364,7 @@ impl Bus {
         }
         match frame {
             Up::Publish(message, tag) => {
-                let loses = client != DAEMON || message.qos > 0;
-                let heard = if loses && self.one_in(self.manners.loses) {
+                let heard = if self.one_in(self.manners.loses) {
                     self.lost += 1;
                     1
                 } else {

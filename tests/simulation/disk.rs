@@ -3,6 +3,9 @@
 //! A power cut while a batch is written leaves any mixture of the sectors from before and after, as far as the
 //! flushes in between allow: the write-ahead file is flushed before the database itself is touched. A killed process
 //! leaves what it had written.
+//!
+//! Taken as given: that a batch is flushed once the ledger says that it is appended. That is the database's doing, and
+//! the ledger's own test of how it opens one.
 
 use super::end::{Durable, Fuse};
 use crate::support::{Chance, Folder};

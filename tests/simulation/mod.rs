@@ -35,11 +35,17 @@ const LONG_HOURS: f64 = 10_000.0;
 
 /// Plays one campaign of drawn faults.
 fn campaign(seed: u64) -> Tally {
-    play(seed, Faults::drawn(&mut Chance::of(seed)))
+    let faults = Faults::drawn(&mut Chance::of(seed));
+    played(&format!("CHARGEHAND_SEED={seed}"), seed, faults)
 }
 
-/// Plays one campaign; panics with its seed where a promise is broken.
+/// Plays one campaign of given faults.
 fn play(seed: u64, faults: Faults) -> Tally {
+    played(&format!("seed {seed}"), seed, faults)
+}
+
+/// Plays one campaign; panics with its name where a promise is broken.
+fn played(name: &str, seed: u64, faults: Faults) -> Tally {
     let said = format!("{faults:?}");
     // As deep as the line's own thread.
     let played = std::thread::Builder::new()
@@ -49,8 +55,8 @@ fn play(seed: u64, faults: Faults) -> Tally {
         .join();
     match played {
         Ok(Ok(tally)) => tally,
-        Ok(Err(broken)) => panic!("CHARGEHAND_SEED={seed}: {}\n{said}", broken.0),
-        Err(_) => panic!("CHARGEHAND_SEED={seed}: panicked, see above\n{said}"),
+        Ok(Err(broken)) => panic!("{name}: {}\n{said}", broken.0),
+        Err(_) => panic!("{name}: panicked, see above\n{said}"),
     }
 }
 
@@ -135,15 +141,22 @@ fn no_promise_is_broken() {
         ("orderly stops", tally.stops),
         ("cut connections", tally.cuts),
         ("broker crashes", tally.brokers),
+        ("brokers that forgot", tally.forgot),
         ("clock steps", tally.clocks),
         ("lost messages", tally.lost),
         ("repeated messages", tally.repeated),
+        ("messages out of turn", tally.out_of_turn),
         ("pieces that passed", tally.passed),
         ("pieces in lanes", tally.laned),
         ("requests answered", tally.requests),
     ] {
         assert!(happened >= 10, "only {happened} {what}");
     }
+    assert!(
+        tally.faithful >= 4,
+        "only {} campaigns in which every decision must be heard",
+        tally.faithful
+    );
     if long() {
         let first = Chance::printed("simulation").next() >> 16;
         let wanted = (LONG_HOURS / f64::from(HOURS)).ceil() as u64;

@@ -38,12 +38,18 @@ pub struct Decided {
 /// What of a message the daemon said is looked at: beats are most of what a day says.
 #[derive(Debug, Deserialize)]
 struct Said<'a> {
-    #[serde(default)]
-    seq: u64,
+    /// Replies have none.
+    seq: Option<u64>,
     #[serde(borrow)]
     id: Option<Cow<'a, str>>,
     piece: Option<Cow<'a, str>>,
     disposition: Option<Cow<'a, str>>,
+    input: Option<Cow<'a, str>>,
+    request: Option<Cow<'a, str>>,
+    result: Option<Cow<'a, str>>,
+    /// A beat's receipts.
+    #[serde(default)]
+    taken: Vec<Cow<'a, str>>,
 }
 
 /// A second derivation that follows the ledger record by record, and what it has seen there.
@@ -58,10 +64,12 @@ pub struct Promises {
     pub decided: HashMap<String, Decided>,
     /// The present one of every piece.
     pub present: BTreeMap<String, String>,
-    /// How often each input was decided or rejected.
-    pub answers: BTreeMap<String, u32>,
-    /// How often each request was answered.
-    pub replies: BTreeMap<String, u32>,
+    /// How often each reading's piece was decided by it.
+    pub decisions: BTreeMap<String, u32>,
+    /// What each request was answered, with the record.
+    pub replies: BTreeMap<String, Vec<(u64, String)>>,
+    /// The record of every message by the identity its sender gave it.
+    inputs: HashMap<String, u64>,
     /// Records that hold a message, by its topic and bytes: more than one is twice.
     pub twice: BTreeSet<String>,
     pub records: u64,
@@ -84,8 +92,9 @@ impl Promises {
             taken: HashMap::new(),
             decided: HashMap::new(),
             present: BTreeMap::new(),
-            answers: BTreeMap::new(),
+            decisions: BTreeMap::new(),
             replies: BTreeMap::new(),
+            inputs: HashMap::new(),
             twice: BTreeSet::new(),
             records: 0,
         }
@@ -159,24 +168,33 @@ impl Promises {
                 String::from_utf8_lossy(payload)
             ));
         }
-        // Others can be decided by the way; the piece that was read is decided once.
-        let read: Option<Value> = match (&body, &record.payload) {
-            (Body::Message(message), Some(payload)) if message.topic.ends_with("/reading") => {
-                serde_json::from_slice(payload).ok()
-            }
+        let sent: Option<(&str, Value)> = match (&body, &record.payload) {
+            (Body::Message(message), Some(payload)) => serde_json::from_slice(payload)
+                .ok()
+                .map(|sent| (message.topic.as_str(), sent)),
             _ => None,
         };
-        let read = read.as_ref().and_then(|reading| reading["piece"].as_str());
+        if let Some((_, sent)) = &sent
+            && let Some(id) = sent["id"].as_str()
+        {
+            self.inputs.insert(id.to_owned(), record.seq);
+        }
+        // Others can be decided by the way; the piece that was read is decided once.
+        let reading = sent
+            .as_ref()
+            .filter(|(topic, _)| topic.ends_with("/reading"))
+            .and_then(|(_, sent)| Some((sent["id"].as_str()?, sent["piece"].as_str()?)));
+        if let Some((id, _)) = reading {
+            self.decisions.entry(id.to_owned()).or_default();
+        }
         for (index, outcome) in (1..).zip(outcomes) {
             match outcome {
                 Outcome::Disposition(disposition) => {
                     let id = format!("{last}-{:010}-{index}", record.seq);
                     let piece = disposition.piece.to_string();
-                    if read == Some(piece.as_str()) {
-                        *self
-                            .answers
-                            .entry(disposition.input.to_string())
-                            .or_default() += 1;
+                    if reading.is_some_and(|(_, read)| read == piece) {
+                        let input = disposition.input.to_string();
+                        *self.decisions.entry(input).or_default() += 1;
                     }
                     self.present.insert(piece.clone(), id.clone());
                     let word = disposition.word.to_string();
@@ -190,7 +208,8 @@ impl Promises {
                     );
                 }
                 Outcome::Reply(reply) => {
-                    *self.replies.entry(reply.request.to_string()).or_default() += 1
+                    let answers = self.replies.entry(reply.request.to_string()).or_default();
+                    answers.push((record.seq, reply.result.as_str().to_owned()));
                 }
                 _ => {}
             }
@@ -232,16 +251,47 @@ impl Promises {
                 }
                 let body: Said =
                     serde_json::from_slice(&publish.payload).expect("JSON of the daemon");
+                let topic = &publish.topic;
+                if topic.contains("/reply/") {
+                    return self.replied(durable, &body);
+                }
                 want!(
-                    body.seq <= durable,
-                    "{} says {body:?}, durable was {durable}",
-                    publish.topic
+                    body.seq.is_some_and(|seq| seq <= durable),
+                    "{topic} says {body:?}, durable was {durable}"
                 );
-                if publish.topic.ends_with("/disposition") {
+                for id in &body.taken {
+                    self.taken_in(durable, id)?;
+                }
+                if topic.ends_with("/rejected") {
+                    self.taken_in(durable, body.input.as_deref().unwrap_or_default())?;
+                }
+                if topic.ends_with("/disposition") {
                     self.said(&body)?;
                 }
             }
         }
+        Ok(())
+    }
+
+    /// A receipt names what is on disk.
+    fn taken_in(&self, durable: u64, id: &str) -> Kept {
+        let seq = self.inputs.get(id);
+        want!(
+            seq.is_some_and(|seq| *seq <= durable),
+            "{id} is named at {durable} as taken in, and stands at {seq:?}"
+        );
+        Ok(())
+    }
+
+    fn replied(&self, durable: u64, body: &Said) -> Kept {
+        let known = body.request.as_ref().and_then(|id| self.replies.get(&**id));
+        let known = known.and_then(|answers| answers.first());
+        want!(
+            known.is_some_and(
+                |(seq, result)| *seq <= durable && body.result.as_deref() == Some(&**result)
+            ),
+            "said {body:?}, decided {known:?}, durable was {durable}"
+        );
         Ok(())
     }
 
@@ -252,7 +302,7 @@ impl Promises {
         };
         let same = body.piece.as_deref() == Some(&*decided.piece)
             && body.disposition.as_deref() == Some(&*decided.word)
-            && body.seq == decided.seq;
+            && body.seq == Some(decided.seq);
         want!(same, "said {body:?}, decided {decided:?}");
         Ok(())
     }

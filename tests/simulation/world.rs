@@ -61,12 +61,14 @@ pub struct Faults {
     pub memory: Vec<Memory>,
     /// The disk refuses a batch, or takes it and says it did not.
     pub disk: Option<Time>,
-    /// The machine's wall clock is set.
+    /// The wall clock of the daemon's machine or of a station is set.
     pub clock: Option<Time>,
     /// Stations keep no session with the broker.
     pub clean: bool,
     /// Seconds from one piece to the next.
     pub takt: i64,
+    /// Records from one snapshot to the next.
+    pub snapshots: u64,
 }
 
 impl Faults {
@@ -88,6 +90,7 @@ impl Faults {
             clock: None,
             clean: false,
             takt: 12,
+            snapshots: 500,
         }
     }
 
@@ -100,27 +103,31 @@ impl Faults {
             0 => 20 + chance.below(500),
             _ => 0,
         };
+        // In every third nothing is lost that the broker confirmed, so that every decision must be heard.
+        let faithful = chance.below(3) == 0;
         let delays = [SECOND / 1000, SECOND / 50, SECOND / 2, 3 * SECOND];
         Self {
             manners: Manners {
                 delay_max: delays[chance.below(4) as usize],
                 repeats: one_in(chance),
                 out_of_turn: one_in(chance),
-                loses: one_in(chance),
+                loses: if faithful { 0 } else { one_in(chance) },
             },
             kill: often(chance),
             stop: often(chance),
             cut: often(chance),
             broker: often(chance),
             memory: match chance.below(4) {
+                _ if faithful => vec![Memory::All],
                 0 => vec![Memory::All],
                 1 => vec![Memory::Nothing],
                 _ => vec![Memory::All, Memory::Saved, Memory::Nothing],
             },
             disk: often(chance),
             clock: often(chance),
-            clean: chance.below(2) == 0,
-            takt: [6, 12, 24][chance.below(3) as usize],
+            clean: !faithful && chance.below(2) == 0,
+            takt: [8, 16, 32][chance.below(3) as usize],
+            snapshots: [50, 500, 50_000][chance.below(3) as usize],
         }
     }
 
@@ -148,10 +155,13 @@ pub struct Tally {
     pub stops: u64,
     pub cuts: u64,
     pub brokers: u64,
+    pub forgot: u64,
+    pub faithful: u64,
     pub refusals: u64,
     pub clocks: u64,
     pub lost: u64,
     pub repeated: u64,
+    pub out_of_turn: u64,
     pub passed: u64,
     pub laned: u64,
     pub requests: u64,
@@ -167,10 +177,13 @@ impl std::ops::AddAssign for Tally {
         self.stops += other.stops;
         self.cuts += other.cuts;
         self.brokers += other.brokers;
+        self.forgot += other.forgot;
+        self.faithful += other.faithful;
         self.refusals += other.refusals;
         self.clocks += other.clocks;
         self.lost += other.lost;
         self.repeated += other.repeated;
+        self.out_of_turn += other.out_of_turn;
         self.passed += other.passed;
         self.laned += other.laned;
         self.requests += other.requests;
@@ -380,6 +393,7 @@ impl World {
         self.tally.refusals = self.disk.borrow().refused;
         self.tally.lost = self.bus.lost;
         self.tally.repeated = self.bus.repeated;
+        self.tally.out_of_turn = self.bus.out_of_turn;
         self.tally.requests = self.people.answered.len() as u64;
         Ok(self.tally)
     }
@@ -523,6 +537,7 @@ impl World {
                 self.tally.brokers += 1;
                 let memory =
                     self.faults.memory[self.chance.below(self.faults.memory.len() as u64) as usize];
+                self.tally.forgot += u64::from(!matches!(memory, Memory::All));
                 for client in self.bus.crash(memory) {
                     self.disconnected(client);
                 }
@@ -536,7 +551,10 @@ impl World {
             Happening::Clock => {
                 self.tally.clocks += 1;
                 let by = self.below(4 * HOUR) - 2 * HOUR;
-                self.times.wall_off.store(by, Ordering::Relaxed);
+                match self.chance.below(1 + STATIONS.len() as u64) {
+                    0 => self.times.wall_off.store(by, Ordering::Relaxed),
+                    station => self.stations[station as usize - 1].clock_off = by,
+                }
             }
             _ => {}
         }

@@ -46,7 +46,8 @@ impl World {
             Box::new(end),
             Arc::clone(&clock) as Arc<dyn chargehand::run::Clock>,
             Arc::clone(&stop),
-        );
+        )
+        .with_snapshots_every(self.faults.snapshots);
         self.life = Some(Life {
             worker: Some(worker),
             desk,

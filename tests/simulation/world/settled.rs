@@ -35,13 +35,13 @@ impl World {
             "judged twice: {:?}",
             promises.twice
         );
-        for (input, times) in &promises.answers {
+        for (input, times) in &promises.decisions {
             want!(*times == 1, "{input} was decided {times} times");
         }
-        for (request, times) in &promises.replies {
+        for (request, answers) in &promises.replies {
             want!(
-                *times == 1,
-                "{request} was answered {times} times in the ledger"
+                answers.len() == 1,
+                "{request} was answered {answers:?} in the ledger"
             );
         }
         self.every_decision_heard()?;
@@ -49,10 +49,11 @@ impl World {
     }
 
     /// Where the broker keeps its word, the present decision of every piece was heard where it is to be obeyed.
-    fn every_decision_heard(&self) -> Result<(), Broken> {
+    fn every_decision_heard(&mut self) -> Result<(), Broken> {
         if !self.faults.faithful() {
             return Ok(());
         }
+        self.tally.faithful += 1;
         for (piece, id) in &self.promises.present {
             let heard = self
                 .stations
