@@ -15,6 +15,8 @@ const REMARK: Level<'_> = Level::WARNING;
 
 /// Where one row of a recorded day comes out otherwise, hundreds after it may: so many of a case are shown.
 const ROWS_SHOWN: usize = 20;
+/// A row of a case that is longer is shown in part.
+const LONG_ROW: usize = 110;
 
 /// The texts findings are about, by file.
 pub(super) type Texts = BTreeMap<String, String>;
@@ -58,7 +60,9 @@ impl Report {
         }
         if differ > 0 {
             let verb = if differ == 1 { "differs" } else { "differ" };
-            parts.push(format!("{} {verb}", number(differ, "case")));
+            let rows = self.cases.iter().map(|case| case.differences.len()).sum();
+            let rows = number(rows, "row");
+            parts.push(format!("{} {verb} in {rows}", number(differ, "case")));
         }
         let good = parts.is_empty();
         if good {
@@ -244,6 +248,11 @@ fn in_notes(row: &Difference) -> Vec<(&'static str, String)> {
                 .iter()
                 .map(|term| ("not listed", term.to_string())),
         );
+        let unlike = differ
+            .differing
+            .iter()
+            .filter(|one| one.wanted.kind() != one.found.kind());
+        notes.extend(unlike.map(|one| ("instead", format!("{} of {}", one.found, one.wanted))));
     }
     let alike = differ
         .differing
@@ -289,10 +298,12 @@ fn whole(text: &str, line: usize) -> Range<usize> {
     at.start + indent..at.start + indent.max(words.trim_end().len())
 }
 
-/// What a row of a case expects; the whole row where it expects nothing.
+/// What a row of a case expects; the whole row where it expects nothing. Of a row that is too long to be shown whole,
+/// only the arrow, so that what is shown of it has the piece on the one side and what is expected on the other.
 fn expectation(text: &str, line: usize) -> Range<usize> {
     let row = whole(text, line);
     match text[row.clone()].find("->") {
+        Some(arrow) if row.len() > LONG_ROW => row.start + arrow..row.start + arrow + 2,
         Some(arrow) => row.start + arrow..row.end,
         None => row,
     }

@@ -109,7 +109,7 @@ case differs: two, with a row that says nothing
   = wanted: nothing
   = found: hold K2 at=w1 "light: die D2 is new | engine:tolerance: weight 1380.1 g is below 1425.0 g"
 
-2 cases differ
+2 cases differ in 2 rows
 "#,
     );
 }

@@ -54,14 +54,14 @@ fn exit_codes_tell_what_is_wrong() {
         &[("light.rhai", LIGHT), ("light.cases", &wrong)],
         &[],
         1,
-        "1 case differs",
+        "1 case differs in 1 row",
     );
     let beside = &[
         fine[0],
         ("light.cases", wrong.as_str()),
         ("rough.rhai", &rough),
     ];
-    check(beside, &[], 1, "1 fault, 1 case differs");
+    check(beside, &[], 1, "1 fault, 1 case differs in 1 row");
 }
 
 #[test]

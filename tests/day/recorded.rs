@@ -59,7 +59,7 @@ fn another_expectation_fails_with_its_line() {
         said.contains("found: remelt P000262 at=s30 route=returns"),
         "{said}"
     );
-    assert!(said.ends_with("1 case differs\n"), "{said}");
+    assert!(said.ends_with("1 case differs in 1 row\n"), "{said}");
 }
 
 /// Also a debug build's test: arithmetic, order and texts must not depend on how the program was built.
