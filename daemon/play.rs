@@ -242,7 +242,9 @@ pub fn play(seed: u64, keep: Option<&Path>, live: Option<f64>) -> anyhow::Result
         .worker_threads(2)
         .enable_all()
         .build()?;
-    let score = runtime.block_on(day(seed, &kept.folder, live))?;
+    let score = runtime
+        .block_on(day(seed, &kept.folder, live))
+        .with_context(|| format!("what there is of the day is in {}", kept.folder.display()))?;
     let took = begun.elapsed();
     kept.write(seed)?;
     Ok(Played { score, kept, took })

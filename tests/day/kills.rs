@@ -86,8 +86,8 @@ fn a_day_with_kills_between_its_instants_ends_like_any_other() {
 
 /// What a day came to.
 struct Ending {
-    /// Of each piece its last disposition: word, gate, route, and rule and reason of each that asked for it.
-    pieces: BTreeMap<String, String>,
+    /// Of each piece its dispositions in order: word, gate, route, and rule and reason of each that asked for it.
+    pieces: BTreeMap<String, Vec<String>>,
     /// Every hold that was opened: its name, of what, by which rule and why; and which were freed.
     holds: BTreeSet<String>,
     /// Readings judged, events noted: how many inputs led to an outcome at all.
@@ -122,7 +122,8 @@ impl Ending {
                     .collect();
                 let (gate, route) = (&said.act_at, &said.route);
                 let told = format!("{} {gate:?} {route:?} {reasons:?}", said.word.as_str());
-                self.pieces.insert(said.piece.to_string(), told);
+                let dispositions = self.pieces.entry(said.piece.to_string()).or_default();
+                dispositions.push(told);
             }
             Outcome::Hold(hold) => {
                 let of = match &hold.of {
