@@ -3,6 +3,7 @@
 
 mod behaviour;
 mod charts;
+mod eras;
 mod fuzz;
 mod golden;
 pub mod memory;

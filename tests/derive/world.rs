@@ -15,10 +15,11 @@ use std::time::Instant;
 
 /// A clock that a row of a test sets: it shows one time, or the ledger's own end where that is later.
 #[derive(Debug)]
-struct Set(Mutex<Timestamp>);
+pub struct Set(Mutex<Timestamp>);
 
 impl Set {
-    fn to(at: Timestamp) -> Self {
+    /// It shows this.
+    pub fn to(at: Timestamp) -> Self {
         Self(Mutex::new(at))
     }
 

@@ -1,0 +1,226 @@
+//! A line that goes on from what another version wrote: from its state after an orderly stop, from its records after
+//! a kill, where they derive the same, and not at all where they do not.
+//!
+//! The other version's ledger is this one's with another number in it, and with what that version did otherwise.
+
+use super::memory::Memory;
+use super::world::{World, deep, incoming, texts};
+use chargehand::derive::Texts;
+use chargehand::record::{self, Body};
+use chargehand::replay::{Replay, Step};
+use chargehand::run::{RecoverFault, recover};
+use chargehand_core::{SEMANTICS, State, Timestamp};
+use chargehand_ledger::{Batch, Blob, Digest, Entry, Snapshot, Store};
+
+const PLANT: &str = include_str!("plant.toml");
+const RULE: &str = include_str!("../../rules/mass-miss.rhai");
+/// The other version's number.
+const OTHER: u32 = SEMANTICS - 1;
+const BEGIN: i64 = 1_772_427_600_000_000;
+
+fn at(second: i64) -> Timestamp {
+    Timestamp(BEGIN + second * 1_000_000)
+}
+
+fn now() -> Texts {
+    texts(PLANT, &[("mass-miss.rhai", RULE)])
+}
+
+/// What another version left: its rulebook, whether it stopped in order, and words of its records that this one would
+/// not have written.
+#[derive(Clone, Copy)]
+struct Left<'a> {
+    rule: &'a str,
+    orderly: bool,
+    otherwise: (&'a str, &'a str),
+}
+
+/// A rule's text as that version would have put it.
+const OTHERWISE: (&str, &str) = ("off nominal", "off the nominal");
+
+const ALIKE: Left<'static> = Left {
+    rule: RULE,
+    orderly: false,
+    otherwise: ("", ""),
+};
+
+impl Left<'_> {
+    /// Its ledger, and the state it stopped with.
+    fn ledger(self) -> (Memory, State) {
+        let ours = now();
+        let theirs = texts(PLANT, &[("mass-miss.rhai", self.rule)]);
+        let mut world = World::new(ours.clone(), at(0));
+        for (second, piece, mass) in [
+            (1, "P1", "1450.0"),
+            (2, "P2", "1380.1"),
+            (3, "P3", "1420.0"),
+        ] {
+            let payload =
+                format!(r#"{{"id":"i{piece}","piece":"{piece}","values":{{"mass":{mass}}}}}"#);
+            world.message(
+                at(second),
+                incoming("vennick/castware/l1/s30/reading", payload),
+            );
+        }
+        let own = format!("\"semantics\":{SEMANTICS}");
+        let word = |text: &str| {
+            text.replace(&own, &format!("\"semantics\":{OTHER}"))
+                .replace(
+                    ours.rulebook_digest().as_str(),
+                    theirs.rulebook_digest().as_str(),
+                )
+        };
+        let entries: Vec<Entry> = world
+            .store
+            .records()
+            .iter()
+            .map(|record| {
+                let (this, that) = self.otherwise;
+                let outcomes = match this {
+                    "" => record.outcomes.clone(),
+                    this => record.outcomes.replace(this, that),
+                };
+                Entry {
+                    at_us: record.at_us,
+                    input: word(&record.input),
+                    payload: record.payload.clone(),
+                    outcomes: word(&outcomes),
+                    ..Entry::default()
+                }
+            })
+            .collect();
+        let state = word(&record::text(world.state()));
+        let blob = |kind: &str, text: &str| Blob {
+            kind: kind.to_owned(),
+            bytes: text.as_bytes().to_vec(),
+        };
+        let mut store = Memory::default();
+        let appended = store.append(Batch {
+            entries: &entries,
+            blobs: &[
+                blob("plant", &theirs.plant),
+                blob("rulebook", &theirs.rulebook),
+            ],
+            snapshot: self.orderly.then(|| Snapshot {
+                seq: world.store.head().seq,
+                semantics: OTHER,
+                kept: false,
+                bytes: state.clone().into_bytes(),
+            }),
+            published: 0,
+        });
+        appended.unwrap_or_else(|fault| panic!("{fault}"));
+        (
+            store,
+            serde_json::from_str(&state).expect("a state reads back"),
+        )
+    }
+}
+
+/// This version goes on from it.
+fn goes_on(left: Left<'_>, derived_again: u64) {
+    let (mut store, state) = left.ledger();
+    let before = store.head().seq;
+    let recovered = start(&mut store).unwrap_or_else(|fault| panic!("{fault}"));
+    assert_eq!(recovered, derived_again);
+    // It opens an era of its own, with the state it found.
+    let opening = store.snapshots().expect("memory can be read")[0].clone();
+    assert_eq!((opening.seq, opening.semantics), (before, SEMANTICS));
+    assert!(opening.kept, "an era's opening stays");
+    let found = store.record(before + 1).expect("memory can be read");
+    let found = found.expect("a start");
+    let Ok(Body::Start(start)) = record::body(&found) else {
+        panic!("no start: {}", found.input);
+    };
+    let opens_with = start.opens_with.map(|digest| digest.to_string());
+    assert_eq!(opens_with, Some(opening.digest.to_string()));
+    assert_eq!(
+        opening.digest,
+        Digest::of(record::text(&state).as_bytes()),
+        "what that version stopped with"
+    );
+    // Years later: the old records are another era's, the new ones derive.
+    let mut replay = Replay::from_start();
+    for record in store.records() {
+        let wanted = match record.seq > before {
+            true => Step::Same,
+            false => Step::OtherEra(OTHER),
+        };
+        let step = replay.step(&store, record);
+        assert_eq!(step.unwrap_or_else(|fault| panic!("{fault}")), wanted);
+    }
+}
+
+/// Starts this version on it; how many records it derived again.
+fn start(store: &mut Memory) -> Result<u64, RecoverFault> {
+    let clock = super::world::Set::to(at(60));
+    recover(store, &now(), "the test's plant", &clock).map(|recovered| recovered.replayed)
+}
+
+fn refused(left: Left<'_>, says: &[&str]) {
+    let (mut store, _) = left.ledger();
+    let head = store.head();
+    let fault = start(&mut store)
+        .expect_err("it must not start")
+        .to_string();
+    for words in says {
+        assert!(fault.contains(words), "{words}: {fault}");
+    }
+    assert_eq!(store.head(), head, "nothing was written");
+}
+
+#[test]
+fn an_orderly_stop_of_another_version_is_gone_on_from() {
+    deep(|| {
+        goes_on(
+            Left {
+                orderly: true,
+                ..ALIKE
+            },
+            0,
+        );
+        // Also where that version decided otherwise: what was said stands.
+        let otherwise = OTHERWISE;
+        goes_on(
+            Left {
+                orderly: true,
+                otherwise,
+                ..ALIKE
+            },
+            0,
+        );
+        // And where this one would refuse its rulebook.
+        let rule = &RULE.replace("remelt(", "melt_again(");
+        goes_on(
+            Left {
+                orderly: true,
+                rule,
+                ..ALIKE
+            },
+            0,
+        );
+    });
+}
+
+#[test]
+fn a_tail_of_another_version_is_gone_on_from_only_where_it_derives_the_same() {
+    deep(|| {
+        goes_on(ALIKE, 4);
+        refused(
+            Left {
+                otherwise: OTHERWISE,
+                ..ALIKE
+            },
+            &["record 3 was written under semantics", "stop it in order"],
+        );
+        let rule = &RULE.replace("remelt(", "melt_again(");
+        refused(
+            Left { rule, ..ALIKE },
+            &[
+                "record 1: this version refuses",
+                "stop it in order",
+                "melt_again",
+            ],
+        );
+    });
+}
