@@ -23,16 +23,21 @@ pub struct Texts {
 }
 
 impl Texts {
+    /// What the ledger calls a plant description among its texts.
+    pub(crate) const PLANT: &str = "plant";
+    /// And a rulebook.
+    pub(crate) const RULEBOOK: &str = "rulebook";
+
     /// Digest of the plant description.
     #[must_use]
     pub fn plant_digest(&self) -> TextDigest {
-        TextDigest::from(Digest::of(self.plant.as_bytes()).to_string())
+        text_digest(&self.plant)
     }
 
     /// Digest of the rulebook.
     #[must_use]
     pub fn rulebook_digest(&self) -> TextDigest {
-        TextDigest::from(Digest::of(self.rulebook.as_bytes()).to_string())
+        text_digest(&self.rulebook)
     }
 
     /// A start that puts them in force, in this version; `opens_with` is the snapshot a new era begins with.
@@ -46,6 +51,11 @@ impl Texts {
             opens_with: opens_with.map(|digest| TextDigest::from(digest.to_string())),
         }
     }
+}
+
+/// The digest of a text as the ledger keeps it.
+pub(crate) fn text_digest(text: &str) -> TextDigest {
+    TextDigest::from(Digest::of(text.as_bytes()).to_string())
 }
 
 /// Texts that cannot be put in force.
@@ -65,7 +75,8 @@ pub enum TextFault {
     Zone(#[from] chargehand_wire::UnknownZone),
 }
 
-fn lines(faults: &[chargehand_script::LoadFault]) -> String {
+/// All of a rulebook's faults, each on a line of its own.
+pub(crate) fn lines(faults: &[chargehand_script::LoadFault]) -> String {
     faults
         .iter()
         .map(ToString::to_string)

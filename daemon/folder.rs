@@ -35,13 +35,8 @@ pub enum FolderFault {
         error: io::Error,
     },
     /// Files in it, as many as there are.
-    #[error("{}", lines(.0))]
+    #[error("{}", crate::derive::lines(.0))]
     Files(Vec<LoadFault>),
-}
-
-fn lines(faults: &[LoadFault]) -> String {
-    let lines: Vec<String> = faults.iter().map(ToString::to_string).collect();
-    lines.join("\n")
 }
 
 impl RulesFolder {

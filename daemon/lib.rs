@@ -1,8 +1,9 @@
 //! The daemon beside the plant's broker: judges every reading, records it, answers on the bus.
 //!
 //! A message goes one way: `bus` receives it, `run` gives it a place and a time, `derive` turns it into
-//! outcomes, `run` commits them, and only then `bus` says them. `replay` derives a ledger again; `verify`
-//! and `trace` read one beside a running daemon. `check` tries a rulebook, with its `cases`, before it is put
+//! outcomes, `run` commits them, and only then `bus` says them. `replay` derives a ledger again as it was:
+//! every restart does it with the tail, and `verify` with the whole, which like `trace` reads beside a running daemon. `compare`,
+//! the command `replay`, derives one under other texts and says what would have changed. `check` tries a rulebook, with its `cases`, before it is put
 //! in force.
 
 /// A derivation spends much of its time on small pieces of memory, which this one hands out faster than the system's.

@@ -270,7 +270,7 @@ pub(crate) fn texts_of(
         String::from_utf8(bytes).map_err(|_| gone())
     };
     Ok(Texts {
-        plant: text("plant", plant)?,
-        rulebook: text("rulebook", rulebook)?,
+        plant: text(Texts::PLANT, plant)?,
+        rulebook: text(Texts::RULEBOOK, rulebook)?,
     })
 }

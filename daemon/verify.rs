@@ -290,7 +290,9 @@ impl Walk<'_> {
         let derived = Digest::of(state.as_bytes());
         (*kept != derived).then(|| Finding::Snapshot {
             seq,
-            text: format!("it is {kept}, the records lead to {derived}; take it out, a restart then derives more again"),
+            text: format!(
+                "it is {kept}, the records lead to {derived}; restore the file from a copy"
+            ),
         })
     }
 

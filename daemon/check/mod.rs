@@ -21,8 +21,7 @@ pub use found::{BranchReport, CaseReport, Finding};
 use crate::cases::{self, Case};
 use crate::config;
 use crate::folder::{FolderFault, RulesFolder};
-use crate::run::BadConfiguration;
-use chargehand_core::Plant;
+use crate::run::{BadConfiguration, read_plant};
 use chargehand_script::{LoadFault, Rulebook, Rules, Source, definitions};
 use charts::Charts;
 use report::Texts;
@@ -141,15 +140,6 @@ fn read_further(path: &Path) -> Result<(String, String), BadConfiguration> {
             "{name}: {error}: name a file of cases"
         ))),
     }
-}
-
-fn read_plant(path: &Path) -> Result<(Plant, String), BadConfiguration> {
-    let name = path.display().to_string();
-    let text = fs::read_to_string(path)
-        .map_err(|error| BadConfiguration(format!("{name}: {error}: name a plant description")))?;
-    let plant =
-        config::plant(&text, &name).map_err(|faults| BadConfiguration(faults.to_string()))?;
-    Ok((plant, text))
 }
 
 /// A folder named relative to a file; `a/../b` as `b`, where that is the same folder.

@@ -26,8 +26,9 @@ pub(super) struct Rerun<'r> {
     store: &'r dyn Store,
     chosen: &'r Chosen,
     line: Option<(Texts, Derivation)>,
-    /// What the first start put in force, and every `semantics` found with the record it begins at.
+    /// Every `semantics` found, with the record it begins at.
     eras: Vec<(u64, u32)>,
+    /// The starts that put another text in force than the one before.
     starts: Vec<Start>,
 }
 

@@ -3,13 +3,12 @@
 //!
 //! Deliberately not here: what a plant description or a rule means.
 
-use crate::config;
-use crate::derive::{Derivation, Texts};
+use crate::derive::{Derivation, Texts, text_digest};
 use crate::folder::RulesFolder;
 use crate::replay::{ReplayFault, texts_of};
-use crate::run::BadConfiguration;
+use crate::run::{BadConfiguration, read_plant};
 use chargehand_core::{Start, State, TextDigest};
-use chargehand_ledger::{Digest, Sqlite, Store};
+use chargehand_ledger::{Sqlite, Store};
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -28,11 +27,6 @@ pub struct Named {
 pub(super) struct Chosen {
     plant: Option<(String, String)>,
     rulebook: Option<String>,
-}
-
-/// The digest of a text as the ledger keeps it.
-pub(super) fn digest(text: &str) -> TextDigest {
-    TextDigest::from(Digest::of(text.as_bytes()).to_string())
 }
 
 impl Chosen {
@@ -62,12 +56,12 @@ impl Chosen {
 
     /// The digest of the named plant description.
     pub(super) fn plant_digest(&self) -> Option<TextDigest> {
-        self.plant.as_ref().map(|(_, text)| digest(text))
+        self.plant.as_ref().map(|(_, text)| text_digest(text))
     }
 
     /// The digest of the named rulebook.
     pub(super) fn rulebook_digest(&self) -> Option<TextDigest> {
-        self.rulebook.as_deref().map(digest)
+        self.rulebook.as_deref().map(text_digest)
     }
 
     /// The texts a start puts in force in the replay.
@@ -91,11 +85,11 @@ impl Chosen {
     fn prove(&self, named: &Named, store: &Sqlite) -> anyhow::Result<()> {
         let plants = match &self.plant {
             Some((_, text)) => vec![text.clone()],
-            None => kept(store, "plant")?,
+            None => kept(store, Texts::PLANT)?,
         };
         let rulebooks = match &self.rulebook {
             Some(text) => vec![text.clone()],
-            None => kept(store, "rulebook")?,
+            None => kept(store, Texts::RULEBOOK)?,
         };
         // What was in force together is proved already, unless the ledger is another version's.
         let replaced = self.plant.is_some() || self.rulebook.is_some();
@@ -138,10 +132,7 @@ impl Chosen {
 
 fn plant_of(path: &Path, line: &str) -> Result<(String, String), BadConfiguration> {
     let name = path.display().to_string();
-    let text = fs::read_to_string(path)
-        .map_err(|error| BadConfiguration(format!("{name}: {error}: name a plant description")))?;
-    let plant =
-        config::plant(&text, &name).map_err(|faults| BadConfiguration(faults.to_string()))?;
+    let (plant, text) = read_plant(path)?;
     if plant.line.base != line {
         return Err(BadConfiguration(format!(
             "{name}: describes line {}, the ledger is of line {line}: name a description of that line",

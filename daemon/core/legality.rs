@@ -4,7 +4,7 @@ use crate::plant::{Plant, Station, Word};
 
 /// Whether the route may be taken at the station, where it is done.
 #[must_use]
-pub fn legal(plant: &Plant, station: &Station, word: Word) -> bool {
+pub(crate) fn legal(plant: &Plant, station: &Station, word: Word) -> bool {
     if !word.is_route() {
         return true;
     }

@@ -51,7 +51,6 @@ pub use input::{
 pub use judge::{
     Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, RuleFault, Verb, Verdict,
 };
-pub use legality::legal;
 pub use line::Line;
 pub use names::{
     AdvisoryId, AlarmId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName,

@@ -17,7 +17,7 @@ use crate::config::{self, Settings};
 use crate::derive::{Derivation, Texts};
 use crate::folder::{FolderFault, RulesFolder};
 use anyhow::{Context, anyhow};
-use chargehand_core::State;
+use chargehand_core::{Plant, State};
 use chargehand_ledger::Sqlite;
 use chargehand_script::Rulebook;
 use chargehand_wire::{Mode, Status, Wire};
@@ -54,11 +54,7 @@ impl LineFiles {
     /// A file cannot be read, or is wrong.
     pub fn read(plant: &Path) -> Result<Self, BadConfiguration> {
         let name = plant.display().to_string();
-        let text = fs::read_to_string(plant).map_err(|error| {
-            BadConfiguration(format!("{name}: {error}: name a plant description"))
-        })?;
-        let described =
-            config::plant(&text, &name).map_err(|faults| BadConfiguration(faults.to_string()))?;
+        let (described, text) = read_plant(plant)?;
         let folder = plant
             .parent()
             .unwrap_or(Path::new(""))
@@ -72,6 +68,16 @@ impl LineFiles {
             .map_err(|fault| BadConfiguration(fault.to_string()))?;
         Ok(Self { name, texts })
     }
+}
+
+/// A plant description, and its text.
+pub(crate) fn read_plant(path: &Path) -> Result<(Plant, String), BadConfiguration> {
+    let name = path.display().to_string();
+    let text = fs::read_to_string(path)
+        .map_err(|error| BadConfiguration(format!("{name}: {error}: name a plant description")))?;
+    let plant =
+        config::plant(&text, &name).map_err(|faults| BadConfiguration(faults.to_string()))?;
+    Ok((plant, text))
 }
 
 /// Lines share nothing. Client id and ledger file both come from the base, so they clash together.

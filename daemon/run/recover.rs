@@ -96,8 +96,8 @@ pub fn recover(
     store.append(Batch {
         entries: &[entry],
         blobs: &[
-            blob("plant", &texts.plant),
-            blob("rulebook", &texts.rulebook),
+            blob(Texts::PLANT, &texts.plant),
+            blob(Texts::RULEBOOK, &texts.rulebook),
         ],
         snapshot: opening.map(|text| Snapshot {
             seq: before.seq,

@@ -305,9 +305,12 @@ impl Worker {
             }
             Confirm::Refused(why) => {
                 let base = &self.derivation.plant().line.base;
-                let what = if tag == STATE { "a state" } else { "an answer" };
+                let (what, of) = match tag {
+                    STATE => ("a state, or an answer given again", String::new()),
+                    record => ("an answer", format!(" of record {record}")),
+                };
                 tracing::error!(
-                    "line {base}: the broker refused {what} (record {tag}): {why}; check its access list"
+                    "line {base}: the broker refused {what}{of}: {why}; check its access list"
                 );
                 self.refused(what.to_owned(), why);
             }

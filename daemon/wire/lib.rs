@@ -22,7 +22,6 @@ mod time;
 mod value;
 
 pub use publish::{Heading, Publish};
-pub use route::filter_matches;
 pub use states::{Mode, Status};
 
 use chargehand_core::{Input, PieceName, Plant, Source};

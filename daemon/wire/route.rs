@@ -366,7 +366,7 @@ fn source(place: &Place<'_>, input: InputId) -> Source {
 
 /// Whether an MQTT topic filter takes a topic (MQTT 5.0, section 4.7).
 #[must_use]
-pub fn filter_matches(filter: &str, topic: &str) -> bool {
+fn filter_matches(filter: &str, topic: &str) -> bool {
     // Wildcards at the first level take no topic that begins with `$`.
     if topic.starts_with('$') && filter.starts_with(['+', '#']) {
         return false;

@@ -8,13 +8,14 @@ use crate::figures::{Row, grouped, megabytes};
 use crate::load::{Load, Readings, Source};
 use crate::sides::BASE;
 use crate::support::client::Client;
+use crate::support::clock::Standing;
 use crate::support::daemon::{Daemon, chargehand, ledger, stderr, stdout};
 use crate::support::mosquitto::Mosquitto;
 use crate::support::{Folder, PLANT_BROKER, repository};
 use chargehand::derive::Derivation;
 use chargehand::record;
-use chargehand::run::{Batch, Clock, Incoming, LineFiles, STACK, recover};
-use chargehand_core::{SEMANTICS, Span, Timestamp};
+use chargehand::run::{Batch, Incoming, LineFiles, STACK, recover};
+use chargehand_core::{SEMANTICS, Timestamp};
 use chargehand_ledger::{Batch as LedgerBatch, Snapshot, Sqlite, Store};
 use serde_json::Value;
 use std::fs;
@@ -129,7 +130,7 @@ pub fn build(files: &LineFiles, path: &Path, readings: &mut Readings, count: u64
         &mut store,
         &files.texts,
         &files.name,
-        &Past(Timestamp(begin)),
+        &Standing::at(Timestamp(begin)),
     )
     .expect("a new ledger")
     .derivation;
@@ -147,30 +148,6 @@ pub fn build(files: &LineFiles, path: &Path, readings: &mut Readings, count: u64
         taken += some;
     }
     took
-}
-
-/// A clock that stands where the readings begin.
-#[derive(Debug)]
-struct Past(Timestamp);
-
-impl Clock for Past {
-    fn now(&self) -> Timestamp {
-        self.0
-    }
-
-    fn not_before(&self, _at: Timestamp) {
-        // The ledger is new.
-    }
-
-    fn when(&self, _at: Timestamp) -> Option<Instant> {
-        None
-    }
-
-    fn step(&self) -> Option<Span> {
-        None
-    }
-
-    fn kept(&self, _at: Timestamp, _taken: u64) {}
 }
 
 fn commit(

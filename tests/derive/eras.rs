@@ -5,6 +5,7 @@
 
 use super::memory::Memory;
 use super::world::{World, deep, incoming, texts};
+use crate::support::clock::Standing;
 use chargehand::derive::Texts;
 use chargehand::record::{self, Body};
 use chargehand::replay::{Replay, Step};
@@ -153,7 +154,7 @@ fn goes_on(left: Left<'_>, derived_again: u64) {
 
 /// Starts this version on it; how many records it derived again.
 fn start(store: &mut Memory) -> Result<u64, RecoverFault> {
-    let clock = super::world::Set::to(at(60));
+    let clock = Standing::at(at(60));
     recover(store, &now(), "the test's plant", &clock).map(|recovered| recovered.replayed)
 }
 

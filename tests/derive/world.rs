@@ -2,52 +2,15 @@
 //! vector, and the ways to bring the line back from that ledger.
 
 use super::memory::Memory;
+use crate::support::clock::Standing;
 use chargehand::derive::{Derivation, Texts};
 use chargehand::record::Body;
 use chargehand::replay::{Replay, Step};
-use chargehand::run::{Batch, Clock, Incoming, recover};
-use chargehand_core::{Outcome, SEMANTICS, Span, State, Timestamp};
+use chargehand::run::{Batch, Incoming, recover};
+use chargehand_core::{Outcome, SEMANTICS, State, Timestamp};
 use chargehand_ledger::{Batch as Append, Snapshot, SnapshotRef, Store};
 use chargehand_script::{Rulebook, Source};
 use std::path::Path;
-use std::sync::{Mutex, MutexGuard};
-use std::time::Instant;
-
-/// A clock that a row of a test sets: it shows one time, or the ledger's own end where that is later.
-#[derive(Debug)]
-pub struct Set(Mutex<Timestamp>);
-
-impl Set {
-    /// It shows this.
-    pub fn to(at: Timestamp) -> Self {
-        Self(Mutex::new(at))
-    }
-
-    fn shown(&self) -> MutexGuard<'_, Timestamp> {
-        self.0.lock().expect("no holder panics")
-    }
-}
-
-impl Clock for Set {
-    fn now(&self) -> Timestamp {
-        *self.shown()
-    }
-
-    fn not_before(&self, at: Timestamp) {
-        let mut shown = self.shown();
-        *shown = at.max(*shown);
-    }
-
-    fn when(&self, _: Timestamp) -> Option<Instant> {
-        None
-    }
-
-    fn step(&self) -> Option<Span> {
-        None
-    }
-
-    fn kept(&self, _: Timestamp, _: u64) {}
-}
 
 /// What a message led to.
 #[derive(Debug)]
@@ -69,7 +32,7 @@ impl World {
     /// A line that starts for the first time.
     pub fn new(texts: Texts, now: Timestamp) -> Self {
         let mut store = Memory::default();
-        let recovered = recover(&mut store, &texts, "the test's plant", &Set::to(now));
+        let recovered = recover(&mut store, &texts, "the test's plant", &Standing::at(now));
         Self {
             derivation: recovered
                 .unwrap_or_else(|fault| panic!("{fault}"))
@@ -115,7 +78,12 @@ impl World {
 
     /// Stops and starts again, perhaps under other texts: the state is had from the ledger alone.
     pub fn restart(&mut self, texts: Texts, now: Timestamp) -> Taken {
-        let recovered = recover(&mut self.store, &texts, "the test's plant", &Set::to(now));
+        let recovered = recover(
+            &mut self.store,
+            &texts,
+            "the test's plant",
+            &Standing::at(now),
+        );
         let recovered = recovered.unwrap_or_else(|fault| panic!("{fault}"));
         let record = self.store.records().last().expect("a start is a record");
         let outcomes = serde_json::from_str(&record.outcomes).expect("outcomes read back");

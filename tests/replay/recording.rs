@@ -1,17 +1,17 @@
 //! A recording to replay: messages through the real intake into a real ledger file, without a bus; and the
 //! program run on it.
 
+use crate::support::clock::Standing;
 use crate::support::daemon::{chargehand, stderr, stdout};
 use crate::support::{Folder, repository};
 use chargehand::derive::{Derivation, Texts};
 use chargehand::record::Body;
-use chargehand::run::{Batch, Clock, Incoming, recover};
-use chargehand_core::{Span, Timestamp};
+use chargehand::run::{Batch, Incoming, recover};
+use chargehand_core::Timestamp;
 use chargehand_ledger::{Batch as Append, Sqlite, Store};
 use chargehand_script::{Rulebook, Source};
 use serde_json::{Value, json};
 use std::path::PathBuf;
-use std::time::Instant;
 
 /// The line the recordings are of.
 pub const BASE: &str = "vennick/castware/l1";
@@ -36,28 +36,6 @@ pub fn plant_with(from: &str, to: &str) -> String {
     let plant = plant();
     assert!(plant.contains(from), "the tests' plant says {from:?}");
     plant.replacen(from, to, 1)
-}
-
-/// A clock that stands.
-#[derive(Debug)]
-struct Standing(Timestamp);
-
-impl Clock for Standing {
-    fn now(&self) -> Timestamp {
-        self.0
-    }
-
-    fn not_before(&self, _: Timestamp) {}
-
-    fn when(&self, _: Timestamp) -> Option<Instant> {
-        None
-    }
-
-    fn step(&self) -> Option<Span> {
-        None
-    }
-
-    fn kept(&self, _: Timestamp, _: u64) {}
 }
 
 /// A line at work, and its ledger.
@@ -214,7 +192,7 @@ fn started(store: &mut Sqlite, plant: &str, rules: &[(&str, &str)], second: i64)
         plant: plant.to_owned(),
         rulebook: Rulebook::of(rules.iter().map(source).collect()).to_text(),
     };
-    let recovered = recover(store, &texts, "the test's plant", &Standing(at(second)));
+    let recovered = recover(store, &texts, "the test's plant", &Standing::at(at(second)));
     recovered
         .unwrap_or_else(|fault| panic!("{fault}"))
         .derivation

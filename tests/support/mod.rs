@@ -7,6 +7,7 @@
 #![allow(clippy::print_stderr)]
 
 pub mod client;
+pub mod clock;
 pub mod daemon;
 pub mod mosquitto;
 
