@@ -118,14 +118,17 @@ impl Chance {
         let seed = std::env::var("CHARGEHAND_SEED")
             .ok()
             .and_then(|text| text.parse().ok())
-            .unwrap_or_else(|| {
-                let since = std::time::SystemTime::now()
-                    .duration_since(std::time::UNIX_EPOCH)
-                    .unwrap_or_default();
-                u64::try_from(since.as_nanos() % 1_000_000_007).unwrap_or(1)
-            });
+            .unwrap_or_else(Self::seed_of_the_clock);
         eprintln!("{what}: CHARGEHAND_SEED={seed}");
         Self(seed)
+    }
+
+    /// A seed that is another at every run: whoever takes it prints it.
+    pub fn seed_of_the_clock() -> u64 {
+        let since = std::time::SystemTime::now()
+            .duration_since(std::time::UNIX_EPOCH)
+            .unwrap_or_default();
+        u64::try_from(since.as_nanos() % 1_000_000_007).unwrap_or(1)
     }
 
     /// From a fixed seed.
