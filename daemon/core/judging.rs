@@ -18,6 +18,7 @@ use alloc::format;
 use alloc::string::String;
 use alloc::sync::Arc;
 use alloc::vec::Vec;
+use core::mem;
 
 /// A reading's own circumstances, the same for each of its values.
 struct Occasion<'a> {
@@ -36,6 +37,31 @@ struct Heard {
     wider: Vec<(HoldOf, Wish)>,
     advice: Vec<Advice>,
     calls: Vec<Call>,
+}
+
+impl Heard {
+    /// Whether a rule has a way for the piece: then tolerance has nothing to add but its reason.
+    fn routed(&self) -> bool {
+        self.asks
+            .iter()
+            .any(|(word, ..)| word.is_route() || *word == Word::Recheck)
+    }
+
+    /// The engine's own word: outside is held.
+    fn hold_by_tolerance(&mut self, text: String, origin: &str) {
+        let rule = RuleName::from("engine:tolerance");
+        self.said.push(Said {
+            rule: rule.clone(),
+            word: Some(Verb::Hold),
+            text: text.clone(),
+        });
+        self.wishes.push(Wish {
+            rule,
+            class: default_class(),
+            origin: origin.to_owned(),
+            reason: text,
+        });
+    }
 }
 
 /// What a rule wants people to plan.
@@ -276,30 +302,9 @@ impl<J: Judge> Line<J> {
             self.hear(name, station, opinion, &origin, &mut heard);
         }
         let outside = outside(characteristic, measured.count);
-        let Heard {
-            mut said,
-            asks,
-            mut wishes,
-            wider,
-            advice,
-            calls,
-        } = heard;
-        let routed = asks
-            .iter()
-            .any(|(word, ..)| word.is_route() || *word == Word::Recheck);
+        let routed = heard.routed();
         if let Some(text) = outside.clone().filter(|_| !routed) {
-            let rule = RuleName::from("engine:tolerance");
-            said.push(Said {
-                rule: rule.clone(),
-                word: Some(Verb::Hold),
-                text: text.clone(),
-            });
-            wishes.push(Wish {
-                rule,
-                class: default_class(),
-                origin: origin.clone(),
-                reason: text,
-            });
+            heard.hold_by_tolerance(text, &origin);
         }
         self.outcomes.push(Outcome::Judged(Judged {
             piece: Some(name.clone()),
@@ -311,7 +316,7 @@ impl<J: Judge> Line<J> {
             gauge_healthy,
             attempt: reading.attempt,
             watched: views.watched,
-            said,
+            said: mem::take(&mut heard.said),
         }));
         let ask = |(word, rule, text)| Ask {
             word,
@@ -325,7 +330,7 @@ impl<J: Judge> Line<J> {
             &characteristic.name,
             reading.attempt,
             outside.filter(|_| routed),
-            asks.into_iter().map(ask).collect(),
+            mem::take(&mut heard.asks).into_iter().map(ask).collect(),
         );
         if gauge_healthy {
             let (station, characteristic) = (&station.name, &characteristic.name);
@@ -334,6 +339,27 @@ impl<J: Judge> Line<J> {
         } else {
             self.doubt(name, occasion, characteristic, gauge);
         }
+        self.carry_out(name, occasion, characteristic, &origin, heard);
+    }
+
+    /// Opens the holds, gives the advice and raises the alarms that rules asked for.
+    fn carry_out(
+        &mut self,
+        name: &PieceName,
+        &Occasion {
+            reading, station, ..
+        }: &Occasion<'_>,
+        characteristic: &Characteristic,
+        origin: &str,
+        heard: Heard,
+    ) {
+        let Heard {
+            wishes,
+            wider,
+            advice,
+            calls,
+            ..
+        } = heard;
         for wish in wishes {
             self.open_hold(HoldOf::Piece(name.clone()), wish);
         }
@@ -344,7 +370,7 @@ impl<J: Judge> Line<J> {
             self.cover_standing(Some(name), &reading.input);
         }
         for one in advice {
-            self.advise(name, station, characteristic, &origin, one);
+            self.advise(name, station, characteristic, origin, one);
         }
         for call in calls {
             self.call(name, station, call);
