@@ -85,7 +85,7 @@ enum Standing {
     /// A snapshot's memory. The texts in force then are loaded by the record that needs them, if there is one: this
     /// version may refuse them.
     Memory(State),
-    Line(Derivation),
+    Line(Box<Derivation>),
 }
 
 impl Standing {
@@ -155,7 +155,8 @@ impl Replay {
             let state = std::mem::take(state);
             let (plant, rulebook) = (state.plant.clone(), state.rulebook.clone());
             let texts = (plant.as_ref(), rulebook.as_ref());
-            self.standing = Standing::Line(loaded(store, record.seq, texts, state)?);
+            let derivation = loaded(store, record.seq, texts, state)?;
+            self.standing = Standing::Line(Box::new(derivation));
         }
         let Standing::Line(derivation) = &mut self.standing else {
             return Ok(Step::OtherEra(era));
@@ -219,7 +220,7 @@ fn started(
         (Standing::Nothing, None) => return Ok(Standing::Nothing),
     };
     let texts = (Some(&start.plant), Some(&start.rulebook));
-    Ok(Standing::Line(loaded(store, seq, texts, state)?))
+    Ok(Standing::Line(Box::new(loaded(store, seq, texts, state)?)))
 }
 
 fn loaded(

@@ -125,7 +125,7 @@ fn goes_on(left: Left<'_>, derived_again: u64) {
     let recovered = start(&mut store).unwrap_or_else(|fault| panic!("{fault}"));
     assert_eq!(recovered, derived_again);
     // It opens an era of its own, with the state it found.
-    let opening = store.snapshots().expect("memory can be read")[0].clone();
+    let opening = store.snapshots().expect("memory can be read")[0];
     assert_eq!((opening.seq, opening.semantics), (before, SEMANTICS));
     assert!(opening.kept, "an era's opening stays");
     let found = store.record(before + 1).expect("memory can be read");
