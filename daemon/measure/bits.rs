@@ -30,6 +30,29 @@ fn check(found: impl IntoIterator<Item = f64>, expect: u64) {
 }
 
 #[test]
+fn subgroups() {
+    let values = values(100);
+    let groups: Vec<&[f64]> = values.chunks(5).collect();
+    for (made, expect) in [
+        (mean_and_range(&groups), 0xe88e_ccb6_06e8_9268),
+        (mean_and_deviation(&groups), 0xd227_45ee_229f_2ef0),
+    ] {
+        let made = made.expect("subgroups");
+        let (means, spreads) = (made.means, made.spreads);
+        check(
+            [
+                means.lower,
+                means.upper,
+                spreads.lower,
+                spreads.upper,
+                made.sigma,
+            ],
+            expect,
+        );
+    }
+}
+
+#[test]
 fn trends() {
     let line = fit_line(&points()).expect("points");
     let ahead = crossing(&line, 5.0, p(0.95)).expect("ahead");

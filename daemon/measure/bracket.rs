@@ -146,7 +146,9 @@ impl<'a> Drift<'a> {
 /// How many good pieces in a row show, with that confidence, that the share of bad ones is below `share`:
 /// the least n with `(1 - share)^n <= 1 - confidence`.
 ///
-/// Pieces drawn at random, each judged rightly, none bad. One bad one starts the count afresh.
+/// With a share of bad ones as large as that, n good pieces in a row have the chance `(1 - share)^n`: the "success run"
+/// of texts on acceptance sampling (from memory). Pieces drawn at random, each judged rightly, none bad. One bad one
+/// starts the count afresh.
 #[must_use]
 pub fn good_in_a_row(share: Probability, confidence: Probability) -> u64 {
     let exact = libm::log1p(-confidence.share()) / libm::log1p(-share.share());

@@ -5,7 +5,8 @@
 //!   at all from what is a number nobody can use.
 //! - [`Unit`] is a UCUM code or a declared count; it converts values exactly.
 //! - [`Chart`] is a control chart, fed in sigmas from a frozen centre; [`RunLength`] says how seldom it signals, and
-//!   [`Design`] finds the limit for a promised number of points between false alarms.
+//!   [`Design`] finds the limit for a promised number of points between false alarms. [`individuals()`], [`counts()`]
+//!   and [`proportions`] are charts in the unit of what they show.
 //! - [`Moments`] and [`percentile`] sum a sample up; [`Fences`], [`grubbs`] and [`extreme_deviates`] find what does
 //!   not belong to it.
 //! - [`change_point`], [`fit_line`], [`theil_sen`] and [`mann_kendall`] date and measure a change of level or a drift;
@@ -59,9 +60,10 @@ pub use capability::{
 };
 pub use charts::{
     Chart, ChartConstants, ChartError, ConstantsError, CountsError, Cusum, CusumSums, Ewma,
-    EwmaLevel, Expected, ExpectedError, IndividualsChart, Limits, ReferenceError, RunRule,
-    RunRules, Shewhart, ShewhartMemory, Side, Signal, State, SubgroupCharts, counts, individuals,
-    mean_and_deviation, mean_and_range, proportions, real, sigma_from_moving_ranges,
+    EwmaLevel, Expected, ExpectedError, IndividualsChart, Limits, MovingRange, ProportionChart,
+    ReferenceError, RunRule, RunRules, Shewhart, ShewhartMemory, Side, Signal, State,
+    SubgroupCharts, counts, individuals, mean_and_deviation, mean_and_range, proportions, real,
+    sigma_from_moving_ranges,
 };
 pub use distribution::{
     ChiSquare, DistributionError, FisherF, NoncentralT, Probability, StudentT, normal_cdf,

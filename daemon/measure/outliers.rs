@@ -3,6 +3,8 @@
 //! [`grubbs`] asks of one value, [`extreme_deviates`] of several that may hide each other, both for an otherwise
 //! normal sample; [`Fences`] only draw lines from the quartiles. A value found is to be looked at. That it may be
 //! left out follows from nothing here.
+//!
+//! Deliberately not here: leaving values out, and samples that are not normal but for the outliers.
 
 #![allow(
     clippy::float_arithmetic,

@@ -1,7 +1,9 @@
-//! Integrals over panels.
+//! Integrals over panels, with the one Gauss-Legendre rule of this crate.
 //!
 //! A panel of [`NODES`] Gauss-Legendre nodes is exact to the last digits for anything as smooth as a bell curve whose
 //! width is the panel's; the caller cuts the range accordingly.
+//!
+//! Deliberately not here: the rule itself, see `gauss_legendre`.
 
 #![allow(
     clippy::float_arithmetic,

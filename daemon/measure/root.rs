@@ -3,6 +3,8 @@
 //! Bisection that takes an inverse quadratic step where one is safe (T. R. Chandrupatla, Advances in
 //! Engineering Software 28, 1997; from memory). It needs no derivative, cannot leave the bracket and ends
 //! when the bracket is two neighbouring numbers or nearly so.
+//!
+//! Deliberately not here: several roots, of which it finds any one.
 
 #![allow(
     clippy::float_arithmetic,

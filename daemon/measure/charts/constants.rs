@@ -236,6 +236,20 @@ mod tests {
         }
     }
 
+    /// What other tables print: a textbook whose name was not kept (READ-2) has A2 = 0.557 for five values, a
+    /// misprint of 0.577, and D4 = 2.115, which is 2.1145 rounded a second time; E2 of two values is in use as 2.659
+    /// and as 2.660, which comes from a d2 of 1.128.
+    #[test]
+    fn misprints_and_habits() {
+        let of = |size| ChartConstants::new(size).expect("a size of the table");
+        let off = |found: f64, printed: f64| (found - printed).abs();
+        let (two, five) = (of(2), of(5));
+        assert!(off(five.a2(), 0.557) > 0.019 && off(five.a2(), 0.577) < 0.5e-3);
+        assert!((0.5e-3..0.51e-3).contains(&off(five.big_d4(), 2.115)));
+        assert!(off(two.e2(), 2.659) < 0.5e-3 && off(two.e2(), 2.660) > 1e-3);
+        assert!(off(3.0 / 1.128, 2.660) < 0.5e-3);
+    }
+
     /// Two values: the range is |x - y|, half normal, so all is known in closed form.
     #[test]
     fn two_values_in_closed_form() {

@@ -2,6 +2,8 @@
 //!
 //! Limits are three standard deviations of the Poisson and of the binomial distribution (ISO 7870-2; the
 //! e-Handbook of NIST/SEMATECH, 6.3.3), the lower one never below 0 and that of a proportion never above 1.
+//! Neither chart remembers a point: a new count is asked of [`Limits::side`], a new sample, which may have its
+//! own size, of [`ProportionChart::side`].
 //!
 //! Deliberately not here: exact limits of these distributions. Three sigmas are what people expect to see;
 //! where a mean count is below about 5 they are a poor fit.
@@ -11,7 +13,9 @@
     reason = "a mean and a root have no finite decimals"
 )]
 
+use super::Side;
 use super::limits::Limits;
+use serde::{Deserialize, Serialize};
 
 /// A reference set of counts no limits can be worked out from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
@@ -36,7 +40,83 @@ pub enum CountsError {
     },
 }
 
+/// A p chart whose samples may differ in size: one share, and for each sample its own limits.
+///
+/// `p -+ 3 sqrt(p (1 - p) / n)`, with p the share of all defective pieces of the reference set in all its pieces
+/// and n the pieces of the sample (ISO 7870-2, from memory; for samples of one size the e-Handbook, 6.3.3.2).
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ProportionChart {
+    share: f64,
+}
+
+impl ProportionChart {
+    /// The chart whose reference set those samples are: defective pieces, and pieces looked at, of each.
+    ///
+    /// # Errors
+    /// There is no sample, one has no pieces, or more defective pieces than pieces.
+    pub fn new(reference: &[(u32, u32)]) -> Result<Self, CountsError> {
+        if reference.is_empty() {
+            return Err(CountsError::Empty);
+        }
+        for ((found, pieces), place) in reference.iter().zip(1..) {
+            check_sample(place, *found, *pieces)?;
+        }
+        let sum = |of: fn(&(u32, u32)) -> u32| -> u64 {
+            reference.iter().map(|sample| u64::from(of(sample))).sum()
+        };
+        #[allow(clippy::cast_precision_loss, reason = "a share is rounded anyway")]
+        let share = sum(|sample| sample.0) as f64 / sum(|sample| sample.1) as f64;
+        Ok(Self { share })
+    }
+
+    /// The share of defective pieces at the centre line, 0 to 1.
+    #[must_use]
+    pub fn share(&self) -> f64 {
+        self.share
+    }
+
+    /// The limits of the proportion in a sample of so many pieces, 0 to 1.
+    ///
+    /// # Errors
+    /// There are no pieces.
+    pub fn limits(&self, pieces: u32) -> Result<Limits, CountsError> {
+        check_sample(1, 0, pieces)?;
+        let variance = self.share * (1.0 - self.share) / f64::from(pieces);
+        let limits = Limits::around(self.share, 3.0 * libm::sqrt(variance));
+        Ok(Limits {
+            upper: limits.upper.min(1.0),
+            ..limits.not_negative()
+        })
+    }
+
+    /// The side on which a sample with so many defective pieces of `pieces` is outside. On a limit is inside.
+    ///
+    /// # Errors
+    /// There are no pieces, or fewer than defective ones.
+    pub fn side(&self, defective: u32, pieces: u32) -> Result<Option<Side>, CountsError> {
+        check_sample(1, defective, pieces)?;
+        let proportion = f64::from(defective) / f64::from(pieces);
+        Ok(self.limits(pieces)?.side(proportion))
+    }
+}
+
+fn check_sample(place: usize, found: u32, pieces: u32) -> Result<(), CountsError> {
+    if pieces == 0 {
+        return Err(CountsError::NoPieces);
+    }
+    if found > pieces {
+        return Err(CountsError::TooMany {
+            place,
+            found,
+            pieces,
+        });
+    }
+    Ok(())
+}
+
 /// The limits of a count per equal sample (c chart), from counts of a reference set, in counts.
+///
+/// `c -+ 3 sqrt(c)`, with c the mean count.
 ///
 /// # Errors
 /// There is no count.
@@ -45,33 +125,18 @@ pub fn counts(reference: &[u32]) -> Result<Limits, CountsError> {
     Ok(Limits::around(mean, 3.0 * libm::sqrt(mean)).not_negative())
 }
 
-/// The limits of a proportion (p chart), 0 to 1, from the defective pieces in reference samples of `pieces`.
+/// The limits of a proportion (p chart), 0 to 1, from the defective pieces in reference samples of `pieces`; see
+/// [`ProportionChart`] for samples of different sizes.
 ///
 /// # Errors
 /// There is no sample, a sample has no pieces, or one has more defective pieces than pieces.
 pub fn proportions(defective: &[u32], pieces: u32) -> Result<Limits, CountsError> {
-    if pieces == 0 {
-        return Err(CountsError::NoPieces);
+    check_sample(1, 0, pieces)?;
+    for (found, place) in defective.iter().zip(1..) {
+        check_sample(place, *found, pieces)?;
     }
-    if let Some((found, place)) = defective
-        .iter()
-        .zip(1..)
-        .find(|(found, _)| **found > pieces)
-    {
-        let found = *found;
-        return Err(CountsError::TooMany {
-            place,
-            found,
-            pieces,
-        });
-    }
-    let size = f64::from(pieces);
-    let share = mean_count(defective)? / size;
-    let limits = Limits::around(share, 3.0 * libm::sqrt(share * (1.0 - share) / size));
-    Ok(Limits {
-        upper: limits.upper.min(1.0),
-        ..limits.not_negative()
-    })
+    let share = mean_count(defective)? / f64::from(pieces);
+    ProportionChart { share }.limits(pieces)
 }
 
 fn mean_count(of: &[u32]) -> Result<f64, CountsError> {
@@ -162,6 +227,38 @@ mod tests {
                 .map(|count| limits.is_outside(f64::from(*count) / size)),
         );
         assert_eq!(outside, numbers(&computed["points_outside"]));
+        // The chart of samples of any size says the same of samples of one.
+        let samples: Vec<(u32, u32)> = defective.iter().map(|found| (*found, 50)).collect();
+        let chart = ProportionChart::new(&samples).expect("samples");
+        close(chart.share(), number(&computed["pbar"]));
+        let sides = samples.iter().map(|(found, pieces)| {
+            let side = chart.side(*found, *pieces).expect("a sample");
+            side.is_some()
+        });
+        assert_eq!(places(sides), outside);
+    }
+
+    /// One defective piece in ten, by hand: a standard deviation of 0.1 in 9 pieces, 0.03 in 100, 0.015 in 400.
+    #[test]
+    fn samples_of_different_sizes_have_limits_of_their_own() {
+        let chart = ProportionChart::new(&[(3, 9), (7, 100), (40, 391)]).expect("samples");
+        close(chart.share(), 0.1);
+        let check = |pieces: u32, lower: f64, upper: f64| {
+            let limits = chart.limits(pieces).expect("limits");
+            close(limits.lower, lower);
+            close(limits.upper, upper);
+        };
+        check(9, 0.0, 0.4);
+        check(100, 0.01, 0.19);
+        check(400, 0.055, 0.145);
+        check(1, 0.0, 1.0);
+        let side = |defective, pieces| chart.side(defective, pieces).expect("a sample");
+        assert_eq!(side(15, 100), None);
+        assert_eq!(side(20, 100), Some(Side::Above));
+        assert_eq!(side(60, 400), Some(Side::Above), "the same share of more");
+        assert_eq!(side(0, 100), Some(Side::Below));
+        assert_eq!(side(0, 9), None);
+        assert_eq!(side(1, 1), None);
     }
 
     #[test]
@@ -188,5 +285,23 @@ mod tests {
             proportions(&[1, 6], 5),
             "sample 2 has 6 defective pieces of 5: give at most as many as were looked at",
         );
+        let chart = |samples: &[(u32, u32)]| {
+            ProportionChart::new(samples).and_then(|chart| chart.limits(50))
+        };
+        check(
+            chart(&[]),
+            "the reference set has no counts: 20 or more are usual",
+        );
+        check(
+            chart(&[(1, 50), (0, 0)]),
+            "a sample of 0 pieces has no proportion: give the number of pieces looked at",
+        );
+        check(
+            chart(&[(1, 50), (6, 5)]),
+            "sample 2 has 6 defective pieces of 5: give at most as many as were looked at",
+        );
+        let chart = ProportionChart::new(&[(1, 50)]).expect("a sample");
+        assert_eq!(chart.limits(0), Err(CountsError::NoPieces));
+        assert!(chart.side(6, 5).is_err());
     }
 }

@@ -152,12 +152,21 @@ mod tests {
         let cusum = Cusum::of(given("k") / sigma, given("h") / sigma);
         let mut sums = cusum.start();
         let (mut above, mut below) = (Vec::new(), Vec::new());
+        let mut total = 0.0;
         for row in file["rows"].as_array().expect("rows") {
-            sums = cusum.after(sums, (number(&row["x"]) - target) / sigma);
-            for (found, side) in [(sums.upper * sigma, "s_hi"), (sums.lower * sigma, "s_lo")] {
-                let computed = number(&row[side]);
+            let point = (number(&row["x"]) - target) / sigma;
+            sums = cusum.after(sums, point);
+            total += point;
+            for (found, column) in [
+                (point, "dev"),
+                (total, "cusum"),
+                (sums.upper, "s_hi"),
+                (sums.lower, "s_lo"),
+            ] {
+                let found = found * sigma;
+                let computed = number(&row[column]);
                 assert!((found - computed).abs() < 1e-10, "{row}: {found}");
-                let printed = number(&row[alloc::format!("published_{side}")]);
+                let printed = number(&row[alloc::format!("published_{column}")]);
                 assert!((found - printed).abs() <= 0.005 + 1e-9, "{row}: {found}");
             }
             let at = number(&row["i"]);
@@ -170,6 +179,14 @@ mod tests {
         assert_eq!(above, numbers(&file["signals_hi"]));
         assert_eq!(below, numbers(&file["signals_lo"]));
         assert_eq!(above.first(), Some(&number(&file["first_signal_hi"])));
+        // COMPUTED with six decimals: the limit in sigmas, and the run length of one sum with it.
+        let computed = &file["computed"];
+        let close = |found: f64, expect: f64| {
+            assert!((found / expect - 1.0).abs() < 1e-9, "{found}, {expect}");
+        };
+        close(cusum.decision(), number(&computed["h_in_sigma_units"]));
+        let alone = cusum.one_sided_run_length(0.0).expect("a run length");
+        close(alone.mean, number(&computed["one_sided_ARL0_at_this_h"]));
     }
 
     #[test]

@@ -1,17 +1,18 @@
-//! Individuals and moving range: limits from a reference set of single values in their order.
+//! Individuals and moving range: limits from a reference set of single values in their order, and following the
+//! values that come after it.
 //!
 //! Sigma is the mean difference of neighbours divided by `d2` of two, so a slow drift inside the reference
 //! set does not widen the limits (ISO 7870-2; the e-Handbook of NIST/SEMATECH, 6.3.2.2).
 //!
-//! Deliberately not here: following points, see [`Shewhart`](super::Shewhart).
+//! Deliberately not here: run rules, and points in sigmas: see [`Shewhart`](super::Shewhart).
 
 #![allow(
     clippy::float_arithmetic,
     reason = "a mean and a quotient have no finite decimals"
 )]
 
-use super::ChartConstants;
 use super::limits::{Limits, ReferenceError, check_values, mean};
+use super::{ChartConstants, Side};
 use serde::{Deserialize, Serialize};
 
 /// The two charts of single values, in the unit of the values.
@@ -23,6 +24,44 @@ pub struct IndividualsChart {
     pub ranges: Limits,
     /// The standard deviation of one value, from the moving ranges.
     pub sigma: f64,
+}
+
+/// What the two charts remember of the values they were fed, in their unit. A copy is a mark to return to.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct MovingRange {
+    /// The newest value; none before the first.
+    pub newest: Option<f64>,
+    /// How far it is from the one before; none before the second.
+    pub range: Option<f64>,
+}
+
+impl MovingRange {
+    /// The memory after one more value, which is finite.
+    #[must_use]
+    pub fn after(&self, value: f64) -> Self {
+        debug_assert!(value.is_finite(), "a chart was fed {value}");
+        Self {
+            newest: Some(value),
+            // Stays finite whatever it is fed.
+            range: self
+                .newest
+                .map(|newest| (value - newest).abs().min(f64::MAX)),
+        }
+    }
+}
+
+impl IndividualsChart {
+    /// The side on which the newest value is outside. On a limit is inside.
+    #[must_use]
+    pub fn value_side(&self, at: &MovingRange) -> Option<Side> {
+        at.newest.and_then(|value| self.values.side(value))
+    }
+
+    /// The side on which the newest moving range is outside. On a limit is inside.
+    #[must_use]
+    pub fn range_side(&self, at: &MovingRange) -> Option<Side> {
+        at.range.and_then(|range| self.ranges.side(range))
+    }
 }
 
 /// The charts of single values whose reference set that is, in order.
@@ -76,10 +115,18 @@ mod tests {
         ));
         let (published, computed) = (&file["published"], &file["computed"]);
         let values = numbers(&file["data"]["x"]);
-        for (pair, range) in values.windows(2).zip(numbers(&published["moving_ranges"])) {
-            assert!(((pair[1] - pair[0]).abs() - range).abs() < 1e-9);
-        }
         let chart = individuals(&values).expect("limits");
+        // Followed by the chart itself, the example gives its own ranges, and no point of it is out.
+        let mut at = MovingRange::default();
+        let mut ranges = numbers(&published["moving_ranges"]).into_iter();
+        for value in &values {
+            at = at.after(*value);
+            if let Some(range) = at.range {
+                assert!((range - ranges.next().expect("as many")).abs() < 1e-9);
+            }
+            assert_eq!((chart.value_side(&at), chart.range_side(&at)), (None, None));
+        }
+        assert_eq!(ranges.next(), None);
         let check = |found: f64, expect: f64, within: f64| {
             assert!((found - expect).abs() <= within, "{found}, {expect}");
         };
@@ -119,6 +166,33 @@ mod tests {
         assert!(!values.iter().any(|value| chart.values.is_outside(*value)));
         let sigma = sigma_from_moving_ranges(&values).expect("a sigma");
         assert_eq!(sigma.to_bits(), chart.sigma.to_bits());
+    }
+
+    #[test]
+    fn a_value_and_its_step_are_judged_apart() {
+        let chart = IndividualsChart {
+            values: Limits::around(10.0, 3.0),
+            ranges: Limits {
+                lower: 0.0,
+                centre: 1.0,
+                upper: 4.0,
+            },
+            sigma: 1.0,
+        };
+        let mut at = MovingRange::default();
+        assert_eq!((chart.value_side(&at), chart.range_side(&at)), (None, None));
+        let mut check = |value: f64, value_side, range_side| {
+            at = at.after(value);
+            let found = (chart.value_side(&at), chart.range_side(&at));
+            assert_eq!(found, (value_side, range_side), "{value}");
+        };
+        // The first value has no step.
+        check(13.5, Some(Side::Above), None);
+        check(12.0, None, None);
+        check(8.0, None, None);
+        check(12.5, None, Some(Side::Above));
+        check(6.0, Some(Side::Below), Some(Side::Above));
+        check(7.0, None, None);
     }
 
     #[test]

@@ -7,6 +7,7 @@
     reason = "a mean and a root have no finite decimals"
 )]
 
+use super::Side;
 use serde::{Deserialize, Serialize};
 
 /// Lower limit, centre and upper limit of a chart, in the unit of what it shows.
@@ -38,10 +39,22 @@ impl Limits {
         }
     }
 
+    /// The side on which a value is outside, in the unit of the limits. On a limit is inside.
+    #[must_use]
+    pub fn side(&self, value: f64) -> Option<Side> {
+        if value > self.upper {
+            Some(Side::Above)
+        } else if value < self.lower {
+            Some(Side::Below)
+        } else {
+            None
+        }
+    }
+
     /// Whether a value is outside. On a limit is inside.
     #[must_use]
     pub fn is_outside(&self, value: f64) -> bool {
-        value < self.lower || value > self.upper
+        self.side(value).is_some()
     }
 }
 
@@ -103,4 +116,23 @@ pub(crate) fn mean(values: impl ExactSizeIterator<Item = f64>) -> f64 {
     #[allow(clippy::cast_precision_loss, reason = "nobody has 2^53 values")]
     let count = values.len() as f64;
     values.sum::<f64>() / count
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn on_a_limit_is_inside() {
+        let limits = Limits::around(10.0, 0.5);
+        let check = |value: f64, side: Option<Side>| {
+            assert_eq!(limits.side(value), side, "{value}");
+            assert_eq!(limits.is_outside(value), side.is_some(), "{value}");
+        };
+        check(10.0, None);
+        check(10.5, None);
+        check(10.5f64.next_up(), Some(Side::Above));
+        check(9.5, None);
+        check(9.5f64.next_down(), Some(Side::Below));
+    }
 }

@@ -12,8 +12,11 @@
 //! A signal changes nothing by itself: whether a chart starts again is its owner's decision, and
 //! [`Chart::start`] is the state to start again from.
 //!
-//! Beside the charts that follow points stand the limits that are worked out once from a reference set:
-//! [`individuals()`], [`mean_and_range`], [`mean_and_deviation`], [`counts()`], [`proportions`].
+//! Beside the charts that follow points in sigmas stand those in the unit of what they show, whose limits are
+//! worked out once from a reference set: [`individuals()`] with the memory [`MovingRange`]; and, with no memory at
+//! all, [`mean_and_range`], [`mean_and_deviation`], [`counts()`] and [`proportions`], of which [`Limits::side`]
+//! tells where a point is, and [`ProportionChart`] for samples of different sizes. Limits and memory are small
+//! values like a [`State`], saved, loaded and returned to in the same way.
 //!
 //! Deliberately not here: which points may be fed, and centre and sigma themselves. They are frozen in the
 //! plant description and never computed from the data under watch.
@@ -30,11 +33,11 @@ mod shewhart;
 mod subgroups;
 
 pub use constants::{ChartConstants, ConstantsError};
-pub use counts::{CountsError, counts, proportions};
+pub use counts::{CountsError, ProportionChart, counts, proportions};
 pub use cusum::{Cusum, CusumSums};
 pub use ewma::{Ewma, EwmaLevel};
 pub use expected::{Expected, ExpectedError};
-pub use individuals::{IndividualsChart, individuals, sigma_from_moving_ranges};
+pub use individuals::{IndividualsChart, MovingRange, individuals, sigma_from_moving_ranges};
 pub use limits::{Limits, ReferenceError};
 pub use run_rules::{RunRule, RunRules};
 pub(crate) use shewhart::Counts;
@@ -311,6 +314,7 @@ mod tests {
     use super::draws::Draws;
     use super::*;
     use crate::number::parse_number;
+    use crate::reference::fingerprint;
     use alloc::string::String;
     use alloc::vec::Vec;
     use proptest::prelude::*;
@@ -408,8 +412,104 @@ mod tests {
         );
     }
 
-    fn written(state: &State) -> String {
+    /// The one limit that takes a power from `libm`. It moves no signal of the run above, so its bits are looked at
+    /// themselves.
+    #[test]
+    fn the_bits_of_limits_that_vary_with_time() {
+        let found = [("0.15", "2.8"), ("0.03", "3.1"), ("1", "3")].map(|(lambda, limit)| {
+            let ewma = Ewma::new(decimal(lambda), decimal(limit)).expect("an average");
+            let ewma = ewma.with_time_varying_limits();
+            fingerprint((1..=40).map(|points| ewma.half_width_at(points)))
+        });
+        let expect = [
+            0xfaee_409b_a3a7_2e25,
+            0x7df0_6795_51a6_523a,
+            0x57f7_4ee2_608b_a825,
+        ];
+        assert_eq!(found, expect, "{found:x?}");
+    }
+
+    /// The charts in the unit of what they show, with limits from fixed numbers.
+    fn charts_of_values() -> (IndividualsChart, Limits, ProportionChart) {
+        let mut draws = Draws::new(19);
+        let points: Vec<f64> = (0..40).map(|_| draws.next()).collect();
+        let found: Vec<u32> = points.iter().copied().map(count).collect();
+        let samples: Vec<(u32, u32)> = found.iter().map(|found| (*found, pieces(*found))).collect();
+        (
+            individuals(&points).expect("values"),
+            counts(&found).expect("counts"),
+            ProportionChart::new(&samples).expect("samples"),
+        )
+    }
+
+    /// A number of defects, 0 to 23, for a point within six sigmas.
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a small number, not below 0"
+    )]
+    fn count(point: f64) -> u32 {
+        (2.0 * (point + 6.0)) as u32
+    }
+
+    /// Samples of 40 to 46 pieces.
+    fn pieces(defective: u32) -> u32 {
+        40 + defective % 7
+    }
+
+    /// Where each point is: as a value, by its step from the one before, as a count of defects, and as defective
+    /// pieces of a sample.
+    fn follow_values(
+        (values, defects, shares): &(IndividualsChart, Limits, ProportionChart),
+        at: &mut MovingRange,
+        points: &[f64],
+    ) -> Vec<[Option<Side>; 4]> {
+        let mut sides = |point: &f64| {
+            *at = at.after(*point);
+            let found = count(*point);
+            let share = shares.side(found, pieces(found)).expect("a sample");
+            [
+                values.value_side(at),
+                values.range_side(at),
+                defects.side(found.into()),
+                share,
+            ]
+        };
+        points.iter().map(&mut sides).collect()
+    }
+
+    #[test]
+    fn the_bits_of_charts_of_values() {
+        let charts = charts_of_values();
+        let (values, defects, shares) = &charts;
+        let smaller = shares.limits(17).expect("limits");
+        let limits = [values.values, values.ranges, *defects, smaller];
+        let numbers = limits.map(|of| [of.lower, of.centre, of.upper]);
+        let found = fingerprint(numbers.into_iter().flatten());
+        assert_eq!(found, 0xb690_8c38_a087_3046, "{found:#x}");
+        let (mut draws, mut at) = (Draws::new(23), MovingRange::default());
+        let points: Vec<f64> = (0..2_000)
+            .map(|_| (2.0 * draws.next()).clamp(-6.0, 6.0))
+            .collect();
+        let sides = follow_values(&charts, &mut at, &points);
+        for (chart, place) in ["values", "steps", "defects", "shares"].iter().zip(0..) {
+            assert!(sides.iter().any(|sides| sides[place].is_some()), "{chart}");
+            assert!(sides.iter().any(|sides| sides[place].is_none()), "{chart}");
+        }
+        let found = digest(
+            alloc::format!("{sides:?}{}", written(&at)).as_bytes(),
+            0xcbf2_9ce4_8422_2325,
+        );
+        assert_eq!(found, 0xe8e1_ede0_e316_72b6, "{found:#x}");
+    }
+
+    fn written<T: Serialize>(state: &T) -> String {
         serde_json::to_string(state).expect("a state can be written down")
+    }
+
+    /// Written down and read back.
+    fn kept<T: Serialize + serde::de::DeserializeOwned>(state: &T) -> T {
+        serde_json::from_str(&written(state)).expect("a state reads back")
     }
 
     #[test]
@@ -446,14 +546,27 @@ mod tests {
                 let mut halves = follow(&chart, &mut state, first);
                 let mark = state;
                 follow(&chart, &mut state, &strays);
-                state = mark;
-                state = serde_json::from_str(&written(&state)).expect("a state reads back");
+                state = kept(&mark);
                 prop_assert!(chart.fits(&state));
                 halves.extend(follow(&chart, &mut state, second));
                 prop_assert_eq!(&halves, &signals);
                 prop_assert_eq!(written(&state), written(&whole));
                 prop_assert_eq!(chart.signals(&state), signals.last().copied().flatten());
             }
+            // The same of the charts in the unit of what they show, whose limits are written down as well.
+            let charts = charts_of_values();
+            let mut whole = MovingRange::default();
+            let sides = follow_values(&charts, &mut whole, &points);
+            let mut at = MovingRange::default();
+            let mut halves = follow_values(&charts, &mut at, first);
+            let mark = at;
+            follow_values(&charts, &mut at, &strays);
+            at = kept(&mark);
+            let (values, defects, shares) = &charts;
+            let charts = (kept(values), kept(defects), kept(shares));
+            halves.extend(follow_values(&charts, &mut at, second));
+            prop_assert_eq!(&halves, &sides);
+            prop_assert_eq!(at, whole);
         }
 
         #[test]
@@ -466,6 +579,11 @@ mod tests {
                 follow(&chart, &mut state, &points);
                 // What is not finite is written as null.
                 prop_assert!(!written(&state).contains("null"), "{:?}", state);
+            }
+            let mut at = MovingRange::default();
+            for point in &points {
+                at = at.after(*point);
+                prop_assert!(at.range.is_none_or(f64::is_finite), "{at:?}");
             }
         }
     }

@@ -197,10 +197,20 @@ impl Counts {
             three: 0,
             two_above: self.two_above & 0b11,
             two_below: self.two_below & 0b11,
-            one_above: self.one_above & 0b1111,
-            one_below: self.one_below & 0b1111,
+            one_above: four_of_five(self.one_above),
+            one_below: four_of_five(self.one_below),
             ..self
         }
+    }
+}
+
+/// A window of five without what the next point pushes out, and without what cannot be one of four any more: of the
+/// three newest points at least two have to be with it.
+fn four_of_five(window: u8) -> u8 {
+    if (window & 0b111).count_ones() < 2 {
+        window & 0b11
+    } else {
+        window & 0b1111
     }
 }
 

@@ -25,6 +25,9 @@ pub struct SubgroupCharts {
 
 /// The charts of means and ranges whose reference set those subgroups are.
 ///
+/// With `M` the mean of all values and `R` the mean range: means within `M -+ A2 R`, ranges within `D3 R` to
+/// `D4 R`, sigma `R / d2` (ISO 7870-2, from memory; the constants are those of [`ChartConstants`]).
+///
 /// # Errors
 /// No subgroup, sizes that differ or are outside 2 to 25, or a value that cannot be reckoned with.
 pub fn mean_and_range<S: AsRef<[f64]>>(reference: &[S]) -> Result<SubgroupCharts, ReferenceError> {
@@ -42,6 +45,10 @@ pub fn mean_and_range<S: AsRef<[f64]>>(reference: &[S]) -> Result<SubgroupCharts
 }
 
 /// The charts of means and standard deviations whose reference set those subgroups are.
+///
+/// With `M` the mean of all values and `s` the mean standard deviation (divisor n - 1): means within `M -+ A3 s`,
+/// standard deviations within `B3 s` to `B4 s`, sigma `s / c4` (ISO 7870-2, from memory; the constants are those of
+/// [`ChartConstants`]).
 ///
 /// # Errors
 /// As of [`mean_and_range`].
@@ -116,6 +123,7 @@ fn deviation(group: &[f64]) -> f64 {
 mod tests {
     use super::*;
     use crate::charts::check_values::{number, read, table};
+    use crate::gauge::Pooled;
     use alloc::string::ToString as _;
 
     /// 25 subgroups of 5 from Ishikawa, Guide to Quality Control, 1982, p. 66, as the NIST repository has
@@ -133,6 +141,7 @@ mod tests {
             })
             .collect();
         assert_eq!(groups.len(), 25);
+        // Ten decimals, but for the mean values, which are given to the last digit.
         let check = |found: f64, name: &str, kind: &str| {
             let expect = if kind.is_empty() {
                 number(&computed[name])
@@ -140,7 +149,7 @@ mod tests {
                 number(&computed[name][kind])
             };
             assert!(
-                (found - expect).abs() < 1e-9,
+                (found - expect).abs() <= 0.51e-10,
                 "{name} {kind}: {found}, {expect}"
             );
         };
@@ -159,6 +168,14 @@ mod tests {
         check(by_deviation.spreads.upper, "s_chart", "ucl");
         check(by_deviation.spreads.lower, "s_chart", "lcl");
         check(by_deviation.sigma, "sigma_within_sbar_over_c4", "");
+        // The third way to a sigma within subgroups, which needs no constant.
+        let mut pooled = Pooled::new();
+        for group in &groups {
+            pooled.add_readings(group).expect("five values");
+        }
+        let pooled = pooled.sd().expect("25 subgroups");
+        check(pooled, "sigma_within_pooled", "");
+        assert!((pooled / number(&computed["sigma_within_pooled"]) - 1.0).abs() < 1e-13);
         for group in &groups {
             assert!(!by_range.means.is_outside(mean(group.iter().copied())));
             assert!(!by_range.spreads.is_outside(range(group)));

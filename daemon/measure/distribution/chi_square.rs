@@ -1,4 +1,10 @@
 //! The chi-square and F distributions: of variances estimated from normal samples, and of ratios of two.
+//!
+//! With `v` degrees of freedom chi-square is below `x` with the share `P(v / 2, x / 2)`, the incomplete gamma function;
+//! F with `v` and `w` of them with `I(v / 2, w / 2)` at `v x / (v x + w)`, the incomplete beta function (Abramowitz and
+//! Stegun, 26.4.19 and 26.6.2, from memory). Quantiles are roots of these.
+//!
+//! Deliberately not here: the noncentral ones, and densities.
 
 #![allow(
     clippy::float_arithmetic,

@@ -5,6 +5,8 @@
 //! from memory) instead of a difference of large logarithms, so that a million degrees of freedom cost no
 //! digits. What remains is a continued fraction or a series (Abramowitz and Stegun 26.5.8, 6.5.29, 6.5.31;
 //! from memory), summed until nothing changes.
+//!
+//! Deliberately not here: parameters not above 0, which the distributions refuse beforehand.
 
 #![allow(
     clippy::float_arithmetic,

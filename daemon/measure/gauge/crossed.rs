@@ -6,6 +6,9 @@
 //! Sums of squares are of deviations, about means taken twice, and never a difference of large squares: on the
 //! certified data sets of NIST they are as exact as the data are as doubles.
 //!
+//! The decomposition and the mean squares expected of two crossed random factors are those of D. C. Montgomery, Design
+//! and Analysis of Experiments (from memory); every item below says its formula.
+//!
 //! Deliberately not here: unbalanced studies with two factors, and what share is good enough.
 
 #![allow(
@@ -27,7 +30,7 @@ pub struct Source {
 }
 
 impl Source {
-    /// Its mean square.
+    /// Its mean square, `squares / degrees_of_freedom`, in the unit squared.
     #[must_use]
     pub fn mean_square(&self) -> f64 {
         self.squares / real_count(self.degrees_of_freedom)
@@ -40,7 +43,8 @@ impl Source {
         (below > 0.0).then(|| self.mean_square() / below)
     }
 
-    /// How often a source that adds nothing to `against` has an F at least as large; `None` where there is no F.
+    /// How often a source that adds nothing to `against` has an F at least as large, by Fisher's distribution with the
+    /// degrees of freedom of both; `None` where there is no F.
     #[must_use]
     pub fn p(&self, against: &Self) -> Option<f64> {
         let of = |source: &Self| real_count(source.degrees_of_freedom);
@@ -68,14 +72,17 @@ impl OneWay {
         (all > 0.0).then(|| self.between.squares / all)
     }
 
-    /// The standard deviation within groups.
+    /// The standard deviation within groups, the root of their mean square, in the unit of the values.
     #[must_use]
     pub fn residual_sd(&self) -> f64 {
         libm::sqrt(self.within.mean_square())
     }
 }
 
-/// The analysis of groups of any sizes.
+/// The analysis of groups of any sizes, all values in one unit.
+///
+/// With m the mean of a group of n and M that of all N values: `sum of n (m - M)^2` between the k groups, with k - 1
+/// degrees of freedom, and `sum of (value - m)^2` within them, with N - k.
 ///
 /// # Errors
 /// There are fewer than two groups, an empty one, no more values than groups, or a value not from -1e100 to 1e100.
@@ -120,31 +127,37 @@ pub struct CrossedStudy {
 }
 
 impl CrossedStudy {
-    /// The standard deviation of one operator reading one part again.
+    /// The standard deviation of one operator reading one part again: the root of the mean square of `repeat`. In the
+    /// unit of the readings, as all that follow.
     #[must_use]
     pub fn repeatability(&self) -> f64 {
         libm::sqrt(self.repeat.mean_square())
     }
 
-    /// The standard deviation that comes from the operator, alone and with the part.
+    /// The standard deviation that comes from the operator, alone and with the part: the root of
+    /// `(MS operator - MS interaction) / (p r) + (MS interaction - MS repeat) / r`, with MS the mean squares, p parts and
+    /// r repeats; a difference below 0 counts as 0.
     #[must_use]
     pub fn reproducibility(&self) -> f64 {
         libm::sqrt(self.operator_variance() + self.interaction_variance())
     }
 
-    /// The standard deviation of the gauge in anyone's hands: repeatability and reproducibility together.
+    /// The standard deviation of the gauge in anyone's hands: repeatability and reproducibility together, as the root of
+    /// the sum of their squares.
     #[must_use]
     pub fn gauge(&self) -> f64 {
         libm::hypot(self.repeatability(), self.reproducibility())
     }
 
-    /// The standard deviation of the parts themselves.
+    /// The standard deviation of the parts themselves: the root of `(MS part - MS interaction) / (o r)`, with o operators
+    /// and r repeats; 0 where that is below 0.
     #[must_use]
     pub fn parts(&self) -> f64 {
         libm::sqrt(self.part_variance())
     }
 
-    /// The gauge's share of the standard deviation of readings, 0 to 1; `None` where nothing varies.
+    /// The gauge's share of the standard deviation of readings, `gauge / sqrt(gauge^2 + parts^2)`, 0 to 1; `None` where
+    /// nothing varies.
     #[must_use]
     pub fn gauge_share(&self) -> Option<f64> {
         let all = libm::hypot(self.gauge(), self.parts());
@@ -171,6 +184,11 @@ fn component(source: &Source, against: &Source, readings: usize) -> f64 {
 }
 
 /// The analysis of `study[part][operator][repeat]`, all readings in one unit.
+///
+/// With M the mean of all readings of p parts, o operators and r repeats, and those of a part, an operator and a cell
+/// named so: the sums of squares are `o r (part - M)^2`, `p r (operator - M)^2`, `r (cell - part - operator + M)^2` and
+/// `(reading - cell)^2`, each summed over what it is of, with `p - 1`, `o - 1`, `(p - 1)(o - 1)` and `p o (r - 1)`
+/// degrees of freedom.
 ///
 /// # Errors
 /// There are fewer than two parts, operators or repeats, not everywhere the same number of them, or a value not

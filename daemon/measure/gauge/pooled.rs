@@ -3,6 +3,9 @@
 //! NIST/SEMATECH e-Handbook of Statistical Methods, 2.4.4: repeatability is pooled over the readings of each
 //! place and day (level 1), reproducibility over the daily averages of each place and run (level 2), stability
 //! over the averages of the runs (level 3). Each level is one [`Pooled`].
+//!
+//! Deliberately not here: the levels' own bookkeeping, which reading belongs to which group; and whether groups have
+//! the same scatter at all.
 
 #![allow(
     clippy::float_arithmetic,
@@ -11,7 +14,8 @@
 
 use crate::summary::{Moments, SampleError, at_least, check_value};
 
-/// A variance pooled over groups, weighted by their degrees of freedom.
+/// A variance pooled over groups, weighted by their degrees of freedom: `sum of v s^2 / sum of v`, with s the standard
+/// deviation of a group and v its degrees of freedom. A copy is a mark to return to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Pooled {
     squares: f64,

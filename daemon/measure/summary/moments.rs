@@ -1,7 +1,8 @@
 //! Mean, variance and lag-1 autocorrelation in one pass, without keeping the values.
 //!
-//! Each value moves the mean and the two sums about it (Welford's update; that of the lagged products is
-//! derived in the code). The mean and both sums are compensated, so that ten million values on an offset of
+//! Each value moves the mean and the two sums about it (B. P. Welford, "Note on a method for calculating corrected
+//! sums of squares and products", Technometrics 4, 1962, from memory; the update of the lagged products is derived in
+//! the code). The mean and both sums are compensated, so that ten million values on an offset of
 //! 1e9 give the variance to all the digits the values carry.
 //!
 //! Deliberately not here: removing a value again. A moving window keeps its values and starts over.
@@ -68,19 +69,19 @@ impl Moments {
         self.count
     }
 
-    /// The mean; `None` of no values.
+    /// The mean, in the unit of the values; `None` of no values.
     #[must_use]
     pub fn mean(&self) -> Option<f64> {
         (self.count > 0).then(|| self.mean.value())
     }
 
-    /// The variance with divisor `n - 1`, in the unit squared; `None` of less than two values.
+    /// The variance, the sum of squares about the mean with divisor `n - 1`, in the unit squared; `None` of less than two values.
     #[must_use]
     pub fn variance(&self) -> Option<f64> {
         (self.count > 1).then(|| self.squares.value().max(0.0) / (self.count - 1) as f64)
     }
 
-    /// The standard deviation, root of the variance.
+    /// The standard deviation, root of the variance, in the unit of the values; `None` of less than two.
     #[must_use]
     pub fn sd(&self) -> Option<f64> {
         self.variance().map(libm::sqrt)

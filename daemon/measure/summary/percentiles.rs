@@ -1,5 +1,7 @@
 //! Percentiles of kept values. The definition is always named, because the usual ones differ by more than the
 //! digits they are printed with.
+//!
+//! Deliberately not here: percentiles in one pass, which are never exact, and intervals for a percentile.
 
 #![allow(
     clippy::float_arithmetic,

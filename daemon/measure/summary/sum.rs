@@ -2,6 +2,8 @@
 //!
 //! Two numbers that are never merged: the sum, and the errors of all additions so far (Knuth's two-sum, from
 //! memory). Ten million terms on a large offset then lose no more than one does.
+//!
+//! Deliberately not here: products and quotients, which are rounded once.
 
 #![allow(
     clippy::float_arithmetic,

@@ -4,7 +4,8 @@
 //! difference of large squares: on the certified data sets of NIST every result is right to 13 digits and more
 //! (the tests state the log relative error of each).
 //!
-//! Errors of x are taken as none and the noise of y as equal everywhere, as usual.
+//! The formulas are those of any textbook (N. R. Draper and H. Smith, Applied Regression Analysis, chapter 1, from
+//! memory). Errors of x are taken as none and the noise of y as equal everywhere, as usual.
 //!
 //! Deliberately not here: weights, more than one x, and curves.
 
@@ -27,9 +28,10 @@ pub struct LineFit {
     pub slope: f64,
     /// y at x = 0.
     pub intercept: f64,
-    /// The standard error of the slope.
+    /// The standard error of the slope: `residual_sd / sqrt(squares_x)`, in the slope's unit.
     pub slope_error: f64,
-    /// The standard error of the intercept; 0 where the line was made to go through the origin.
+    /// The standard error of the intercept: `residual_sd sqrt(1 / n + mean_x^2 / squares_x)`, in the unit of y; 0
+    /// where the line was made to go through the origin.
     pub intercept_error: f64,
     /// The standard deviation of y about the line, with the divisor [`Self::degrees_of_freedom`].
     pub residual_sd: f64,
@@ -82,7 +84,9 @@ impl LineFit {
         (self.slope_error > 0.0).then(|| self.slope / self.slope_error)
     }
 
-    /// Two-sided p of the slope: how often points without a trend give one at least as steep.
+    /// Two-sided p of the slope: how often points without a trend give one at least as steep. The share of Student's t
+    /// distribution with [`Self::degrees_of_freedom`] that lies further out than `slope / slope_error`; 0 where points
+    /// that rise or fall lie on the line to the last bit, 1 where they are level.
     #[must_use]
     pub fn slope_p(&self) -> f64 {
         match (

@@ -1,4 +1,10 @@
 //! Whether values rise or fall in their order, whatever their distribution.
+//!
+//! H. B. Mann, "Nonparametric tests against trend", Econometrica 13, 1945; M. G. Kendall, Rank Correlation Methods,
+//! whose fourth edition is of 1975: the variance with ties, tau-b, and the exact distribution. All from memory,
+//! checked against the examples that the tests name.
+//!
+//! Deliberately not here: seasons, and values that depend on the one before, which look like a trend to this test.
 
 #![allow(
     clippy::float_arithmetic,
@@ -14,7 +20,7 @@ use alloc::vec::Vec;
 /// The longest series whose exact distribution is counted out; from there the normal one is as good.
 const EXACT_MAX: usize = 50;
 
-/// A test of trend by Mann and Kendall.
+/// A test of trend by Mann and Kendall. Counts and shares are pure numbers, whatever the unit of the values.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct MannKendall {
     /// How many values there were.

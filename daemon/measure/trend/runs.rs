@@ -1,4 +1,9 @@
 //! Whether the order of values is random: runs above and below the median.
+//!
+//! A. Wald and J. Wolfowitz, "On a test whether two samples are from the same population", Annals of Mathematical
+//! Statistics 11, 1940 (from memory), with the two sides of the median as the two samples.
+//!
+//! Deliberately not here: the exact distribution of the number of runs, and runs up and down.
 
 #![allow(
     clippy::float_arithmetic,

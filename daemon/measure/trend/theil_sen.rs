@@ -1,4 +1,10 @@
 //! The slope that half of all pairs of points exceed: a trend that outliers cannot bend.
+//!
+//! H. Theil, "A rank-invariant method of linear and polynomial regression analysis", Proceedings of the Koninklijke
+//! Nederlandse Akademie van Wetenschappen 53, 1950, and Sen, whose interval is that of [`theil_sen`]; both from memory.
+//!
+//! Deliberately not here: whether the slope is significant, see [`mann_kendall`](super::mann_kendall()); and more
+//! points than there is room for all their pairs.
 
 #![allow(
     clippy::float_arithmetic,
