@@ -84,7 +84,7 @@ enum Standing {
     Nothing,
     /// A snapshot's memory. The texts in force then are loaded by the record that needs them, if there is one: this
     /// version may refuse them.
-    Memory(State),
+    Memory(Box<State>),
     Line(Box<Derivation>),
 }
 
@@ -92,7 +92,7 @@ impl Standing {
     fn into_state(self) -> Option<State> {
         match self {
             Self::Nothing => None,
-            Self::Memory(state) => Some(state),
+            Self::Memory(state) => Some(*state),
             Self::Line(derivation) => Some(derivation.into_state()),
         }
     }
@@ -126,7 +126,7 @@ impl Replay {
     pub fn from_snapshot(store: &dyn Store, snapshot: &SnapshotRef) -> Result<Self, ReplayFault> {
         let state = read_snapshot(store, snapshot.seq, &snapshot.digest)?;
         Ok(Self {
-            standing: Standing::Memory(state),
+            standing: Standing::Memory(Box::new(state)),
             era: Some(snapshot.semantics),
             all_eras: false,
         })
@@ -152,7 +152,7 @@ impl Replay {
             return Ok(Step::OtherEra(era));
         }
         if let Standing::Memory(state) = &mut self.standing {
-            let state = std::mem::take(state);
+            let state = std::mem::take(&mut **state);
             let (plant, rulebook) = (state.plant.clone(), state.rulebook.clone());
             let texts = (plant.as_ref(), rulebook.as_ref());
             let derivation = loaded(store, record.seq, texts, state)?;
@@ -212,7 +212,7 @@ fn started(
             return Ok(Standing::Line(derivation));
         }
         (Standing::Line(derivation), _) => derivation.into_state(),
-        (Standing::Memory(state), _) => state,
+        (Standing::Memory(state), _) => *state,
         (Standing::Nothing, Some(digest)) => {
             read_snapshot(store, seq - 1, &parse_digest(seq, "snapshot", digest)?)?
         }
