@@ -109,10 +109,9 @@ impl Charts {
 }
 
 fn lengths(charted: &Charted) -> Lengths {
-    let at_rest = charted.chart.run_length(0.0)?.mean;
-    let mut found = [0.0; USUAL_SHIFTS.len()];
-    for (points, sigmas) in found.iter_mut().zip(USUAL_SHIFTS) {
-        *points = charted.chart.run_length(sigmas)?.mean;
-    }
-    Ok((at_rest, found))
+    let [first, second, third, fourth] = USUAL_SHIFTS;
+    let [at_rest, found @ ..] = charted
+        .chart
+        .run_lengths([0.0, first, second, third, fourth])?;
+    Ok((at_rest.mean, found.map(|found| found.mean)))
 }

@@ -18,7 +18,7 @@
 )]
 
 use super::absorbing::{Absorbing, Moments};
-use super::{RunLength, RunLengthError, checked, share_between};
+use super::{RunLength, RunLengthError, checked, each, share_between};
 use crate::charts::Cusum;
 use crate::distribution::{normal_cdf, normal_density, normal_upper};
 use crate::gauss_legendre::GaussLegendre;
@@ -31,16 +31,35 @@ impl Cusum {
     /// # Errors
     /// The shift is outside -100 to 100, the chart signals too seldom, or the head start is above `h / 2 + k`.
     pub fn run_length(&self, shift: f64) -> Result<RunLength, RunLengthError> {
-        let shift = checked(shift)?;
+        self.with_nodes(checked(shift)?, &self.rule()?)
+    }
+
+    /// The same for several shifts, on the same nodes.
+    ///
+    /// # Errors
+    /// As for one.
+    pub(super) fn run_lengths<const N: usize>(
+        &self,
+        shifts: [f64; N],
+    ) -> Result<[RunLength; N], RunLengthError> {
+        let rule = self.rule()?;
+        each(shifts, |shift| self.with_nodes(checked(shift)?, &rule))
+    }
+
+    fn rule(&self) -> Result<GaussLegendre, RunLengthError> {
+        super::nodes(self.decision()).map(GaussLegendre::new)
+    }
+
+    fn with_nodes(&self, shift: f64, rule: &GaussLegendre) -> Result<RunLength, RunLengthError> {
         let (head, most) = (self.head_start(), 0.5 * self.decision() + self.reference());
         if head > most {
             return Err(RunLengthError::HeadStart { head, most });
         }
-        let upper = OneSum::new(self, shift);
+        let upper = OneSum::new(self, shift, rule);
         let lower = if shift == 0.0 {
             upper
         } else {
-            OneSum::new(self, -shift)
+            OneSum::new(self, -shift, rule)
         };
         let (mean, square) = match (upper, lower) {
             (Ok(upper), Ok(lower)) => shorter(&upper, &lower),
@@ -59,7 +78,7 @@ impl Cusum {
     /// # Errors
     /// The shift is outside -100 to 100, or the sum signals too seldom.
     pub fn one_sided_run_length(&self, shift: f64) -> Result<RunLength, RunLengthError> {
-        let (mean, square) = OneSum::new(self, checked(shift)?)?.ahead;
+        let (mean, square) = OneSum::new(self, checked(shift)?, &self.rule()?)?.ahead;
         RunLength::from_moments(mean, square)
     }
 }
@@ -74,8 +93,8 @@ struct OneSum {
 }
 
 impl OneSum {
-    fn new(cusum: &Cusum, shift: f64) -> Result<Self, RunLengthError> {
-        let steps = Steps::new(cusum, shift)?;
+    fn new(cusum: &Cusum, shift: f64, rule: &GaussLegendre) -> Result<Self, RunLengthError> {
+        let steps = Steps::new(cusum, shift, rule);
         let moments = steps.moments()?;
         let from = |sum| moments.before(&steps.chances(sum).0);
         let (fresh, ahead) = (from(0.0), from(cusum.head_start()));
@@ -86,20 +105,20 @@ impl OneSum {
 }
 
 /// Steps of one sum from point to point.
-struct Steps {
+struct Steps<'a> {
     /// What a point must exceed, less the shift.
     hurdle: f64,
     decision: f64,
-    rule: GaussLegendre,
+    rule: &'a GaussLegendre,
 }
 
-impl Steps {
-    fn new(cusum: &Cusum, shift: f64) -> Result<Self, RunLengthError> {
-        Ok(Self {
+impl<'a> Steps<'a> {
+    fn new(cusum: &Cusum, shift: f64, rule: &'a GaussLegendre) -> Self {
+        Self {
             hurdle: cusum.reference() - shift,
             decision: cusum.decision(),
-            rule: GaussLegendre::new(super::nodes(cusum.decision())?),
-        })
+            rule,
+        }
     }
 
     /// The chances to go from a sum to 0 and to each node, and beyond the limit.
@@ -266,9 +285,10 @@ mod tests {
             for shift in [-1.0, 0.0, 1.0] {
                 let chart = Cusum::of(k, h);
                 let by = |times: u16| {
-                    let mut steps = Steps::new(&chart, shift).expect("steps");
-                    let nodes = u16::try_from(steps.rule.nodes.len()).expect("some hundred");
-                    steps.rule = GaussLegendre::new(nodes * times / 4);
+                    let nodes = chart.rule().expect("a rule").nodes.len();
+                    let nodes = u16::try_from(nodes).expect("some hundred");
+                    let rule = GaussLegendre::new(nodes * times / 4);
+                    let steps = Steps::new(&chart, shift, &rule);
                     steps.moments().expect("moments").mean[0]
                 };
                 let (few, usual, many) = (by(3), by(4), by(6));

@@ -14,7 +14,12 @@
 //! Nothing needs to be divided by the number of strata. What grows with it is the number of points a day: a
 //! promise in days is one of [`points_between_false_alarms`] points.
 //!
-//! Deliberately not here: run rules, whose run length is what it is: see [`Shewhart::run_length`].
+//! # Run rules
+//!
+//! Run rules signal falsely by themselves, whatever the limit beside them. A wider limit never makes a chart signal
+//! sooner, so the run length grows with it, up to that of the rules alone: a longer one cannot be promised.
+//!
+//! Deliberately not here: which run rules are worth their false alarms.
 
 #![allow(
     clippy::float_arithmetic,
@@ -71,6 +76,14 @@ pub enum DesignError {
         /// What was wanted.
         points: u64,
     },
+    /// Its run rules signal falsely more often than that without any limit.
+    #[error(
+        "its run rules alone signal falsely once in {alone:.0} points, whatever the limit: promise fewer points, take run rules out, or take an EWMA or a CUSUM instead"
+    )]
+    Rules {
+        /// The run length of the rules alone, in points.
+        alone: f64,
+    },
     /// Its parameters make no chart.
     #[error(transparent)]
     Chart(#[from] ChartError),
@@ -92,10 +105,9 @@ impl Design {
     /// `points` is outside 100 to 10 million, or `lambda` outside 0 to 1 or too small to work with.
     pub fn ewma(lambda: Decimal, points: u64) -> Result<Self, DesignError> {
         let make = |limit| Ok(Chart::Ewma(Ewma::new(lambda, limit)?));
-        // The level of an EWMA depends on itself from point to point and so passes the same limit less often
-        // than single values do.
-        let most = thousandths(single_limit(promised(points)?)) + 1;
-        Self::least(points, 1..=most, make)
+        make(Decimal::ONE)?;
+        let guess = likely_limit(crate::real(lambda), promised(points)?);
+        Self::least(points, guess, guess, make)
     }
 
     /// A CUSUM with that reference value, without a head start, one false alarm of either sum in `points`
@@ -106,9 +118,8 @@ impl Design {
     pub fn cusum(k: Decimal, points: u64) -> Result<Self, DesignError> {
         let make = |h| Ok(Chart::Cusum(Cusum::new(k, h)?));
         make(Decimal::ONE)?;
-        let guess = thousandths(likely_decision(crate::real(k), promised(points)?)).clamp(1, MOST);
-        let near = guess.saturating_sub(50).max(1)..=guess.saturating_add(50).min(MOST);
-        Self::least(points, near, make)
+        let k = crate::real(k);
+        Self::least(points, likely_decision(k, promised(points)?), 2.0 * k, make)
     }
 
     /// Single values against a limit, without run rules, one false alarm in `points` points.
@@ -116,9 +127,36 @@ impl Design {
     /// # Errors
     /// `points` is outside 100 to 10 million.
     pub fn shewhart(points: u64) -> Result<Self, DesignError> {
-        let make = |limit| Ok(Chart::Shewhart(Shewhart::new(Some(limit), RunRules::NONE)?));
-        let guess = thousandths(single_limit(promised(points)?));
-        Self::least(points, guess.saturating_sub(1).max(1)..=guess + 1, make)
+        Self::shewhart_with(RunRules::NONE, points)
+    }
+
+    /// Single values against a limit and run rules, one false alarm of either in `points` points.
+    ///
+    /// # Errors
+    /// `points` is outside 100 to 10 million, or above the run length of the rules alone, or that cannot be worked out.
+    pub fn shewhart_with(rules: RunRules, points: u64) -> Result<Self, DesignError> {
+        let make = |limit| Ok(Chart::Shewhart(Shewhart::new(Some(limit), rules)?));
+        let wanted = promised(points)?;
+        if rules.is_empty() {
+            let guess = single_limit(1.0 / wanted);
+            return Self::least(points, guess, guess, make);
+        }
+        let alone = Shewhart::new(None, rules)?.run_length(0.0)?.mean;
+        let left = 1.0 / wanted - 1.0 / alone;
+        if left <= 0.0 {
+            return Err(DesignError::Rules { alone });
+        }
+        // As many signals as the rules leave, if limit and rules never met. They meet, so one more step.
+        let guess = single_limit(left);
+        let most = Decimal::new(thousandths(guess).clamp(1, MOST).into(), 3);
+        let with = make(most)?.run_length(0.0)?.mean;
+        let alike = (1.0 / with - 1.0 / alone) / left;
+        let guess = if alike > 0.0 {
+            single_limit(left / alike)
+        } else {
+            guess
+        };
+        Self::least(points, guess, guess * (1.0 - wanted / alone), make)
     }
 
     /// The run lengths when the mean is off by each of those shifts: how soon the chart would see them.
@@ -129,20 +167,18 @@ impl Design {
         &self,
         shifts: [f64; N],
     ) -> Result<[RunLength; N], RunLengthError> {
-        let mut delays = [self.at_rest; N];
-        for (delay, shift) in delays.iter_mut().zip(shifts) {
-            *delay = self.chart.run_length(shift)?;
-        }
-        Ok(delays)
+        self.chart.run_lengths(shifts)
     }
 
     /// The chart with the least limit, in thousandths, whose run length is at least `points`.
     ///
-    /// The logarithm of a run length is nearly a parabola of the limit, so a straight line between two limits
-    /// soon points at the one looked for. `near` is where it is likely to be.
+    /// The logarithm of a run length is nearly a parabola of the limit, so one through three limits soon points at the
+    /// one looked for. `guess` is where it is likely to be, and `slope` how much the logarithm is likely to grow there
+    /// with each sigma.
     fn least(
         points: u64,
-        near: RangeInclusive<u32>,
+        guess: f64,
+        slope: f64,
         make: impl Fn(Decimal) -> Result<Chart, ChartError>,
     ) -> Result<Self, DesignError> {
         let wanted = promised(points)?;
@@ -155,45 +191,72 @@ impl Design {
                 at_rest: chart.run_length(0.0)?,
             })
         };
-        let over = |design: &Self| libm::log(design.at_rest.mean / wanted);
-        let (mut low, mut high) = (*near.start(), *near.end());
-        let mut above = design(high)?;
-        while above.at_rest.mean < wanted {
-            if high == MOST {
-                let most = Decimal::new(MOST.into(), 3);
-                return Err(DesignError::NoLimit { most, points });
+        // A limit of nothing keeps no promise.
+        let (mut low, mut high) = (0, MOST + 1);
+        let mut above = None;
+        let mut known = Known::default();
+        let mut at = thousandths(guess).clamp(1, MOST);
+        loop {
+            let found = design(at)?;
+            let over = libm::log(found.at_rest.mean / wanted);
+            let width = high - low;
+            if found.at_rest.mean < wanted {
+                low = at;
+            } else {
+                (high, above) = (at, Some(found));
             }
-            (low, high) = (high, high.saturating_mul(2).min(MOST));
-            above = design(high)?;
-        }
-        let mut below = design(low)?;
-        while below.at_rest.mean >= wanted && low > 1 {
-            (high, above) = (low, below);
-            low = (low / 2).max(1);
-            below = design(low)?;
-        }
-        if below.at_rest.mean >= wanted {
-            return Ok(below);
-        }
-        let mut halve = false;
-        while high - low > 1 {
-            let share = -over(&below) / (over(&above) - over(&below));
-            let middle = if halve {
+            if high - low == 1 {
+                let most = Decimal::new(MOST.into(), 3);
+                return above.ok_or(DesignError::NoLimit { most, points });
+            }
+            known.add(f64::from(at), over);
+            let likely = known
+                .crossing()
+                .unwrap_or(f64::from(at) - 1000.0 * over / slope);
+            // Far beyond the limit looked for, a run length may take too long to work out.
+            let most = if above.is_some() {
+                high - 1
+            } else {
+                (2 * low + 1000).min(MOST)
+            };
+            let inside = likely > f64::from(low) && likely < f64::from(high);
+            let slow = low > 0 && above.is_some() && high - low > width / 2 && known.is_full();
+            at = if inside && !slow {
+                whole(likely).clamp(low + 1, most)
+            } else if above.is_some() {
                 low + (high - low) / 2
             } else {
-                low + part(high - low, share)
+                most
             };
-            let between = design(middle.clamp(low + 1, high - 1))?;
-            let width = high - low;
-            if between.at_rest.mean < wanted {
-                (low, below) = (middle.clamp(low + 1, high - 1), between);
-            } else {
-                (high, above) = (middle.clamp(low + 1, high - 1), between);
-            }
-            // One end can stay where it is for long; then the middle helps.
-            halve = high - low > width / 2;
         }
-        Ok(above)
+    }
+}
+
+/// The newest three limits that were tried, and how far over the wanted one the logarithm of each run length was.
+#[derive(Default)]
+struct Known {
+    tried: [Option<(f64, f64)>; 3],
+}
+
+impl Known {
+    fn add(&mut self, limit: f64, over: f64) {
+        self.tried.rotate_right(1);
+        self.tried[0] = Some((limit, over));
+    }
+
+    fn is_full(&self) -> bool {
+        self.tried.iter().all(Option::is_some)
+    }
+
+    /// The limit at which nothing is over, by the curve through all of them; none from one alone.
+    fn crossing(&self) -> Option<f64> {
+        let tried = || self.tried.iter().flatten();
+        let weight = |of: f64| -> f64 {
+            let others = tried().filter(|(_, over)| *over != of);
+            others.map(|(_, over)| over / (over - of)).product()
+        };
+        let sum = tried().map(|(limit, over)| limit * weight(*over)).sum();
+        (tried().count() > 1).then_some(sum)
     }
 }
 
@@ -230,11 +293,23 @@ fn promised(points: u64) -> Result<f64, DesignError> {
     }
 }
 
-/// The limit that single values pass once in so many points.
-fn single_limit(points: f64) -> f64 {
+/// The limit that single values pass with that chance.
+fn single_limit(chance: f64) -> f64 {
     // Half of them on each side; a promise is at least 100 points, so this is a probability.
-    let tail = Probability::new(0.5 / points).unwrap_or(Probability::HALF);
+    let tail = Probability::new(0.5 * chance).unwrap_or(Probability::HALF);
     -normal_quantile(tail)
+}
+
+/// About where the limit of an EWMA will be: that of an average that moves without steps, whose run length is
+/// `sqrt(2 pi) exp(L^2 / 2) / (2 lambda L)` (as for every diffusion with a pull; worked out here), solved for `L` by
+/// fixed-point steps; and no more than that of single values, which depend less on each other.
+fn likely_limit(lambda: f64, points: f64) -> f64 {
+    let mut limit = 3.0;
+    for _ in 0..20 {
+        let squares = 2.0 * libm::log(0.8 * lambda * limit * points);
+        limit = libm::sqrt(squares.max(0.25));
+    }
+    limit.min(single_limit(1.0 / points))
 }
 
 /// About where the decision interval will be: Siegmund's approximation of the run length of one sum,
@@ -260,15 +335,16 @@ fn thousandths(limit: f64) -> u32 {
 #[allow(
     clippy::cast_possible_truncation,
     clippy::cast_sign_loss,
-    reason = "a share of a small whole number"
+    reason = "between two limits in thousandths"
 )]
-fn part(of: u32, share: f64) -> u32 {
-    (f64::from(of) * share) as u32
+fn whole(likely: f64) -> u32 {
+    likely as u32
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::charts::RunRule;
     use crate::charts::check_values::table;
     use crate::charts::draws::{Draws, effort};
     use alloc::string::{String, ToString as _};
@@ -339,6 +415,28 @@ mod tests {
             };
             check_least(&Design::shewhart(points).expect("a design"), points, make);
         }
+    }
+
+    /// With run rules too, from promises the limit alone decides to those the rules all but break.
+    #[test]
+    fn a_limit_beside_run_rules_is_the_least_that_keeps_the_promise() {
+        let check = |names: &[&str], points| {
+            let rules: RunRules = names
+                .iter()
+                .filter_map(|name| RunRule::named(name))
+                .collect();
+            assert_eq!(rules.iter().count(), names.len());
+            let make = |limit| Chart::Shewhart(Shewhart::new(Some(limit), rules).expect("a chart"));
+            let design = Design::shewhart_with(rules, points).expect("a design");
+            check_least(&design, points, make);
+        };
+        check(&["N2"], 100);
+        check(&["N2"], 400);
+        check(&["N2"], 510);
+        check(&["WE2", "N2"], 200);
+        check(&["WE1"], 370);
+        check(&["N3", "N4"], 200);
+        check(&["WE3", "N8"], 150);
     }
 
     #[test]
@@ -440,8 +538,19 @@ mod tests {
             "the weight 1.5 of the newest point is outside 0 to 1: a usual one is 0.1 or 0.2",
         );
         check(
-            Design::ewma(decimal("0.0001"), 500),
+            Design::ewma(decimal("0.0001"), 1_000_000),
             "the run length of this chart takes too long to work out: give a larger weight lambda or a narrower limit",
+        );
+        // Nine in a row on one side come once in 511 points, whatever the limit.
+        let rules = |names: &[&str]| {
+            names
+                .iter()
+                .filter_map(|name| RunRule::named(name))
+                .collect()
+        };
+        check(
+            Design::shewhart_with(rules(&["N2"]), 512),
+            "its run rules alone signal falsely once in 511 points, whatever the limit: promise fewer points, take run rules out, or take an EWMA or a CUSUM instead",
         );
         check(
             Design::cusum(decimal("0"), 500),
@@ -460,7 +569,7 @@ mod tests {
         let ewma = Design::ewma(decimal("0.1"), 20_000).expect("a design");
         let cusum = Design::cusum(decimal("0.5"), 20_000).expect("a design");
         let head = Cusum::new(decimal("0.5"), decimal("5")).expect("a chart");
-        let rules = Shewhart::new(None, crate::RunRule::ALL[..7].iter().copied().collect());
+        let rules = Shewhart::new(None, RunRule::ALL[..7].iter().copied().collect());
         let varying = Ewma::new(decimal("0.2"), decimal("2.962")).expect("a chart");
         let run_lengths = [
             Ok(ewma.at_rest),
@@ -495,7 +604,7 @@ mod tests {
                 "4032b5b7443c5e2e 4022800b3039d43e",
                 "40627680656e572d 40621150c8d3b810",
                 "405e6c07489a0cc2 406069f9cbdbbb45",
-                "404a2c46f522eda5 4048486c07c90d6f"
+                "404a2c46f522ed86 4048486c07c90d42"
             ]
         );
     }

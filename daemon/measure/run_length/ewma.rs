@@ -16,7 +16,7 @@
 )]
 
 use super::absorbing::{Absorbing, Moments};
-use super::{RunLength, RunLengthError, checked, share_between};
+use super::{RunLength, RunLengthError, checked, each, share_between};
 use crate::charts::Ewma;
 use crate::distribution::{normal_cdf, normal_density, normal_upper};
 use crate::gauss_legendre::GaussLegendre;
@@ -30,14 +30,28 @@ impl Ewma {
     /// The shift is outside -100 to 100, or the chart signals too seldom or has too small a lambda: below about
     /// 0.0005, with time-varying limits below about 0.01.
     pub fn run_length(&self, shift: f64) -> Result<RunLength, RunLengthError> {
-        let steps = Steps::new(self, checked(shift)?)?;
-        let settled = steps.settled()?;
-        let (mean, square) = if self.is_time_varying() {
-            steps.unsettled(settled)?
-        } else {
-            settled.before(&steps.chances(0.0, self.half_width()).0)
-        };
-        RunLength::from_moments(mean, square)
+        Steps::new(self, checked(shift)?)?.run_length()
+    }
+
+    /// The same for several shifts, on the same nodes.
+    ///
+    /// # Errors
+    /// As for one.
+    pub(super) fn run_lengths<const N: usize>(
+        &self,
+        shifts: [f64; N],
+    ) -> Result<[RunLength; N], RunLengthError> {
+        let rest = Steps::new(self, 0.0)?;
+        each(shifts, |shift| {
+            let rule = rest.rule.clone();
+            let shift = checked(shift)?;
+            Steps {
+                rule,
+                shift,
+                ..rest
+            }
+            .run_length()
+        })
     }
 }
 
@@ -47,6 +61,9 @@ struct Steps<'a> {
     shift: f64,
     rule: GaussLegendre,
 }
+
+/// Up to so many nodes the equations are solved faster than one can look at them.
+const MANY: usize = 120;
 
 /// Below, what is left of the variance's transient is less than a rounding.
 const NOTHING: f64 = 1e-16;
@@ -60,6 +77,16 @@ impl<'a> Steps<'a> {
         let sigmas = 2.0 * ewma.half_width() / ewma.lambda();
         let rule = GaussLegendre::new(super::nodes(sigmas)?);
         Ok(Self { ewma, shift, rule })
+    }
+
+    fn run_length(&self) -> Result<RunLength, RunLengthError> {
+        let settled = self.settled()?;
+        let (mean, square) = if self.ewma.is_time_varying() {
+            self.unsettled(settled)?
+        } else {
+            settled.before(&self.chances(0.0, self.ewma.half_width()).0)
+        };
+        RunLength::from_moments(mean, square)
     }
 
     /// The chances to go from level `from` to each node inside the limits `half_width`, and beyond them.
@@ -77,6 +104,9 @@ impl<'a> Steps<'a> {
 
     /// Moments of the run length from each node, with the fixed limits.
     fn settled(&self) -> Result<Moments, RunLengthError> {
+        if self.shift == 0.0 && self.rule.nodes.len() > MANY {
+            return self.settled_folded();
+        }
         let half_width = self.ewma.half_width();
         let levels = self.rule.on(-half_width, half_width);
         let (rows, ends) = levels
@@ -84,6 +114,34 @@ impl<'a> Steps<'a> {
             .unzip();
         let chain = Absorbing::new(rows, ends).ok_or(RunLengthError::Never)?;
         Ok(chain.moments())
+    }
+
+    /// The same at rest, where a level and its mirror image have the same future and are one state: the work is an
+    /// eighth.
+    fn settled_folded(&self) -> Result<Moments, RunLengthError> {
+        let half_width = self.ewma.half_width();
+        let count = self.rule.nodes.len();
+        let half = count.div_ceil(2);
+        let levels = self.rule.on(-half_width, half_width).take(half);
+        let (rows, ends) = levels
+            .map(|(level, _)| {
+                let (mut chances, end) = self.chances(level, half_width);
+                let upper = chances.split_off(half);
+                // The middle one, if there is one, is its own image.
+                for (chance, image) in chances.iter_mut().zip(upper.iter().rev()) {
+                    *chance += image;
+                }
+                (chances, end)
+            })
+            .unzip();
+        let chain = Absorbing::new(rows, ends).ok_or(RunLengthError::Never)?;
+        let mut moments = chain.moments();
+        for moment in [&mut moments.mean, &mut moments.square] {
+            for at in (0..count - half).rev() {
+                moment.push(moment[at]);
+            }
+        }
+        Ok(moments)
     }
 
     /// Mean and mean square from the first point on, from those where the limits no longer vary.
@@ -247,6 +305,28 @@ mod tests {
                     (few / many - 1.0).abs() < 1e-6,
                     "{lambda} {limit} {shift}: {few} {many}"
                 );
+            }
+        }
+    }
+
+    /// At rest, each half of the levels mirrors the other: with an even and an odd number of nodes.
+    #[test]
+    fn folded_levels_change_nothing() {
+        for (lambda, limit) in [(0.1, 3.0), (0.1, 3.07), (0.02, 4.0), (0.8, 7.0)] {
+            let chart = Ewma::of(lambda, limit);
+            let mut steps = Steps::new(&chart, 0.0).expect("steps");
+            for nodes in [60, 61] {
+                steps.rule = GaussLegendre::new(nodes);
+                let (folded, whole) = (steps.settled_folded(), steps.settled());
+                let (folded, whole) = (folded.expect("moments"), whole.expect("moments"));
+                assert_eq!(folded.mean.len(), usize::from(nodes));
+                for (folded, whole) in
+                    [(&folded.mean, &whole.mean), (&folded.square, &whole.square)]
+                {
+                    for (folded, whole) in folded.iter().zip(whole) {
+                        assert!((folded / whole - 1.0).abs() < 1e-12, "{folded} {whole}");
+                    }
+                }
             }
         }
     }

@@ -94,6 +94,33 @@ impl Chart {
             Self::Shewhart(shewhart) => shewhart.run_length(shift),
         }
     }
+
+    /// The same for several shifts, and sooner than one by one: what does not hang on the shift is worked out once.
+    ///
+    /// # Errors
+    /// A shift is outside, or a run length cannot be worked out.
+    pub fn run_lengths<const N: usize>(
+        &self,
+        shifts: [f64; N],
+    ) -> Result<[RunLength; N], RunLengthError> {
+        match self {
+            Self::Ewma(ewma) => ewma.run_lengths(shifts),
+            Self::Cusum(cusum) => cusum.run_lengths(shifts),
+            Self::Shewhart(shewhart) => shewhart.run_lengths(shifts),
+        }
+    }
+}
+
+/// The run length for each shift.
+fn each<const N: usize>(
+    shifts: [f64; N],
+    run_length: impl Fn(f64) -> Result<RunLength, RunLengthError>,
+) -> Result<[RunLength; N], RunLengthError> {
+    let mut found = [RunLength::NONE; N];
+    for (found, shift) in found.iter_mut().zip(shifts) {
+        *found = run_length(shift)?;
+    }
+    Ok(found)
 }
 
 /// Run lengths above are as good as never, and their squares would soon be no numbers.
@@ -104,6 +131,12 @@ const MOST: f64 = 1e150;
     reason = "moments of a run length have no finite decimals"
 )]
 impl RunLength {
+    /// Before there is one.
+    const NONE: Self = Self {
+        mean: 0.0,
+        deviation: 0.0,
+    };
+
     /// From the mean of the run length and that of its square.
     fn from_moments(mean: f64, square: f64) -> Result<Self, RunLengthError> {
         // Not a number compares as false.

@@ -9,8 +9,9 @@
 //! share that signals stays the same from point to point, the rest of the sum is that of a geometric series.
 //!
 //! Trend and alternation compare a point with the one before. For them each state keeps the density of the
-//! newest point inside its zone, at Gauss-Legendre nodes of the point's own distribution; a step up gathers
-//! what lies below a node and a step down what lies above, which are integrals of polynomials.
+//! newest point inside its zone, as a sum of Legendre polynomials of the point's place in the zone's own
+//! distribution: a step up gathers what lies below a place and a step down what lies above, and the integral of
+//! such a polynomial is the difference of its two neighbours.
 //!
 //! Deliberately not here: the rules, which are asked of the chart itself.
 
@@ -19,11 +20,10 @@
     reason = "run lengths have no finite decimals"
 )]
 
-use super::{RunLength, RunLengthError, checked, share_between};
+use super::{RunLength, RunLengthError, checked, each, share_between};
 use crate::charts::RunRule::{N1, N2, N5, N6, N7, N8, N8Both, We1, We2, We3, We4};
 use crate::charts::{Counts, Shewhart};
 use crate::distribution::{normal_cdf, normal_upper};
-use crate::gauss_legendre::GaussLegendre;
 use alloc::collections::BTreeMap;
 use alloc::vec::Vec;
 use core::cmp::Ordering;
@@ -40,6 +40,22 @@ impl Shewhart {
             Some(limit) => single(normal_cdf(-limit - shift) + normal_upper(limit - shift)),
             None => Chain::new(self)?.run_length(shift),
         }
+    }
+
+    /// The same for several shifts. With run rules most of the work is the chart's memories, which are the same for
+    /// all of them.
+    ///
+    /// # Errors
+    /// As for one.
+    pub(super) fn run_lengths<const N: usize>(
+        &self,
+        shifts: [f64; N],
+    ) -> Result<[RunLength; N], RunLengthError> {
+        if self.only_limit().is_some() {
+            return each(shifts, |shift| self.run_length(shift));
+        }
+        let chain = Chain::new(self)?;
+        each(shifts, |shift| chain.run_length(checked(shift)?))
     }
 
     /// The limit, where all that the chart has is limits of single points.
@@ -84,27 +100,30 @@ const MOST_STATES: usize = 60_000;
 /// The most points that are looked at one by one, before what is left must be the same from point to point.
 const MOST_POINTS: u32 = 100_000;
 
-/// Nodes of a density inside a zone: it is a polynomial, of low degree for all that matters.
-const NODES: u16 = 12;
+/// Polynomials of a density inside a zone. It is one itself, and what is not of low degree does not matter.
+const POLYNOMIALS: usize = 12;
 
 /// Every memory a chart can have without a signal, and where a point of each zone leads. The first is that of
 /// the start.
 struct Chain {
     cuts: Vec<f64>,
-    /// The zone of the newest point, where neighbours are compared; nothing at the start.
-    zones: Vec<Option<usize>>,
-    ways: Vec<Vec<Way>>,
+    /// Whether points are compared with the one before, so that densities inside zones matter.
+    compared: bool,
+    /// All ways from the first state, then all from the second, and so on.
+    ways: Vec<Way>,
+    /// Where the ways of each state end.
+    ends: Vec<usize>,
 }
 
 /// Where a point of one zone leads.
 #[derive(Clone, Copy)]
 struct Way {
     /// The zone, counted from the lowest.
-    zone: usize,
+    zone: u8,
     /// Which way from the point before, where that matters and the zone is the same.
     step: Option<Ordering>,
     /// The state after; nothing for a signal.
-    to: Option<usize>,
+    to: Option<u32>,
 }
 
 impl Chain {
@@ -113,31 +132,44 @@ impl Chain {
         let points = points_of(&cuts);
         let mut found = BTreeMap::from([((Counts::default(), None), 0)]);
         let mut states = alloc::vec![(Counts::default(), None)];
-        let mut ways: Vec<Vec<Way>> = Vec::new();
-        while let Some((counts, newest)) = states.get(ways.len()).copied() {
-            let mut from = Vec::new();
-            for (zone, step) in steps(newest, points.len(), chart.compares_neighbours()) {
-                let order = step.or_else(|| newest.map(|newest: usize| zone.cmp(&newest)));
-                let after = chart.counted(counts, points[zone], order);
-                let to = if chart.patterns(after).next().is_some() {
-                    None
+        let (mut ways, mut ends) = (Vec::new(), Vec::new());
+        let compared = chart.compares_neighbours();
+        while let Some((counts, newest)) = states.get(ends.len()).copied() {
+            for (point, zone) in points.iter().zip(0..) {
+                let same = compared && newest == Some(zone);
+                let within: &[_] = if same {
+                    &[Some(Ordering::Less), Some(Ordering::Greater)]
                 } else {
-                    let newest = chart.compares_neighbours().then_some(zone);
-                    let state = (after.with_future(), newest);
-                    Some(*found.entry(state).or_insert_with(|| {
-                        states.push(state);
-                        states.len() - 1
-                    }))
+                    &[None]
                 };
-                from.push(Way { zone, step, to });
+                for step in within.iter().copied() {
+                    let order = step.or_else(|| newest.map(|newest: u8| zone.cmp(&newest)));
+                    let after = chart.counted(counts, *point, order);
+                    let to = if chart.patterns(after).next().is_some() {
+                        None
+                    } else {
+                        let state = (after.with_future(), compared.then_some(zone));
+                        let next = found.len() as u32;
+                        let to = *found.entry(state).or_insert(next);
+                        if to == next {
+                            states.push(state);
+                        }
+                        Some(to)
+                    };
+                    ways.push(Way { zone, step, to });
+                }
             }
-            ways.push(from);
+            ends.push(ways.len());
             if states.len() > MOST_STATES {
                 return Err(RunLengthError::TooManyRules { most: MOST_STATES });
             }
         }
-        let zones = states.into_iter().map(|(_, zone)| zone).collect();
-        Ok(Self { cuts, zones, ways })
+        Ok(Self {
+            cuts,
+            compared,
+            ways,
+            ends,
+        })
     }
 
     fn run_length(&self, shift: f64) -> Result<RunLength, RunLengthError> {
@@ -165,39 +197,27 @@ fn points_of(cuts: &[f64]) -> Vec<f64> {
         .collect()
 }
 
-/// Every zone a point can be in, and inside the newest point's own zone every way from that.
-fn steps(
-    newest: Option<usize>,
-    zones: usize,
-    compared: bool,
-) -> impl Iterator<Item = (usize, Option<Ordering>)> {
-    (0..zones).flat_map(move |zone| {
-        if compared && newest == Some(zone) {
-            alloc::vec![
-                (zone, Some(Ordering::Less)),
-                (zone, Some(Ordering::Greater))
-            ]
-        } else {
-            alloc::vec![(zone, None)]
-        }
-    })
-}
-
 /// The chances of all states after so many points.
 struct Walk<'a> {
     chain: &'a Chain,
     /// The chance of each zone.
     chances: Vec<f64>,
-    rule: GaussLegendre,
-    /// By which the values at the nodes give the integrals up to each node, over a zone of width 1; and from
-    /// each node on.
-    below: Vec<Vec<f64>>,
-    above: Vec<Vec<f64>>,
-    /// The chance of each state, not signalled before.
+    /// The chance of each state, not signalled before; and room for those after the next point.
     states: Vec<f64>,
-    /// Where neighbours are compared: of each state the density of the newest point at the nodes.
-    densities: Vec<Vec<f64>>,
+    next: Vec<f64>,
+    /// Where neighbours are compared, of each state what its density has beside the even part: the weights of all
+    /// polynomials but the first, whose weight is the chance itself; and room for the next.
+    shapes: Vec<Shape>,
+    next_shapes: Vec<Shape>,
+    /// What signalled at the newest point.
+    signals: f64,
 }
+
+/// Weights of the Legendre polynomials from degree 1 on, over a zone of width 1.
+type Shape = [f64; POLYNOMIALS - 1];
+
+/// An even density.
+const EVEN: Shape = [0.0; POLYNOMIALS - 1];
 
 impl<'a> Walk<'a> {
     fn new(chain: &'a Chain, shift: f64) -> Self {
@@ -209,100 +229,120 @@ impl<'a> Walk<'a> {
             .map(below)
             .chain(core::iter::once(f64::INFINITY));
         let chances = starts.zip(ends).map(|(from, to)| share_between(from, to));
-        let rule = GaussLegendre::new(NODES);
-        let halved = |of: f64| 0.5 * of;
-        let below: Vec<Vec<f64>> = rule
-            .integrals()
-            .into_iter()
-            .map(|row| row.into_iter().map(halved).collect())
-            .collect();
-        let rest = |row: &Vec<f64>| {
-            row.iter()
-                .zip(&rule.weights)
-                .map(|(to, all)| 0.5 * all - to)
-                .collect()
+        let nothing = alloc::vec![0.0; chain.ends.len()];
+        let shapes = if chain.compared {
+            alloc::vec![EVEN; chain.ends.len()]
+        } else {
+            Vec::new()
         };
-        let mut states = alloc::vec![0.0; chain.ways.len()];
+        let mut states = nothing.clone();
         states[0] = 1.0;
         Self {
             chain,
             chances: chances.collect(),
-            above: below.iter().map(rest).collect(),
-            below,
-            rule,
             states,
-            densities: alloc::vec![alloc::vec![0.0; usize::from(NODES)]; chain.ways.len()],
+            next: nothing,
+            next_shapes: shapes.clone(),
+            shapes,
+            signals: 0.0,
         }
     }
 
     /// One point more: the chance that it had not signalled before, and that it signals at this one.
     fn step(&mut self) -> (f64, f64) {
         let chain = self.chain;
-        let left = self.states.iter().sum();
-        let mut next = alloc::vec![0.0; self.states.len()];
-        // What comes from other zones is spread evenly over its zone; what comes from the same is not.
-        let mut uneven: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
+        let left: f64 = self.states.iter().sum();
+        // Whoever holds less, even all of them together, is not seen in what signals.
+        let least = HARDLY * self.signals.min(left);
         let mut signals = 0.0;
-        for (state, ways) in chain.ways.iter().enumerate() {
-            if self.states[state] == 0.0 {
+        let mut from = 0;
+        for (state, end) in chain.ends.iter().enumerate() {
+            let ways = &chain.ways[from..*end];
+            from = *end;
+            let holds = core::mem::take(&mut self.states[state]);
+            let shape = match self.shapes.get_mut(state) {
+                Some(shape) => core::mem::replace(shape, EVEN),
+                None => EVEN,
+            };
+            if holds <= least {
                 continue;
             }
+            let below = Below::new(holds, &shape);
             for way in ways {
-                let chance = self.chances[way.zone];
-                let Some(step) = way.step else {
-                    let flow = chance * self.states[state];
-                    match way.to {
-                        Some(to) => next[to] += flow,
-                        None => signals += flow,
-                    }
-                    continue;
-                };
-                let density = self.stepped(state, step);
-                match way.to {
-                    Some(to) => {
-                        let sum = uneven
-                            .entry(to)
-                            .or_insert_with(|| alloc::vec![0.0; usize::from(NODES)]);
-                        for (sum, of) in sum.iter_mut().zip(density) {
-                            *sum += chance * of;
+                let chance = self.chances[usize::from(way.zone)];
+                let to = way.to.map(|to| to as usize);
+                let flow = match way.step {
+                    None => chance * holds,
+                    Some(Ordering::Greater) => {
+                        if let Some(to) = to {
+                            below.add(chance, &mut self.next_shapes[to]);
                         }
+                        chance * below.share
                     }
-                    None => signals += chance * self.integral(&density),
+                    Some(_) => {
+                        if let Some(to) = to {
+                            below.add(-chance, &mut self.next_shapes[to]);
+                        }
+                        chance * (holds - below.share)
+                    }
+                };
+                match to {
+                    Some(to) => self.next[to] += flow,
+                    None => signals += flow,
                 }
             }
         }
-        if chain.zones.iter().any(Option::is_some) {
-            for (density, even) in self.densities.iter_mut().zip(&next) {
-                density.fill(*even);
-            }
-        }
-        for (state, density) in uneven {
-            next[state] += self.integral(&density);
-            for (sum, of) in self.densities[state].iter_mut().zip(density) {
-                *sum += of;
-            }
-        }
-        self.states = next;
+        // All that was read is empty again.
+        core::mem::swap(&mut self.states, &mut self.next);
+        core::mem::swap(&mut self.shapes, &mut self.next_shapes);
+        self.signals = signals;
         (left, signals)
     }
+}
 
-    /// The density, at each node, of having come there by a step in that direction from inside the same zone.
-    fn stepped(&self, state: usize, step: Ordering) -> Vec<f64> {
-        let from = &self.densities[state];
-        let rows = match step {
-            Ordering::Greater => &self.below,
-            _ => &self.above,
-        };
-        let product = |row: &Vec<f64>| row.iter().zip(from).map(|(w, of)| w * of).sum();
-        rows.iter().map(product).collect()
+/// Of a point inside its zone, what lies below each place: so much comes there by a step up. The rest of the whole
+/// lies above and comes there by a step down.
+struct Below {
+    /// The weight of the even part: the chance of a step up.
+    share: f64,
+    shape: Shape,
+}
+
+impl Below {
+    /// Over -1 to 1 the integral of `P_k` up to a place is `(P_{k+1} - P_{k-1}) / (2 k + 1)`, and of `P_0` it is
+    /// `P_1 + P_0`; a zone is half as wide.
+    fn new(chance: f64, of: &Shape) -> Self {
+        let mut shape = EVEN;
+        let mut before = chance;
+        for (place, weight) in shape.iter_mut().enumerate() {
+            let after = of.get(place + 1).copied().unwrap_or_default();
+            *weight = before * HALVES[place] - after * HALVES[place + 2];
+            before = of[place];
+        }
+        Self {
+            share: HALVES[0] * chance - HALVES[1] * of[0],
+            shape,
+        }
     }
 
-    /// Over a zone of width 1.
-    fn integral(&self, density: &[f64]) -> f64 {
-        let pairs = density.iter().zip(&self.rule.weights);
-        pairs.map(|(of, weight)| 0.5 * weight * of).sum()
+    fn add(&self, chance: f64, to: &mut Shape) {
+        for (sum, weight) in to.iter_mut().zip(self.shape) {
+            *sum += chance * weight;
+        }
     }
 }
+
+/// The half of `1 / (2 k + 1)` for each `k`.
+const HALVES: [f64; POLYNOMIALS + 1] = {
+    let mut halves = [0.5; POLYNOMIALS + 1];
+    let (mut place, mut odd) = (1, 3.0);
+    while place <= POLYNOMIALS {
+        halves[place] = 0.5 / odd;
+        odd += 2.0;
+        place += 1;
+    }
+    halves
+};
 
 /// Sums of the chances that are left, for the moments of the run length.
 #[derive(Default)]
@@ -316,13 +356,18 @@ struct Sums {
 }
 
 /// For how many points the share must stay the same: more than any rule's window.
-const STEADY: u32 = 40;
+const STEADY: u32 = 20;
 
 /// How much it may waver and be the same.
 const SAME: f64 = 1e-13;
 
-/// What is left below counts for nothing.
-const NOTHING: f64 = 1e-30;
+/// What is left below counts for nothing: a chart that remembers points signals no later than one that starts, so
+/// what is left adds no more than this share to the whole.
+const NOTHING: f64 = 1e-18;
+
+/// A state that holds so small a share of what signals is passed over: even with all others like it it is less than
+/// a rounding.
+const HARDLY: f64 = 1e-20;
 
 impl Sums {
     /// Takes in what was left before a point and what of it signals there; mean and mean square of the run
@@ -354,7 +399,8 @@ mod tests {
     use super::*;
     use crate::charts::check_values::table;
     use crate::charts::draws::{Draws, effort};
-    use crate::charts::{RunRule, RunRules, ShewhartMemory};
+    use crate::charts::{Chart, Cusum, Ewma, RunRule, RunRules, ShewhartMemory};
+    use crate::gauss_legendre::GaussLegendre;
     use crate::run_length::absorbing::Absorbing;
     use rust_decimal::Decimal;
 
@@ -417,6 +463,53 @@ mod tests {
             checked += 1;
         }
         assert_eq!(checked, 252);
+    }
+
+    /// A wider limit never signals sooner: run lengths grow with it up to that of the rules alone, past every limit the
+    /// rules have of their own.
+    #[test]
+    fn run_lengths_grow_with_the_limit() {
+        for set in ["WE1+2+3+4", "N2", "N2+4", "N1+3+5", "N7+8", "WE2"] {
+            let rules: RunRules = named(set).into_iter().collect();
+            let length = |limit| {
+                let chart = Shewhart::new(limit, rules).expect("a chart in a test");
+                chart.run_length(0.0).expect("a run length").mean
+            };
+            let limits = (5..=50).map(|tenths| Some(Decimal::new(tenths, 1)));
+            let lengths: Vec<f64> = limits.map(length).collect();
+            let alone = length(None);
+            let grow = lengths.is_sorted_by(|a, b| *a <= *b * (1.0 + 1e-12));
+            assert!(grow && lengths[0] < alone / 20.0, "{set}: {lengths:?}");
+            assert!(
+                (length(Some(Decimal::ONE_HUNDRED)) / alone - 1.0).abs() < 1e-12,
+                "{set}"
+            );
+        }
+    }
+
+    /// Several shifts on one chain, and each on its own, to the bit.
+    #[test]
+    fn several_shifts_at_once() {
+        let rules = Shewhart::new(None, RunRules::WESTERN_ELECTRIC).expect("a chart in a test");
+        let limit = Shewhart::new(Some(Decimal::TWO), RunRules::NONE).expect("a chart in a test");
+        for chart in [
+            Chart::Shewhart(rules),
+            Chart::Shewhart(limit),
+            Chart::Ewma(Ewma::of(0.1, 3.0)),
+            Chart::Cusum(Cusum::of(0.5, 4.0)),
+        ] {
+            let shifts = [0.0, 0.5, -3.0];
+            let found = chart.run_lengths(shifts).expect("run lengths");
+            assert_eq!(
+                shifts.map(|shift| chart.run_length(shift)),
+                found.map(Ok),
+                "{chart:?}"
+            );
+            assert_eq!(
+                chart.run_lengths([0.0, 101.0]),
+                Err(RunLengthError::Shift(101.0))
+            );
+        }
     }
 
     /// Runs on one side in closed form: `2^r - 1` points for `r` in a row, from any textbook.
