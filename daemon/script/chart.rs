@@ -200,14 +200,7 @@ fn read(
     // Whatever its limit, its parameters have to be possible; a head start has to be below the limit.
     with_limit(what, &parameters.without_head(), Decimal::ONE_HUNDRED)?;
     let asked = asked(what, &bound)?;
-    match (&parameters, &asked) {
-        (Parameters::Shewhart { rules }, Asked::Points(_) | Asked::Days(_))
-            if !rules.is_empty() =>
-        {
-            Err(promised_of_rules(what, *rules))
-        }
-        _ => Ok((parameters, asked)),
-    }
+    Ok((parameters, asked))
 }
 
 fn parameters(what: &str, statistic: &Statistic) -> Result<Parameters, Complaint> {
@@ -298,16 +291,16 @@ fn number(what: &str, word: &str, given: &Dynamic, example: &str) -> Result<Deci
         })
 }
 
-/// Run rules signal as seldom as they do; only a chart without any can be made to keep a promise.
-fn promised_of_rules(what: &str, rules: RunRules) -> Complaint {
-    let three = Shewhart::new(Some(Decimal::from(3)), rules).ok();
-    let have = three.and_then(|chart| Chart::Shewhart(chart).run_length(0.0).ok());
-    let have = have.map_or_else(String::new, |have| {
-        format!(", with control_limit(3), once in {:.0} points", have.mean)
-    });
+/// Why no limit keeps a promise, and what to do.
+fn no_limit(what: &str, error: DesignError, points: u64) -> Complaint {
+    let DesignError::Rules { alone } = error else {
+        return Complaint::new(format!("{what}: {error}"), "");
+    };
     Complaint::new(
-        format!("{what}: run rules alone signal falsely{have}, and no limit makes that less"),
-        "take the run rules out, or take an ewma(0.1) or cusum(0.5), which can keep a promise; control_limit(3) is for who accepts that rate",
+        format!(
+            "{what}: its run rules alone signal falsely once in {alone:.0} points, whatever the limit, and one in {points} was promised"
+        ),
+        "promise fewer points, or take run rules out, or take an ewma(0.1) or cusum(0.5), which can keep any promise; control_limit(3) is for who accepts what `check` then says",
     )
 }
 
@@ -346,7 +339,7 @@ fn designed(
         }
         limit
     });
-    let limit = limit.map_err(|error| Complaint::new(format!("{what}: {error}"), ""))?;
+    let limit = limit.map_err(|error| no_limit(what, error, points))?;
     Ok((with_limit(what, parameters, limit)?, limit))
 }
 
@@ -379,7 +372,7 @@ impl Parameters {
             Self::Ewma { lambda } => Design::ewma(*lambda, points),
             Self::Cusum { k, head } if head.is_zero() => Design::cusum(*k, points),
             Self::Cusum { k, head } => return with_head_start(*k, *head, points),
-            Self::Shewhart { .. } => Design::shewhart(points),
+            Self::Shewhart { rules } => Design::shewhart_with(*rules, points),
         }
         .map(|design| design.limit)
     }
@@ -612,6 +605,35 @@ mod tests {
         plant.line.takt = None;
         let lost = promised("30", &plant, "mass").expect_err("no takt");
         assert!(lost.contains("add `takt_s` to [line]"), "{lost}");
+    }
+
+    /// Run rules spend some of the promise, and the limit is wider for it; past what they spend alone there is none.
+    /// Nine in a row on one side come once in 511 points (2^9 - 1, as in any textbook), and two of three beyond two
+    /// sigmas about as seldom.
+    #[test]
+    fn run_rules_share_a_promise_with_the_limit() {
+        let plant = plant();
+        let limit = |statistic: &str, points: u64| {
+            let bound = format!("one_false_alarm_in({points}.points)");
+            made(statistic, &bound, &plant, "mass").map(|made| made.limit.to_string())
+        };
+        assert_eq!(limit(r#"shewhart("N2")"#, 400).as_deref(), Ok("3.455"));
+        assert_eq!(limit("shewhart()", 400).as_deref(), Ok("3.024"));
+        // With three sigmas they err once in 217 points.
+        assert_eq!(limit(r#"shewhart("N2")"#, 200).as_deref(), Ok("2.959"));
+        assert_eq!(
+            limit(r#"shewhart("N2", "WE2")"#, 500).expect_err("too much"),
+            "chart 'x': its run rules alone signal falsely once in 259 points, whatever the limit, and one in 500 was promised: promise fewer points, or take run rules out, or take an ewma(0.1) or cusum(0.5), which can keep any promise; control_limit(3) is for who accepts what `check` then says",
+        );
+        assert_eq!(
+            limit(r#"shewhart("N2")"#, 99).expect_err("too few"),
+            "chart 'x': one false alarm in 99 points is outside 100 to 10000000: "
+        );
+        let frozen = made(r#"shewhart("N2")"#, "control_limit(3.455)", &plant, "mass");
+        assert_eq!(
+            frozen.expect("a chart").text,
+            "shewhart control_limit 3.455 N2"
+        );
     }
 
     /// The limit of a sum that starts ahead is the least that keeps the promise, and wider than without.
