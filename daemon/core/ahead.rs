@@ -5,6 +5,14 @@
 //! the interval of what is left has the same confidence. The line is kept as points and fitted only when somebody
 //! asks: a value costs no more than its place in a list.
 //!
+//! **Bias.** A line that is looked at again and again is believed when chance helps it. In the simulation beside the
+//! code (a mean that wears by 0.007 sigmas a piece from the first piece on, looked at as above) the line is read at the
+//! first signal of an EWMA of weight 0.1 that errs once in 20,000 points: its slope is then 1.46 times the true one in
+//! the mean, and its interval holds the truth in 87 of 100 cases; 20 pieces later 1.19 times and 90, 50 pieces later
+//! 1.06 times and 92. Read at every piece without waiting for a signal, the first slope believed is nine times the true
+//! one in the mean, has the wrong sign in one case of five, and an interval that holds the truth in 62 of 100; and
+//! where nothing wears, one look in ten believes a slope. So a rule asks for it where its chart signals.
+//!
 //! Deliberately not here: when single values will be out of tolerance, which is earlier than the mean.
 
 use alloc::format;
@@ -155,11 +163,16 @@ fn pieces(number: f64) -> u64 {
 }
 
 #[cfg(test)]
+#[allow(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    reason = "counts of a scale and of pieces are far below 2^53"
+)]
 mod tests {
     use super::*;
     use alloc::string::ToString as _;
     use alloc::vec::Vec;
-    use chargehand_measure::{Unit, parse_number};
+    use chargehand_measure::{Chart, Ewma, Unit, parse_number};
 
     /// Values at every piece from the first on, and what is believed of them.
     fn forecast(
@@ -258,6 +271,161 @@ mod tests {
         assert_eq!(mark.0.points().last(), Some((300, 300.0)));
         let text = serde_json::to_string(&trail).expect("a text");
         assert_eq!(serde_json::from_str::<Trail>(&text).ok(), Some(trail));
+    }
+
+    /// A wearing mould as the tests below see it: a value's standard deviation in steps, the steps of each piece, and
+    /// where the limit is.
+    const SIGMA: f64 = 50.5;
+    const WEAR: f64 = 0.35;
+    const LIMIT: i64 = 400;
+
+    /// Normal values around a line, as whole steps (generator: Steele, Lea and Flood, 2014; the polar method of
+    /// Marsaglia; both from memory).
+    struct Pieces {
+        state: u64,
+        wear: f64,
+        passed: u64,
+        trail: Trail,
+    }
+
+    impl Pieces {
+        fn new(seed: u64, wear: f64) -> Self {
+            Self {
+                state: seed,
+                wear,
+                passed: 0,
+                trail: Trail::default(),
+            }
+        }
+
+        fn uniform(&mut self) -> f64 {
+            self.state = self.state.wrapping_add(0x9e37_79b9_7f4a_7c15);
+            let mut mixed = self.state;
+            mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+            mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+            ((mixed ^ (mixed >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
+        }
+
+        fn normal(&mut self) -> f64 {
+            loop {
+                let (u, v) = (2.0 * self.uniform() - 1.0, 2.0 * self.uniform() - 1.0);
+                let square = u * u + v * v;
+                if square > 0.0 && square < 1.0 {
+                    return u * libm::sqrt(-2.0 * libm::log(square) / square);
+                }
+            }
+        }
+
+        /// One more; its value in sigmas.
+        fn next(&mut self) -> f64 {
+            self.passed += 1;
+            let value = self.wear * self.passed as f64 + SIGMA * self.normal();
+            self.trail.push(self.passed, libm::rint(value) as i64);
+            libm::rint(value) / SIGMA
+        }
+
+        fn skip(&mut self, pieces: usize) {
+            for _ in 0..pieces {
+                self.next();
+            }
+        }
+
+        fn look(&self) -> Option<Forecast> {
+            let outlook = Outlook {
+                every: 1,
+                lower: Some(-LIMIT),
+                upper: Some(LIMIT),
+            };
+            Ahead {
+                trail: self.trail.clone(),
+                passed: self.passed,
+                outlook,
+            }
+            .forecast()
+        }
+    }
+
+    /// What was believed at looks of one kind.
+    #[derive(Default)]
+    struct Looks {
+        all: f64,
+        believed: f64,
+        /// How many times too steep, whichever way; and squared.
+        steepness: (f64, f64),
+        held: f64,
+        backwards: f64,
+    }
+
+    impl Looks {
+        fn take(&mut self, pieces: &Pieces) {
+            self.all += 1.0;
+            let Some(found) = pieces.look() else { return };
+            let steepness = found.rate.abs() / WEAR;
+            let truth = LIMIT as f64 / WEAR - pieces.passed as f64;
+            let holds = |left: Left| left.low as f64 <= truth && truth <= left.high as f64;
+            let holds = found.rate > 0.0 && found.left.is_some_and(holds);
+            self.believed += 1.0;
+            self.steepness.0 += steepness;
+            self.steepness.1 += steepness * steepness;
+            self.held += f64::from(u8::from(holds));
+            self.backwards += f64::from(u8::from(found.rate < 0.0));
+        }
+
+        /// Steepness, share held and share backwards, of those believed, each within four standard errors.
+        fn check(&self, what: &str, steepness: f64, held: f64, backwards: f64) {
+            let (sum, squares) = self.steepness;
+            let mean = sum / self.believed;
+            let error = libm::sqrt((squares / self.believed - mean * mean) / self.believed);
+            let off = (mean - steepness).abs();
+            assert!(off < 4.0 * error + 0.005, "{what}: {mean} +- {error}");
+            check_share(what, self.held, self.believed, held);
+            check_share(what, self.backwards, self.believed, backwards);
+        }
+    }
+
+    fn check_share(what: &str, found: f64, of: f64, expect: f64) {
+        let error = libm::sqrt(expect * (1.0 - expect) / of);
+        let off = (found / of - expect).abs();
+        assert!(
+            off < 4.0 * error + 0.0005,
+            "{what}: {found} of {of}, {expect}"
+        );
+    }
+
+    /// The figures of the head of this file, had from 40,000 runs.
+    #[test]
+    fn what_is_believed_first_is_too_steep() {
+        let runs = if cfg!(debug_assertions) { 300 } else { 4_000 };
+        let number = |text| parse_number(text).expect("a number");
+        let chart = Ewma::new(number("0.1"), number("3.932")).expect("a chart");
+        let chart = Chart::Ewma(chart);
+        let [mut signal, mut later, mut settled, mut first, mut level]: [Looks; 5] =
+            core::array::from_fn(|_| Looks::default());
+        for run in 0..runs {
+            let mut pieces = Pieces::new(3 * run, WEAR);
+            let mut state = chart.start();
+            while chart.feed(&mut state, pieces.next()).is_none() {}
+            signal.take(&pieces);
+            pieces.skip(20);
+            later.take(&pieces);
+            pieces.skip(30);
+            settled.take(&pieces);
+
+            let mut pieces = Pieces::new(3 * run + 1, WEAR);
+            while pieces.look().is_none() {
+                pieces.skip(1);
+            }
+            first.take(&pieces);
+
+            let mut pieces = Pieces::new(3 * run + 2, 0.0);
+            pieces.skip(LINE_LENGTH);
+            level.take(&pieces);
+        }
+        signal.check("at the signal", 1.46, 0.872, 0.0);
+        later.check("20 pieces later", 1.19, 0.903, 0.0);
+        settled.check("50 pieces later", 1.06, 0.916, 0.0);
+        first.check("at the first slope believed", 9.38, 0.615, 0.212);
+        check_share("without wear", level.believed, level.all, 0.1);
     }
 
     #[test]

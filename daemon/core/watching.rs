@@ -538,8 +538,9 @@ fn take(
                 ..
             },
         ) => {
-            let centre = centre_of(centre, piece).ok_or(LeftOut::NoCentre)?;
-            chart.take(kind, piece.born, sigmas(point.count, centre, *sigma))?;
+            let centre = centre_of(centre, piece);
+            let value = centre.and_then(|centre| sigmas(point.count, centre, *sigma));
+            chart.take(kind, piece.born, value.ok_or(LeftOut::NoCentre)?)?;
             if outlook.is_some() {
                 chart.keep(point.count);
             }
@@ -627,10 +628,12 @@ fn centre_of(centre: &Centre, piece: &Piece) -> Option<f64> {
     }
 }
 
-/// A count, in sigmas from the centre. Counts are far below 2^53, so nothing is lost.
+/// A count, in sigmas from a centre that stays. Counts are far below 2^53, so nothing is lost; centre and sigma come
+/// from decimals, so there is a distance wherever there is a centre.
 #[allow(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
-fn sigmas(count: i64, centre: f64, sigma: f64) -> f64 {
-    (count as f64 - centre) / sigma
+fn sigmas(count: i64, centre: f64, sigma: f64) -> Option<f64> {
+    let expected = measure::Expected::new(centre, sigma).ok()?;
+    expected.sigmas(count as f64, 0)
 }
 
 /// A level in sigmas from the centre, as the nearest count.

@@ -13,6 +13,8 @@ use serde::{Deserialize, Serialize};
 ///
 /// All in one unit, that of the value: a tool, an abrasive or a mould that wears shifts its work by
 /// `per_piece` with every piece, and only what departs from that line is news.
+///
+/// The charts of rule headers are around a centre that stays; a header cannot name a line of wear yet.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Expected {
     centre: f64,
