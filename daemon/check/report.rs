@@ -151,13 +151,24 @@ fn chart(of: &ChartReport) -> String {
     lines.join("\n")
 }
 
-/// A figure with as many digits as say something.
+/// A figure with as many digits as say something: three, and two of one that is far below 1.
 fn digits(figure: f64) -> String {
     match figure {
         large if large >= 99.95 => format!("{large:.0}"),
         middle if middle >= 9.995 => format!("{middle:.1}"),
-        small => format!("{small:.2}"),
+        small if small >= 0.095 => format!("{small:.2}"),
+        tiny if tiny >= 1e-6 => two_digits(tiny),
+        nothing => format!("{nothing:.1e}"),
     }
+}
+
+/// A figure below 1 with its first two digits that are not 0.
+fn two_digits(figure: f64) -> String {
+    let rounded = format!("{figure:.1e}");
+    let zeros = rounded
+        .split_once("e-")
+        .and_then(|(_, zeros)| zeros.parse::<usize>().ok());
+    format!("{figure:.*}", zeros.map_or(1, |zeros| zeros + 1))
 }
 
 fn branches(count: usize) -> String {
@@ -351,6 +362,22 @@ fn token(text: &str) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_figure_has_the_digits_that_say_something() {
+        let check = |figure: f64, expect: &str| assert_eq!(digits(figure), expect);
+        check(20_068.7, "20069");
+        check(99.96, "100");
+        check(18.68, "18.7");
+        check(9.996, "10.0");
+        check(1.256, "1.26");
+        check(0.0951, "0.10");
+        check(0.0949, "0.095");
+        check(0.002_52, "0.0025");
+        check(0.009_96, "0.010");
+        check(0.000_001_04, "0.0000010");
+        check(3.21e-85, "3.2e-85");
+    }
 
     #[test]
     fn the_token_at_a_place_is_underlined() {
