@@ -1,10 +1,14 @@
-//! What charts cost: a point of each kind, beside adding the same points up; the design of each limit; and `check` of
-//! a rulebook with fifty charts, which are all designed anew.
+//! What charts cost: a point of each kind, beside adding the same points up; the design of each limit; all that `check`
+//! works out for one chart, also for those that take longest; and `check` of a rulebook with fifty charts, which are all
+//! designed anew.
 
 use crate::figures::{Row, millis, quantile, verdict};
 use crate::support::daemon::{chargehand, stdout};
 use crate::support::{Chance, Folder};
-use chargehand_measure::{Chart, Cusum, Decimal, Design, Ewma, RunRules, Shewhart};
+use chargehand_measure::{
+    Chart, Cusum, Decimal, Design, Ewma, MovingRange, RunRule, RunRules, Shewhart, USUAL_SHIFTS,
+    individuals,
+};
 use std::fmt::Write as _;
 use std::hint::black_box;
 use std::time::{Duration, Instant};
@@ -15,7 +19,7 @@ const POINTS: usize = 1_000_000;
 const ROUNDS: usize = 7;
 /// Charts of the rulebook.
 const CHARTS: u64 = 50;
-/// What is wanted of one design.
+/// What is wanted of one chart.
 const TARGET: Duration = Duration::from_millis(100);
 
 pub fn measure() -> Vec<Row> {
@@ -40,7 +44,21 @@ pub fn measure() -> Vec<Row> {
         println!("| {name} | {nanos:.1} | {times:.0} |");
         each.push(format!("{name} {nanos:.0} ns"));
     }
+    let ranges = individuals(&points[..100]).expect("a chart");
+    let fed = median(|| {
+        let mut at = MovingRange::default();
+        let outside = points.iter().filter(|point| {
+            at = at.after(**point);
+            ranges.value_side(&at).or(ranges.range_side(&at)).is_some()
+        });
+        black_box(outside.count());
+    });
+    let nanos = fed.as_secs_f64() * 1e9 / POINTS as f64;
+    let times = fed.as_secs_f64() / sum.as_secs_f64();
+    println!("| value and moving range | {nanos:.1} | {times:.0} |");
+    each.push(format!("value and moving range {nanos:.0} ns"));
     let designs = designs();
+    let figures = figures();
     let book = checked();
     println!(
         "\n`check` of {CHARTS} charts, each of another promise: {}.",
@@ -53,6 +71,7 @@ pub fn measure() -> Vec<Row> {
             String::new(),
         ),
         designs,
+        figures,
         Row::new(
             format!("`check` of {CHARTS} charts, each of another promise"),
             [format!("{:.2} s", book.as_secs_f64())],
@@ -138,6 +157,93 @@ fn designs() -> Row {
         "a limit from a promise, the slowest".into(),
         [texts.join(", ")],
         String::new(),
+    )
+}
+
+/// A chart's limit, worked out or written down.
+enum Made {
+    Ewma(&'static str, u64),
+    Cusum(&'static str, u64),
+    Promised(&'static str, u64),
+    Limited(&'static str, &'static str),
+}
+
+impl Made {
+    /// As it is asked for.
+    fn name(&self) -> String {
+        match self {
+            Self::Ewma(weight, promise) => format!("EWMA, weight {weight}, one in {promise}"),
+            Self::Cusum(k, promise) => format!("CUSUM, k {k}, one in {promise}"),
+            Self::Promised(rules, promise) => format!("{rules}, one in {promise}"),
+            Self::Limited(rules, limit) => format!("{rules}, limit {limit}"),
+        }
+    }
+
+    fn chart(&self) -> Chart {
+        let rules = |names: &str| -> RunRules {
+            let rules = names.split(' ').map(RunRule::named);
+            rules.map(|rule| rule.expect("a run rule")).collect()
+        };
+        let design = match self {
+            Self::Ewma(weight, promise) => Design::ewma(decimal(weight), *promise),
+            Self::Cusum(k, promise) => Design::cusum(decimal(k), *promise),
+            Self::Promised(names, promise) => Design::shewhart_with(rules(names), *promise),
+            Self::Limited(names, limit) => {
+                let chart = Shewhart::new(Some(decimal(limit)), rules(names));
+                return Chart::Shewhart(chart.expect("a chart"));
+            }
+        };
+        design.expect("a design").chart
+    }
+}
+
+/// All that `check` works out for one chart, for usual ones and for those that take longest: sets of run rules that
+/// compare neighbours, and very small weights and reference values.
+fn figures() -> Row {
+    println!(
+        "\n| limit and figures of one chart | | wanted: {} ms |\n|---|---|---|",
+        TARGET.as_millis()
+    );
+    let (mut slowest, mut late) = (Duration::ZERO, 0);
+    let all = [
+        Made::Ewma("0.1", 20_000),
+        Made::Cusum("0.5", 20_000),
+        Made::Limited("WE1 WE2 WE3 WE4", "3"),
+        Made::Promised("WE2 N2", 200),
+        Made::Limited("N3 N4 N5 N6 N8", "4"),
+        Made::Limited("N1 N2 N3 N4 N5 N6", "3"),
+        Made::Limited("N1 N2 N3 N4 N5 N6 N7 N8", "3"),
+        Made::Limited("N2 N3 N4 N7", "4"),
+        Made::Promised("N2 N3 N4 N7", 140),
+        Made::Ewma("0.001", 20_000),
+        Made::Ewma("0.0015", 1_000_000),
+        Made::Cusum("0.03", 100_000),
+    ];
+    for made in &all {
+        let took = median(|| {
+            let chart = made.chart();
+            let [a, b, c, d] = USUAL_SHIFTS;
+            black_box(chart.run_lengths([0.0, a, b, c, d]).expect("run lengths"));
+        });
+        slowest = slowest.max(took);
+        late += u32::from(took > TARGET);
+        println!(
+            "| {} | {} | {} |",
+            made.name(),
+            millis(took),
+            verdict(took <= TARGET)
+        );
+    }
+    Row::new(
+        format!(
+            "limit and figures of one of {} charts, hard ones among them",
+            all.len()
+        ),
+        [format!("at most {}", millis(slowest))],
+        match late {
+            0 => verdict(true).to_owned(),
+            some => format!("{some} of {} above {} ms", all.len(), TARGET.as_millis()),
+        },
     )
 }
 
