@@ -73,4 +73,4 @@ pub use watch::{Centre, Count, Declaration, Drift, Kept, Mark, Real, Shown, Stan
 
 /// The number of the derivation's meaning. Raised whenever the same inputs would on purpose give
 /// other outcomes, the script engine's version included; a new number opens an era in the ledger.
-pub const SEMANTICS: u32 = 2;
+pub const SEMANTICS: u32 = 3;
