@@ -133,8 +133,20 @@ struct Writer {
     /// Commits, and the head, since the write-ahead file was last moved.
     commits: u64,
     tidied: u64,
-    /// Held, not used: the lock ends with the file.
-    _lock: File,
+    /// Held, not used.
+    _lock: Lock,
+}
+
+/// The lock file, locked. Closing it is not enough to give the lock up: a program that is just being started by
+/// another thread has a copy of every descriptor until it runs, and the lock would last as long as the copy.
+#[derive(Debug)]
+struct Lock(File);
+
+impl Drop for Lock {
+    fn drop(&mut self) {
+        // Where the system does not take it, the lock ends with the last copy.
+        let _ = self.0.unlock();
+    }
 }
 
 impl Sqlite {
@@ -715,7 +727,7 @@ fn exists(path: &Path) -> Result<bool, StoreError> {
         .map_err(|error| fault::of_io(path, OPENING, &error))
 }
 
-fn lock(path: &Path) -> Result<File, StoreError> {
+fn lock(path: &Path) -> Result<Lock, StoreError> {
     const LOCKING: &str = "locking it";
     let lock = beside(path, ".lock");
     let file = File::options()
@@ -725,7 +737,7 @@ fn lock(path: &Path) -> Result<File, StoreError> {
         .open(&lock)
         .map_err(|error| fault::of_io(&lock, LOCKING, &error))?;
     match file.try_lock() {
-        Ok(()) => Ok(file),
+        Ok(()) => Ok(Lock(file)),
         Err(TryLockError::WouldBlock) => Err(StoreError::Locked {
             path: path.to_owned(),
             detail: format!("it holds {} locked", lock.display()),

@@ -335,6 +335,17 @@ fn a_second_writer_is_kept_out() {
     folder.open();
 }
 
+/// A program that is being started has copies of all descriptors for a moment, of this one too.
+#[test]
+fn a_closed_ledger_is_free_though_a_starting_program_has_its_descriptors() {
+    let folder = Folder::new();
+    let store = folder.open();
+    let copy = store.writer.as_ref().unwrap()._lock.0.try_clone().unwrap();
+    drop(store);
+    folder.open();
+    drop(copy);
+}
+
 /// Somebody removes the lock file and starts a second daemon: the first one must not write any more.
 #[test]
 fn whoever_lost_the_fence_cannot_append() {
