@@ -14,6 +14,8 @@ use core::cell::Cell;
 use core::ops::ControlFlow;
 use core::time::Duration;
 use std::fs::{self, File, TryLockError};
+use std::io::ErrorKind;
+use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf, absolute};
 
 use rusqlite::config::DbConfig;
@@ -133,8 +135,39 @@ struct Writer {
     /// Commits, and the head, since the write-ahead file was last moved.
     commits: u64,
     tidied: u64,
+    /// The files that are being written.
+    files: [Identity; 2],
     /// Held, not used.
     _lock: Lock,
+}
+
+/// A file, whatever it is called by now.
+#[derive(Debug)]
+struct Identity {
+    path: PathBuf,
+    device: u64,
+    inode: u64,
+}
+
+impl Identity {
+    fn of(path: PathBuf) -> Result<Self, StoreError> {
+        let found = fs::metadata(&path).map_err(|error| fault::of_io(&path, OPENING, &error))?;
+        Ok(Self {
+            device: found.dev(),
+            inode: found.ino(),
+            path,
+        })
+    }
+
+    /// What lies at its path, if that is not this file.
+    fn gone(&self) -> Result<Option<&'static str>, StoreError> {
+        match fs::metadata(&self.path) {
+            Ok(found) if (found.dev(), found.ino()) == (self.device, self.inode) => Ok(None),
+            Ok(_) => Ok(Some("replaced by another file")),
+            Err(error) if error.kind() == ErrorKind::NotFound => Ok(Some("deleted or moved away")),
+            Err(error) => Err(fault::of_io(&self.path, "looking at it", &error)),
+        }
+    }
 }
 
 /// The lock file, locked. Closing it is not enough to give the lock up: a program that is just being started by
@@ -167,6 +200,8 @@ impl Sqlite {
             layout::create(&path, base)?;
         }
         let opening = |error| fault::of(&path, OPENING, error);
+        // Before the database opens it: what is replaced meanwhile is noticed at the first look.
+        let main = Identity::of(path.clone())?;
         let mut conn =
             Connection::open_with_flags(&path, OpenFlags::SQLITE_OPEN_READ_WRITE | UNSHARED)
                 .map_err(opening)?;
@@ -198,6 +233,7 @@ impl Sqlite {
             view: Cell::new(false),
             commits: 0,
             tidied: head.seq,
+            files: [main, Identity::of(beside(&path, "-wal"))?],
             _lock: lock,
         });
         Ok(Self {
@@ -448,6 +484,20 @@ impl Store for Sqlite {
             self.conn
                 .pragma_update_and_check(None, "wal_checkpoint", "PASSIVE", |_| Ok(()))
         });
+    }
+
+    fn in_place(&self) -> Result<(), StoreError> {
+        let files = self.writer.iter().flat_map(|writer| &writer.files);
+        for file in files {
+            if let Some(found) = file.gone()? {
+                return Err(StoreError::Moved {
+                    path: self.path.clone(),
+                    file: file.path.clone(),
+                    found,
+                });
+            }
+        }
+        Ok(())
     }
 
     fn mentions(&self, name: &str) -> Result<Vec<u64>, StoreError> {

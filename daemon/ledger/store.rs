@@ -50,6 +50,15 @@ pub trait Store {
     /// a batch are out. Never called, the store does it when it must. Nothing depends on its success.
     fn tidy(&mut self) {}
 
+    /// Looks whether what is written is what the next opening will find; to be asked before anything is acknowledged or said.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::Moved`], and what the system refuses.
+    fn in_place(&self) -> Result<(), StoreError> {
+        Ok(())
+    }
+
     /// Where a key has been seen, and with which bytes.
     ///
     /// # Errors
@@ -172,6 +181,20 @@ pub enum StoreError {
         path: PathBuf,
         /// How that was noticed.
         detail: String,
+    },
+    /// What is being written is not what lies at the ledger's path any more.
+    #[error(
+        "ledger {}: {} was {found} while it was being written; put back what lay there (the file and its -wal), \
+         see to it that nothing but this program touches it, then start again",
+        path.display(), file.display()
+    )]
+    Moved {
+        /// The ledger's file.
+        path: PathBuf,
+        /// The file that is another now: this one, or one that belongs to it.
+        file: PathBuf,
+        /// What was found in its place.
+        found: &'static str,
     },
     /// The file's layout is not the one this program knows.
     #[error(

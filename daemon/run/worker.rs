@@ -175,6 +175,7 @@ impl Worker {
         while !self.stop.load(Ordering::Acquire) {
             self.round()?;
         }
+        self.store.in_place()?;
         Ok(self.store.set_published(self.outbox.confirmed())?)
     }
 
@@ -354,6 +355,8 @@ impl Worker {
         if !batch.entries.is_empty() {
             self.commit(&batch)?;
         }
+        // Durable is what the next start finds. In every round, so with every beat too.
+        self.store.in_place()?;
         self.link.ack(tokens);
         if let Some(generation) = look.up {
             self.greet(generation, now)?;

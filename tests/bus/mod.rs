@@ -5,6 +5,7 @@
 
 mod charts;
 mod cli;
+mod ledger;
 mod mapped;
 mod messages;
 mod mqtt;

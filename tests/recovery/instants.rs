@@ -7,41 +7,10 @@ use super::observer::Observer;
 use super::proof::Proof;
 use super::proxy::{Proxy, Way};
 use crate::support::client::Client;
-use crate::support::daemon::Daemon;
+use crate::support::daemon::{Daemon, freeze, thaw};
 use crate::support::wait_for;
 use chargehand_ledger::{Sqlite, Store};
 use serde_json::Value;
-use std::process::Command;
-
-fn signal(daemon: &Daemon, name: &str) {
-    let id = daemon.id().to_string();
-    let sent = Command::new("kill")
-        .args([name, &id])
-        .status()
-        .expect("kill runs");
-    assert!(sent.success(), "no {name} for the daemon");
-}
-
-/// Makes the daemon stand still, and waits until every thread of it does.
-pub fn freeze(daemon: &Daemon) {
-    signal(daemon, "-STOP");
-    let threads = format!("/proc/{}/task", daemon.id());
-    // The state is the letter behind the parenthesis that closes the name (proc(5), from memory).
-    let stands = |thread: std::fs::DirEntry| {
-        let stat = std::fs::read_to_string(thread.path().join("stat")).unwrap_or_default();
-        stat.rsplit_once(')')
-            .is_none_or(|(_, rest)| rest.trim_start().starts_with('T'))
-    };
-    wait_for("the daemon to stand still", || {
-        let mut threads = std::fs::read_dir(&threads).ok()?.map_while(Result::ok);
-        threads.all(stands).then_some(())
-    });
-}
-
-/// Lets it go on.
-pub fn thaw(daemon: &Daemon) {
-    signal(daemon, "-CONT");
-}
 
 /// A line whose daemon reaches the broker through a wire that can be held up, and has answered one reading.
 struct Bench {

@@ -1,9 +1,10 @@
 //! A daemon that hangs: its permissions run out by themselves, its beat stops, and it goes on where it stood.
 
-use super::instants::{freeze, thaw, wait_for_online};
+use super::instants::wait_for_online;
 use super::line::{BASE, Line, reading};
 use super::observer::{Observer, Seen};
 use crate::support::client::Client;
+use crate::support::daemon::{freeze, thaw};
 use std::time::{Duration, Instant};
 
 /// How long it hangs: longer than permissions are valid, and than a beat may be silent.

@@ -2,12 +2,12 @@
 //! daemon comes up, and what its stations send again completes it.
 
 use super::book::Book;
-use super::instants::{freeze, thaw, wait_for_online};
+use super::instants::wait_for_online;
 use super::line::{BASE, Line, reading};
 use super::observer::Observer;
 use super::proof::Proof;
 use crate::support::client::Client;
-use crate::support::daemon::ledger;
+use crate::support::daemon::{freeze, ledger, thaw};
 use crate::support::{Chance, Folder, wait_for};
 use std::path::{Path, PathBuf};
 

@@ -250,6 +250,10 @@ impl Store for DiskStore {
         }
     }
 
+    fn in_place(&self) -> Result<(), StoreError> {
+        self.inner.in_place()
+    }
+
     fn head(&self) -> Head {
         self.head
     }

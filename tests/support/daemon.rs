@@ -45,7 +45,12 @@ impl Daemon {
 
     /// As [`Daemon::start`], with environment variables added.
     pub fn start_with(plants: &[&Path], folder: &Folder, port: u16, env: &[(&str, &str)]) -> Self {
-        Self::launch(Command::new(program()), plants, folder, port, env)
+        Self::launch(Command::new(program()), plants, folder, port, env, &[])
+    }
+
+    /// As [`Daemon::start`], with more arguments.
+    pub fn start_saying(plants: &[&Path], folder: &Folder, port: u16, more: &[&str]) -> Self {
+        Self::launch(Command::new(program()), plants, folder, port, &[], more)
     }
 
     /// As [`Daemon::start`], where no file may grow beyond so many blocks of 512 bytes: a write beyond
@@ -57,7 +62,7 @@ impl Daemon {
             &format!("trap '' XFSZ; ulimit -f {blocks}; exec \"$0\" \"$@\""),
             program(),
         ]);
-        Self::launch(shell, plants, folder, port, &[])
+        Self::launch(shell, plants, folder, port, &[], &[])
     }
 
     fn launch(
@@ -66,8 +71,9 @@ impl Daemon {
         folder: &Folder,
         port: u16,
         env: &[(&str, &str)],
+        more: &[&str],
     ) -> Self {
-        command.arg("run");
+        command.arg("run").args(more);
         for plant in plants {
             command.arg("--plant").arg(plant);
         }
@@ -161,6 +167,36 @@ impl Drop for Daemon {
     fn drop(&mut self) {
         self.kill();
     }
+}
+
+fn signal(daemon: &Daemon, name: &str) {
+    let id = daemon.id().to_string();
+    let sent = Command::new("kill")
+        .args([name, &id])
+        .status()
+        .expect("kill runs");
+    assert!(sent.success(), "no {name} for the daemon");
+}
+
+/// Makes the daemon stand still, and waits until every thread of it does.
+pub fn freeze(daemon: &Daemon) {
+    signal(daemon, "-STOP");
+    let threads = format!("/proc/{}/task", daemon.id());
+    // The state is the letter behind the parenthesis that closes the name (proc(5), from memory).
+    let stands = |thread: std::fs::DirEntry| {
+        let stat = std::fs::read_to_string(thread.path().join("stat")).unwrap_or_default();
+        stat.rsplit_once(')')
+            .is_none_or(|(_, rest)| rest.trim_start().starts_with('T'))
+    };
+    wait_for("the daemon to stand still", || {
+        let mut threads = std::fs::read_dir(&threads).ok()?.map_while(Result::ok);
+        threads.all(stands).then_some(())
+    });
+}
+
+/// Lets it go on.
+pub fn thaw(daemon: &Daemon) {
+    signal(daemon, "-CONT");
 }
 
 /// The ledger file of a line with this base, in a test's folder.
