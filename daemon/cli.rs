@@ -1,6 +1,7 @@
 //! Arguments: what was typed.
 
 use chargehand_ledger::Digest;
+use clap::builder::NonEmptyStringValueParser;
 use clap::{Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -80,6 +81,16 @@ pub enum Command {
         /// The program's own settings; each can be overridden, e.g. CHARGEHAND__BUS__URL
         #[arg(long, value_name = "FILE")]
         settings: Option<PathBuf>,
+        /// Begins a new ledger though the bus shows that the line had one: for one start, when the old one is lost for good
+        #[arg(long, group = "word", requires = "by")]
+        new_ledger: bool,
+        /// Believes the machine's clock though it is far from the ledger's last record: for one start; where it is behind,
+        /// the line's time goes back
+        #[arg(long, group = "word", requires = "by")]
+        clock_is_right: bool,
+        /// Who says so; recorded
+        #[arg(long, value_name = "WHO", requires = "word", value_parser = NonEmptyStringValueParser::new())]
+        by: Option<String>,
     },
     /// Tells one piece's story: what was measured, which rule decided what and why
     Trace {

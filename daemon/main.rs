@@ -5,7 +5,7 @@ mod cli;
 use anyhow::Context as _;
 use chargehand::compare::{Named, compare};
 use chargehand::config::Settings;
-use chargehand::run::{BadConfiguration, STACK};
+use chargehand::run::{BadConfiguration, Given, STACK};
 use clap::Parser;
 use cli::{Arguments, Command};
 use indicatif::{ProgressBar, ProgressStyle};
@@ -99,10 +99,21 @@ fn perform(command: Command) -> anyhow::Result<u8> {
             show(&report, json)?;
             Ok(if report.changes { FAULT } else { AS_ASKED })
         }
-        Command::Run { plant, settings } => {
+        Command::Run {
+            plant,
+            settings,
+            new_ledger,
+            clock_is_right,
+            by,
+        } => {
             let settings = Settings::load(settings.as_deref())
                 .map_err(|faults| BadConfiguration(faults.to_string()))?;
-            chargehand::run::run(&plant, &settings)?;
+            let given = by.map(|by| Given {
+                by,
+                new_ledger,
+                clock_is_right,
+            });
+            chargehand::run::run(&plant, &settings, given.as_ref())?;
             Ok(AS_ASKED)
         }
         Command::Trace {

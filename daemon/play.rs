@@ -360,10 +360,11 @@ async fn day(seed: u64, folder: &Path, live: Option<f64>) -> anyhow::Result<Scor
         },
         ledger: Ledger {
             folder: folder.to_owned(),
+            pause_days: 1,
         },
     };
     let handed = || Arc::clone(&clock) as Arc<dyn Clock>;
-    let running = Running::start(&[files()], &settings, &handed)?;
+    let running = Running::start(&[files()], &settings, &handed, None)?;
     let pace = live.map(|factor| Pace {
         factor,
         begun: tokio::time::Instant::now(),

@@ -22,6 +22,7 @@
 //! what a topic means, and any memory of publishes beyond one connection.
 
 mod inbox;
+mod look;
 mod network;
 mod outbox;
 mod session;
@@ -38,6 +39,7 @@ use tokio::runtime::Handle;
 use tokio::sync::{mpsc, oneshot};
 
 use inbox::{Inbox, Taken};
+pub use look::kept;
 pub use network::Network;
 use outbox::{Command, Outbox};
 use session::Tuning;

@@ -198,21 +198,9 @@ impl Session {
 
     fn mqtt_options(&self) -> MqttOptions {
         let Options {
-            host,
-            port,
-            client_id,
-            user,
-            nodelay,
-            will,
-            ..
+            client_id, will, ..
         } = &self.options;
-        // The client joins host and port with a colon, which an IPv6 address must be kept from.
-        let host = if host.contains(':') && !host.starts_with('[') {
-            format!("[{host}]")
-        } else {
-            host.clone()
-        };
-        let mut mqtt = MqttOptions::new(client_id, host, *port);
+        let mut mqtt = as_whom(&self.options, client_id);
         mqtt.set_clean_start(false)
             .set_session_expiry_interval(Some(SESSION_EXPIRY_S))
             .set_receive_maximum(Some(RECEIVE_MAX))
@@ -220,9 +208,6 @@ impl Session {
             .set_outgoing_inflight_upper_limit(UNCONFIRMED_MAX)
             .set_manual_acks(true)
             .set_keep_alive(self.tuning.keep_alive);
-        if let Some((name, password)) = user {
-            mqtt.set_credentials(name, password);
-        }
         let at_once = LastWillProperties {
             delay_interval: Some(0),
             payload_format_indicator: None,
@@ -240,11 +225,33 @@ impl Session {
             true,
             Some(at_once),
         ));
-        let mut network = NetworkOptions::new();
-        network.set_tcp_nodelay(*nodelay);
-        mqtt.set_network_options(network);
         mqtt
     }
+}
+
+/// Where to connect and as whom, and nothing else.
+pub(super) fn as_whom(options: &Options, client_id: &str) -> MqttOptions {
+    let Options {
+        host,
+        port,
+        user,
+        nodelay,
+        ..
+    } = options;
+    // The client joins host and port with a colon, which an IPv6 address must be kept from.
+    let host = if host.contains(':') && !host.starts_with('[') {
+        format!("[{host}]")
+    } else {
+        host.clone()
+    };
+    let mut mqtt = MqttOptions::new(client_id, host, *port);
+    if let Some((name, password)) = user {
+        mqtt.set_credentials(name, password);
+    }
+    let mut network = NetworkOptions::new();
+    network.set_tcp_nodelay(*nodelay);
+    mqtt.set_network_options(network);
+    mqtt
 }
 
 /// How long to wait after which loss.
@@ -634,7 +641,7 @@ impl<'a> Attempt<'a> {
 }
 
 /// What happened, and the remedy where there is one.
-fn explain(error: &ConnectionError, options: &Options) -> String {
+pub(super) fn explain(error: &ConnectionError, options: &Options) -> String {
     let Options { host, port, .. } = options;
     match error {
         ConnectionError::Io(error) => {

@@ -101,9 +101,11 @@ struct Writing {
 
 impl Writing {
     fn begin(store: &dyn Store, first: &Record, name: &str) -> Result<Self, Unwritable> {
-        let Body::Start(start) = record::body(first)? else {
+        let Body::Start(mut start) = record::body(first)? else {
             return Err(no_row(first.seq, "a ledger that begins without a start"));
         };
+        // Nothing follows from it at a first start.
+        start.word = None;
         let texts = texts_of(store, first.seq, Some(&start.plant), Some(&start.rulebook))?;
         let mut bench = Bench::new(&texts, "the plant description in force")?;
         let at = Timestamp(first.at_us);

@@ -18,11 +18,13 @@ const PREFIX: &str = "CHARGEHAND";
 const BUS_URL: &str = "mqtt://127.0.0.1:1883";
 const BUS_PORT: u16 = 1883;
 const LEDGER_URL: &str = "sqlite:ledger";
+/// Longer than a works holiday.
+const PAUSE_DAYS: u32 = 30;
 
 /// Every setting there is, by section.
 const KNOWN: &[(&str, &[&str])] = &[
     ("bus", &["url", "nodelay", "user", "password_file"]),
-    ("ledger", &["url"]),
+    ("ledger", &["url", "pause_days"]),
 ];
 
 /// The program's settings, checked.
@@ -54,6 +56,9 @@ pub struct Bus {
 pub struct Ledger {
     /// Folder with one file a line; relative to where the program was started, if relative.
     pub folder: PathBuf,
+    /// How long the line may have stood since the ledger's last record, in days, before a start wants a person's word
+    /// that the clock is right.
+    pub pause_days: u32,
 }
 
 /// A password, which no debug text shows.
@@ -394,7 +399,34 @@ impl Reader<'_> {
         }
     }
 
+    fn pause_days(&mut self, typed: &mut Map<String, Value>) -> Option<u32> {
+        let Some((place, value)) = self.value(typed, "ledger", "pause_days") else {
+            return Some(PAUSE_DAYS);
+        };
+        let days = match &value.kind {
+            ValueKind::I64(days) => u32::try_from(*days).ok(),
+            // The environment has only texts.
+            ValueKind::String(text) => text.parse().ok(),
+            _ => None,
+        };
+        match days.filter(|days| (1..=3650).contains(days)) {
+            Some(days) => Some(days),
+            None => {
+                let what = format!(
+                    "ledger.pause_days is {}; wanted whole days from 1 to 3650",
+                    shown(&value)
+                );
+                self.fault(
+                    place,
+                    what,
+                    "write how long the line may stand at the longest, as 30",
+                )
+            }
+        }
+    }
+
     fn ledger(&mut self, typed: &mut Map<String, Value>) -> Option<Ledger> {
+        let pause_days = self.pause_days(typed);
         let default = || Text {
             place: self.file.to_owned(),
             text: LEDGER_URL.to_owned(),
@@ -404,6 +436,7 @@ impl Reader<'_> {
         match text.split_once(':') {
             Some(("sqlite", folder)) if !folder.trim_matches('/').is_empty() => Some(Ledger {
                 folder: PathBuf::from(folder),
+                pause_days: pause_days?,
             }),
             Some((scheme, _)) if scheme != "sqlite" && is_scheme(scheme) => {
                 let what = format!(
@@ -527,6 +560,7 @@ mod tests {
             },
             ledger: Ledger {
                 folder: PathBuf::from("ledger"),
+                pause_days: 30,
             },
         };
         assert_eq!(given("", &[]), Ok(defaults.clone()));
@@ -541,7 +575,7 @@ mod tests {
     #[test]
     fn the_file_says_and_the_environment_overrides() {
         let text = "[bus]\nurl = \"mqtt://broker.plant:2883\"\nnodelay = true\nuser = \"line-1\"\n\
-                    password_file = \"/secrets/bus\"\n[ledger]\nurl = \"sqlite:/var/lib/chargehand\"\n";
+                    password_file = \"/secrets/bus\"\n[ledger]\nurl = \"sqlite:/var/lib/chargehand\"\npause_days = 14\n";
         let file = given(text, &[]).expect("no fault");
         assert_eq!(
             (file.bus.host.as_str(), file.bus.port, file.bus.nodelay),
@@ -555,6 +589,7 @@ mod tests {
             "only the newline is taken off"
         );
         assert_eq!(file.ledger.folder, Path::new("/var/lib/chargehand"));
+        assert_eq!(file.ledger.pause_days, 14);
         assert!(!format!("{file:?}").contains("sesame"));
 
         let over = given(
@@ -563,6 +598,7 @@ mod tests {
                 ("CHARGEHAND__BUS__URL", "mqtt://[::1]"),
                 ("CHARGEHAND__BUS__NODELAY", "false"),
                 ("CHARGEHAND__LEDGER__URL", "sqlite:elsewhere"),
+                ("CHARGEHAND__LEDGER__PAUSE_DAYS", "7"),
             ],
         )
         .expect("no fault");
@@ -571,6 +607,7 @@ mod tests {
             ("::1", 1883, false)
         );
         assert_eq!(over.ledger.folder, Path::new("elsewhere"));
+        assert_eq!(over.ledger.pause_days, 7);
         assert_eq!(over.bus.user.as_deref(), Some("line-1"));
     }
 
@@ -608,7 +645,7 @@ mod tests {
                 "chargehand.toml: bus.nodelay is 7; wanted true or false: write true only where the broker sets it too",
                 "chargehand.toml: bus.url is 1; wanted a text: write it in quotes, or take it out",
                 "chargehand.toml: bus.usr is not known; wanted one of bus.url, bus.nodelay, bus.user, bus.password_file: did you mean bus.user",
-                "chargehand.toml: ledger.folder is not known; wanted ledger.url: take it out",
+                "chargehand.toml: ledger.folder is not known; wanted one of ledger.url, ledger.pause_days: take it out",
             ],
         );
         check(
@@ -634,6 +671,13 @@ mod tests {
             &[("CHARGEHAND__BUS__NODELAY", "maybe")],
             &[
                 "CHARGEHAND__BUS__NODELAY: bus.nodelay is \"maybe\"; wanted true or false: write true only where the broker sets it too",
+            ],
+        );
+        check(
+            "[ledger]\npause_days = 0",
+            &[],
+            &[
+                "chargehand.toml: ledger.pause_days is 0; wanted whole days from 1 to 3650: write how long the line may stand at the longest, as 30",
             ],
         );
         check(

@@ -50,6 +50,22 @@ pub struct Start {
     /// Digest of the kept snapshot that a new era begins with.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub opens_with: Option<TextDigest>,
+    /// What a person said so that the line starts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub word: Option<PersonWord>,
+}
+
+/// A person's word at a start that would have been refused without it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PersonWord {
+    /// Who: a claim, recorded.
+    pub by: String,
+    /// The ledger is a new one; the head the bus showed then, `SEQ:DIGEST`, or `none`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub new_ledger: Option<String>,
+    /// The machine's clock is right, though the last record before has this time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock_is_right: Option<Timestamp>,
 }
 
 /// Which message an input came from.

@@ -45,8 +45,8 @@ pub use alarm::{Alarm, Ends, Priority};
 pub use gauge::GaugeState;
 pub use hold::{Hold, HoldOf, HoldView};
 pub use input::{
-    Close, Conflict, Event, EventKind, Fault, Input, Measured, PlaceHold, Reading, Recorded,
-    Release, Request, RequestKind, Source, SourceKind, Start, Taken, Unusable,
+    Close, Conflict, Event, EventKind, Fault, Input, Measured, PersonWord, PlaceHold, Reading,
+    Recorded, Release, Request, RequestKind, Source, SourceKind, Start, Taken, Unusable,
 };
 pub use judge::{
     Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, RuleFault, Verb, Verdict,

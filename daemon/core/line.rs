@@ -85,11 +85,14 @@ impl<J: Judge> Line<J> {
             self.state.seq
         );
         self.state.seq = seq;
-        // The one place where a clock that runs backwards is stopped.
+        // The one place where a clock that runs backwards is stopped; a person's word at a start takes it back.
         self.state.now = self.state.now.max(at);
         for input in inputs {
             match input {
-                Input::Start(start) => self.on_start(&start),
+                Input::Start(start) => {
+                    self.on_word(&start, at);
+                    self.on_start(&start);
+                }
                 Input::Session => self.on_session(),
                 Input::Clock(by) => self.on_clock(by),
                 Input::Due => self.on_due(),
@@ -147,6 +150,33 @@ impl<J: Judge> Line<J> {
     #[must_use]
     pub fn told(&self, piece: &str) -> Option<Told> {
         self.state.pieces.get(piece)?.told
+    }
+
+    fn on_word(&mut self, start: &Start, at: Timestamp) {
+        let clock = start
+            .word
+            .as_ref()
+            .filter(|word| word.clock_is_right.is_some());
+        let Some(word) = clock.filter(|_| at < self.state.now) else {
+            return;
+        };
+        let ahead = (self.state.now - at).0 / 1_000_000;
+        self.state.turn_back(at, self.plant.line.quiet);
+        let base = self.plant.line.base.clone();
+        let ends = self.quiet();
+        self.raise(Occurrence {
+            id: "clock-turned-back".into(),
+            priority: Priority::High,
+            cause: "engine:clock",
+            text: format!("{} says that the clock is right: the line's time went back by {ahead} s", word.by),
+            consequence: "records before carry times that never were; what is open since then is shown as open since now",
+            response: "find out how long the clock was wrong, and note it where the ledger is kept",
+            of: ("line", &base),
+            apart: None,
+            piece: None,
+            owner: "automation",
+            ends,
+        });
     }
 
     fn on_start(&mut self, start: &Start) {

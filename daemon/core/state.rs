@@ -1,13 +1,13 @@
 //! Everything a line remembers. A cache: replaying the ledger gives it again.
 
 use crate::advisory::Advisory;
-use crate::alarm::Alarm;
+use crate::alarm::{Alarm, Ends};
 use crate::gauge::GaugeState;
 use crate::hold::Hold;
 use crate::input::Taken;
 use crate::names::{AdvisoryId, AlarmId, GaugeName, HoldId, PieceName, StationName, TextDigest};
 use crate::pieces::Pieces;
-use crate::time::Timestamp;
+use crate::time::{Span, Timestamp};
 use crate::watch::Kept;
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
@@ -19,8 +19,11 @@ use serde::{Deserialize, Serialize};
 pub struct State {
     /// The record last handled.
     pub seq: u64,
-    /// Its time; time never runs backwards from here.
+    /// Its time; time never runs backwards from here, but for [`State::turn_back`].
     pub now: Timestamp,
+    /// The start at which a person last took time back; 0: never.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub turned_back: u64,
     /// The program's version at the last start.
     pub version: String,
     /// Digest of the plant description in force.
@@ -71,10 +74,37 @@ pub struct State {
 }
 
 impl State {
+    /// Takes time back to `now`, where it had run ahead by a wrong clock. No time kept may lie in the future: what
+    /// began later began now, an alarm's quiet time begins anew, and a check that a gauge passed at such a time is none.
+    pub(crate) fn turn_back(&mut self, now: Timestamp, quiet: Span) {
+        self.now = now;
+        self.turned_back = self.seq;
+        for alarm in self.alarms.values_mut() {
+            alarm.since = alarm.since.min(now);
+            if let Ends::Quiet(until) = &mut alarm.ends {
+                *until = (*until).min(now + quiet);
+            }
+        }
+        for advisory in self.advisories.values_mut() {
+            advisory.since = advisory.since.min(now);
+        }
+        for hold in self.holds.values_mut() {
+            hold.since = hold.since.min(now);
+        }
+        for gauge in self.gauges.values_mut() {
+            gauge.suspect_since = gauge.suspect_since.map(|since| since.min(now));
+            gauge.passed = gauge.passed.filter(|passed| *passed <= now);
+        }
+    }
+
     /// Open holds of more than one piece, in the order they were opened.
     pub(crate) fn wide_holds(&self) -> impl Iterator<Item = &Hold> {
         self.wide.iter().filter_map(|id| self.holds.get(id))
     }
+}
+
+fn is_zero(number: &u64) -> bool {
+    *number == 0
 }
 
 /// So many names of what is over are kept, to clear their topics again at every connect: a topic that was cleared

@@ -1,15 +1,17 @@
 //! The running daemon: one thread, one connection and one ledger file a line; one network thread for all.
 
+mod begin;
 mod clock;
 mod intake;
 mod outbox;
 mod recover;
 mod worker;
 
+pub use begin::{BeginFault, Given, Stands, WAIT_MAX, stands};
 pub use clock::{Clock, Machine};
 pub use intake::{Batch, Incoming, conflict_key};
 pub use outbox::{Written, again, messages};
-pub use recover::{RecoverFault, Recovered, recover};
+pub use recover::{RecoverFault, Recovered, recover, recover_on_word};
 pub use worker::{LineFault, Worker};
 
 use crate::bus::{self, Network, Waker};
@@ -17,8 +19,8 @@ use crate::config::{self, Settings};
 use crate::derive::{Derivation, Texts};
 use crate::folder::{FolderFault, RulesFolder};
 use anyhow::{Context, anyhow};
-use chargehand_core::{Plant, State};
-use chargehand_ledger::Sqlite;
+use chargehand_core::{Plant, Span, State};
+use chargehand_ledger::{Head, Sqlite, Store as _};
 use chargehand_script::Rulebook;
 use chargehand_wire::{Mode, Status, Wire};
 use signal_hook::consts::{SIGINT, SIGTERM};
@@ -121,15 +123,16 @@ pub struct Running {
 }
 
 impl Running {
-    /// Starts every line. Nothing starts unless everything can.
+    /// Starts every line. Nothing starts unless everything can. `given` is what a person said with the command.
     ///
     /// # Errors
-    /// A description or rulebook is wrong ([`BadConfiguration`]), or a ledger cannot be opened or does
-    /// not derive.
+    /// A description or rulebook is wrong, or a word was given that no start wants ([`BadConfiguration`]); a ledger
+    /// cannot be opened, does not derive, or wants a word ([`BeginFault`]).
     pub fn start(
         lines: &[LineFiles],
         settings: &Settings,
         clocks: &dyn Fn() -> Arc<dyn Clock>,
+        given: Option<&Given>,
     ) -> anyhow::Result<Self> {
         each_its_own(lines)?;
         let network = Network::start().context("the network thread cannot start")?;
@@ -144,7 +147,7 @@ impl Running {
         };
         let mut ready = Vec::new();
         for files in lines {
-            ready.push(running.prepare(files, settings, clocks())?);
+            ready.push(running.prepare(files, settings, clocks(), given)?);
         }
         for (base, waker, worker) in ready {
             let end = EndSignal(running.end.clone());
@@ -170,6 +173,7 @@ impl Running {
         files: &LineFiles,
         settings: &Settings,
         clock: Arc<dyn Clock>,
+        given: Option<&Given>,
     ) -> anyhow::Result<(
         String,
         Waker,
@@ -179,17 +183,65 @@ impl Running {
             .map_err(|faults| BadConfiguration(faults.to_string()))?;
         let base = plant.line.base.clone();
         let path = config::ledger_file(&settings.ledger.folder, &base);
-        let mut store = Sqlite::open(&path, &base)?;
+        // A new one comes into being only when the bus was asked whether the line had one: see below.
+        let opened = match path.exists() {
+            true => Some(Sqlite::open(&path, &base)?),
+            false => None,
+        };
+        let old = opened.as_ref().filter(|store| store.head() != Head::EMPTY);
+        let pause = Span::from_secs(i64::from(settings.ledger.pause_days) * 86_400);
+        let (word, wait_until) = match old {
+            Some(store) => begin::for_the_clock(store, &*clock, pause, given)
+                .with_context(|| format!("line {base}"))?,
+            None => (None, None),
+        };
+        wanted(
+            given,
+            &base,
+            old.map(|store| store.head().seq),
+            word.is_some(),
+        )?;
+        let fresh = old.is_none();
         let wire =
             Wire::new(Arc::new(plant)).map_err(|fault| BadConfiguration(fault.to_string()))?;
-        let link = bus::connect(
-            self.network.handle(),
-            self.options(&wire, &base, settings, &clock),
-        );
+        let options = self.options(&wire, &base, settings, &clock);
+        let head = wire.head(0, "", clock.now()).topic;
+        let link = bus::connect(self.network.handle(), options.clone());
         let waker = link.waker();
         let (files, stop) = (files.clone(), Arc::clone(&self.stop));
+        let (given, handle, line) = (given.cloned(), self.network.handle().clone(), base.clone());
         let body = move || -> Result<(), LineFault> {
-            let recovered = recover(&mut store, &files.texts, &files.name, &*clock)?;
+            let stopped = || stop.load(Ordering::Acquire);
+            let mut word = word;
+            if fresh {
+                let names = (line.as_str(), head.as_str());
+                let asked = begin::for_a_new_ledger(
+                    &handle,
+                    &options,
+                    names,
+                    &path,
+                    given.as_ref(),
+                    stopped,
+                )?;
+                match asked {
+                    Some(said) => word = said,
+                    None => return Ok(()),
+                }
+            }
+            let mut store = match opened {
+                Some(store) => store,
+                None => Sqlite::open(&path, &line)?,
+            };
+            if let Some(at) = wait_until {
+                let behind = begin::length(at - clock.now());
+                tracing::warn!(
+                    "line {line}: the machine's clock is {behind} behind the ledger's last record: waiting for it"
+                );
+                if !begin::wait_until(&*clock, at, stopped) {
+                    return Ok(());
+                }
+            }
+            let recovered = recover_on_word(&mut store, &files.texts, &files.name, &*clock, word)?;
             say_start(&recovered, &files.name);
             Worker::new(
                 recovered.derivation,
@@ -285,6 +337,28 @@ impl Drop for EndSignal {
     }
 }
 
+/// A word that no start wants would be given for ever by whoever wrote it into a service.
+fn wanted(
+    given: Option<&Given>,
+    base: &str,
+    records: Option<u64>,
+    clock: bool,
+) -> Result<(), BadConfiguration> {
+    let Some(given) = given else { return Ok(()) };
+    let needless = match records {
+        Some(records) if given.new_ledger => {
+            format!("--new-ledger, but its ledger has {records} records")
+        }
+        _ if given.clock_is_right && !clock => {
+            "--clock-is-right, but its ledger's last record is of no time that makes the clock doubtful".into()
+        }
+        _ => return Ok(()),
+    };
+    Err(BadConfiguration(format!(
+        "line {base}: {needless}: leave it out; where it is meant for another line, start that one by itself"
+    )))
+}
+
 fn say_start(recovered: &Recovered, name: &str) {
     let plant = recovered.derivation.plant();
     tracing::info!(
@@ -314,18 +388,18 @@ fn say_start(recovered: &Recovered, name: &str) {
     }
 }
 
-/// Runs lines until a signal asks to stop.
+/// Runs lines until a signal asks to stop. `given` is what a person said with the command.
 ///
 /// # Errors
 /// A line could not start, or ended otherwise than asked.
-pub fn run(plants: &[PathBuf], settings: &Settings) -> anyhow::Result<()> {
+pub fn run(plants: &[PathBuf], settings: &Settings, given: Option<&Given>) -> anyhow::Result<()> {
     let lines: Vec<LineFiles> = plants
         .iter()
         .map(|plant| LineFiles::read(plant))
         .collect::<Result<_, _>>()?;
     let mut signals = Signals::new([SIGTERM, SIGINT])?;
     let clocks = || Arc::new(Machine::start()) as Arc<dyn Clock>;
-    let running = Running::start(&lines, settings, &clocks)?;
+    let running = Running::start(&lines, settings, &clocks, given)?;
     let (handle, stop, wakers) = (
         signals.handle(),
         Arc::clone(&running.stop),

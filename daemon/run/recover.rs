@@ -5,7 +5,7 @@ use super::clock::Clock;
 use crate::derive::{Derivation, TextFault, Texts};
 use crate::record::{self, Body};
 use crate::replay::{Replay, ReplayFault, Step};
-use chargehand_core::{InForce, Outcome, SEMANTICS, State};
+use chargehand_core::{InForce, Outcome, PersonWord, SEMANTICS, Start, State};
 use chargehand_ledger::{Batch, Blob, Digest, Entry, Head, Snapshot, Store, StoreError, audit};
 use std::ops::ControlFlow;
 
@@ -69,17 +69,39 @@ pub fn recover(
     name: &str,
     clock: &dyn Clock,
 ) -> Result<Recovered, RecoverFault> {
+    recover_on_word(store, texts, name, clock, None)
+}
+
+/// As [`recover`], on a person's word.
+///
+/// # Errors
+/// As [`recover`].
+pub fn recover_on_word(
+    store: &mut dyn Store,
+    texts: &Texts,
+    name: &str,
+    clock: &dyn Clock,
+    word: Option<PersonWord>,
+) -> Result<Recovered, RecoverFault> {
     // What is to be put in force is loaded first: a wrong text must not cost a replay.
     let mut derivation = Derivation::new(texts, name, State::default())?;
     let before = store.head();
     let (state, replayed, new_era) = state_at_head(store)?;
-    // An input is never older than the one before it.
-    clock.not_before(state.now);
+    // An input is never older than the one before it, but where a person says that the one before was wrong.
+    if word
+        .as_ref()
+        .is_none_or(|word| word.clock_is_right.is_none())
+    {
+        clock.not_before(state.now);
+    }
     let now = clock.now();
     let opening = new_era.then(|| record::text(&state));
     let opens_with = opening.as_ref().map(|text| Digest::of(text.as_bytes()));
     derivation.begin(state);
-    let body = Body::Start(texts.start(opens_with));
+    let body = Body::Start(Start {
+        word,
+        ..texts.start(opens_with)
+    });
     let outcomes = derivation.derive(before.seq + 1, now, &body, &[]);
     let in_force = outcomes.iter().find_map(|outcome| match outcome {
         Outcome::InForce(in_force) => Some(in_force.clone()),

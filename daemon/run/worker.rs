@@ -54,6 +54,8 @@ pub struct Worker {
     repeat: bool,
     /// When the last connection ended.
     left_at: Timestamp,
+    /// And behind which record.
+    left_seq: u64,
     said: Said,
     beats: u64,
     next_beat: Timestamp,
@@ -96,6 +98,9 @@ pub enum LineFault {
     /// The ledger could not be written or read.
     #[error("the ledger failed, so nothing more was acknowledged or said: {0}")]
     Store(#[from] StoreError),
+    /// The line does not go on by itself.
+    #[error(transparent)]
+    Begin(#[from] super::begin::BeginFault),
     /// The line could not be brought back.
     #[error(transparent)]
     Recover(#[from] super::recover::RecoverFault),
@@ -119,6 +124,7 @@ impl Worker {
         // The last record before this start was written while there may have been a connection.
         let before = store.record(head.saturating_sub(1)).ok().flatten();
         let left_at = before.map_or(clock.now(), |record| Timestamp(record.at_us));
+        let left_seq = head.saturating_sub(1);
         let snapshot_at = store
             .snapshots()
             .ok()
@@ -135,6 +141,7 @@ impl Worker {
             joining: None,
             repeat: false,
             left_at,
+            left_seq,
             said: Said::default(),
             beats: 0,
             next_beat,
@@ -282,6 +289,7 @@ impl Worker {
                 if self.outbox.generation == Some(generation) {
                     self.outbox.disconnect();
                     self.left_at = self.clock.now();
+                    self.left_seq = self.store.head().seq;
                 }
                 self.joining = None;
                 look.up = look.up.filter(|up| *up != generation);
@@ -436,9 +444,12 @@ impl Worker {
         Ok(())
     }
 
-    /// The last record before a time: times never run backwards in a ledger.
+    /// The last record before a time, up to where the last connection ended. Times never run backwards in a ledger but
+    /// where a person turned them back: before that is not looked, unless that was after the connection.
     fn last_before(&self, at: Timestamp) -> Result<u64, StoreError> {
-        let (mut low, mut high) = (0, self.store.head().seq);
+        let turned_back = self.derivation.line().state().turned_back;
+        let mut high = self.left_seq;
+        let mut low = if turned_back <= high { turned_back } else { 0 };
         while low < high {
             let middle = low + (high - low).div_ceil(2);
             match self.store.record(middle)? {

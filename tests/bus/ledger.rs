@@ -1,9 +1,13 @@
 //! The ledger's file under the running daemon, at a start without it, and under a wrong clock.
 
 use super::*;
-use crate::support::daemon::{freeze, thaw};
+use crate::support::clock::Standing;
+use crate::support::daemon::{chargehand, freeze, stdout, thaw};
+use chargehand::run::{Batch, Incoming, LineFiles, recover};
+use chargehand_core::Timestamp;
 use std::fs;
 use std::path::Path;
+use std::time::{SystemTime, UNIX_EPOCH};
 
 /// What belongs to a ledger.
 fn files(ledger: &Path) -> [PathBuf; 2] {
@@ -73,5 +77,222 @@ fn a_ledger_moved_away_is_missed_without_any_message_and_put_back_it_goes_on() {
     site.start_again();
     let second = site.disposition("s30", &id);
     assert!(number(&second["seq"]) > number(&first["seq"]));
+    assert_eq!(site.daemon.stop().code(), Some(0));
+}
+
+/// The head of the line as the broker keeps it, as `SEQ:DIGEST`.
+fn head_kept(site: &Site) -> String {
+    let kept = retained(site.broker.port(), &topic("head"));
+    let head = kept.last().expect("a retained head").json();
+    format!("{}:{}", head["seq"], text(&head["head"]))
+}
+
+/// The word of the newest start in the ledger.
+fn word(site: &Site) -> Value {
+    let mut starts = site.records().into_iter().filter_map(|record| {
+        let input: Value = serde_json::from_str(&record.input).expect("JSON");
+        (input["kind"] == "start").then_some(input)
+    });
+    starts.next_back().expect("a start")["word"].clone()
+}
+
+#[test]
+fn a_start_without_its_ledger_wants_a_persons_word() {
+    let mut site = Site::start();
+    site.daemon.wait_for_log("nothing to compare it with");
+    site.weighed("P1", 1450.0);
+    assert_eq!(site.daemon.stop().code(), Some(0));
+    let head = head_kept(&site);
+    let folder = site.ledger().parent().expect("a folder").to_owned();
+    fs::rename(&folder, folder.with_extension("away")).expect("moved");
+
+    let id = site.weigh("P2", 1450.0);
+    site.daemon = Daemon::start(&[&site.plant], &site.folder, site.broker.port());
+    assert_eq!(site.daemon.wait().code(), Some(1));
+    let said = site.daemon.wait_for_log("--new-ledger");
+    assert!(
+        said.contains(&head) && said.contains(&site.ledger().display().to_string()),
+        "{said}"
+    );
+    assert!(!site.ledger().exists(), "nothing came into being");
+    let answers = site.heard("s30/disposition");
+    assert!(
+        answers
+            .iter()
+            .all(|answer| answer.json()["input"] != id.as_str())
+    );
+
+    let on_word = ["--new-ledger", "--by", "QE-1"];
+    site.observe_anew();
+    site.daemon = Daemon::start_saying(&[&site.plant], &site.folder, site.broker.port(), &on_word);
+    site.wait_until_online();
+    assert_eq!(word(&site), json!({"by": "QE-1", "new_ledger": head}));
+    site.disposition("s30", &id);
+    assert_eq!(site.daemon.stop().code(), Some(0));
+
+    // A word is for one start: written into a service it would be given for ever.
+    let mut again =
+        Daemon::start_saying(&[&site.plant], &site.folder, site.broker.port(), &on_word);
+    assert_eq!(again.wait().code(), Some(2));
+    again.wait_for_log("leave it out");
+    site.start_again();
+    assert_eq!(word(&site), Value::Null);
+    let verified = chargehand(&["verify", "--ledger", &site.ledger().display().to_string()]);
+    assert_eq!(verified.status.code(), Some(0), "{}", stdout(&verified));
+}
+
+#[test]
+fn a_first_start_waits_for_the_bus_and_can_be_stopped_meanwhile() {
+    let folder = Folder::new();
+    let plant = write_plant(&folder, PLANT);
+    let mut daemon = Daemon::start(&[&plant], &folder, 1);
+    daemon.wait_for_log("the bus must say first");
+    assert_eq!(daemon.stop().code(), Some(0));
+    assert!(!ledger(&folder, BASE).exists());
+}
+
+fn wall() -> Timestamp {
+    let since = SystemTime::now()
+        .duration_since(UNIX_EPOCH)
+        .expect("after 1970");
+    Timestamp(i64::try_from(since.as_micros()).expect("before 2500"))
+}
+
+/// A line that started at a time of another clock, took in what is given, and stopped.
+fn left_at(at: Timestamp, said: &[(&str, Value)]) -> (Mosquitto, Folder, PathBuf) {
+    let folder = Folder::new();
+    let plant = write_plant(&folder, PLANT);
+    let texts = LineFiles::read(&plant).expect("a plant").texts;
+    let mut store = Sqlite::open(ledger(&folder, BASE), BASE).expect("a ledger");
+    let recovered = recover(&mut store, &texts, "the tests' plant", &Standing::at(at));
+    let mut derivation = recovered.expect("a line").derivation;
+    for (below, body) in said {
+        let mut batch = Batch::default();
+        let message = Incoming {
+            topic: topic(below),
+            payload: body.to_string().into_bytes(),
+            ..Incoming::default()
+        };
+        batch
+            .take_message(&mut derivation, &store, at, message)
+            .expect("it reads");
+        let append = chargehand_ledger::Batch {
+            entries: &batch.entries,
+            ..Default::default()
+        };
+        store.append(append).expect("it is kept");
+    }
+    drop(store);
+    (Mosquitto::start(PLANT_BROKER), folder, plant)
+}
+
+fn at_work(broker: Mosquitto, folder: Folder, plant: PathBuf, more: &[&str]) -> Site {
+    let client = Client::connect(broker.port(), "observer", &["#"]);
+    let daemon = Daemon::start_saying(&[&plant], &folder, broker.port(), more);
+    let site = Site {
+        client,
+        daemon,
+        broker,
+        folder,
+        plant,
+    };
+    site.wait_until_online();
+    site
+}
+
+const DAY: i64 = 86_400_000_000;
+
+#[test]
+fn a_clock_far_ahead_of_the_ledger_wants_a_persons_word() {
+    let last = Timestamp(wall().0 - 31 * DAY);
+    let (broker, folder, plant) = left_at(last, &[]);
+    let mut refused = Daemon::start(&[&plant], &folder, broker.port());
+    assert_eq!(refused.wait().code(), Some(1));
+    let said = refused.wait_for_log("--clock-is-right");
+    assert!(
+        said.contains("31 days ahead") && said.contains("30 days"),
+        "{said}"
+    );
+
+    let mut site = at_work(broker, folder, plant, &["--clock-is-right", "--by", "AE-1"]);
+    assert_eq!(site.records()[1].seq, 2, "the refused start left no record");
+    assert_eq!(word(&site), json!({"by": "AE-1", "clock_is_right": last.0}));
+    assert_eq!(site.daemon.stop().code(), Some(0));
+
+    // A plant whose lines stand for longer says so.
+    let (broker, folder, plant) = left_at(last, &[]);
+    let longer = [("CHARGEHAND__LEDGER__PAUSE_DAYS", "40")];
+    let client = Client::connect(broker.port(), "observer", &["#"]);
+    let mut daemon = Daemon::start_with(&[&plant], &folder, broker.port(), &longer);
+    client.wait_for(&topic("status"), |status| status["state"] == "online");
+    assert_eq!(daemon.stop().code(), Some(0));
+}
+
+#[test]
+fn a_ledger_written_under_a_wrong_clock_has_a_way_back() {
+    // 2099-01-01T00:00:00Z.
+    let poisoned = Timestamp(4_070_908_800_000_000);
+    let said = [
+        (
+            "s30/event",
+            json!({"id": "c1", "kind": "check-standard", "gauge": "lc-1", "values": {"mass": 1000}}),
+        ),
+        (
+            "s30/reading",
+            json!({"id": "w1", "piece": "P1", "values": {"mass": 1420}}),
+        ),
+        (
+            "s30/reading",
+            json!({"id": "w1", "piece": "P1", "values": {"mass": 1421}}),
+        ),
+    ];
+    let (broker, folder, plant) = left_at(poisoned, &said);
+    let mut refused = Daemon::start(&[&plant], &folder, broker.port());
+    assert_eq!(refused.wait().code(), Some(1));
+    let told = refused.wait_for_log("--clock-is-right");
+    assert!(told.contains("behind the ledger's last record"), "{told}");
+
+    let mut site = at_work(broker, folder, plant, &["--clock-is-right", "--by", "AE-1"]);
+    assert_eq!(
+        word(&site),
+        json!({"by": "AE-1", "clock_is_right": poisoned.0})
+    );
+    let alarm = site.alarm("clock-turned-back");
+    assert!(text(&alarm["text"]).contains("AE-1"), "{alarm}");
+    let year = |value: &Value| text(value)[..4].parse::<u32>().expect("a year");
+    assert!(year(&alarm["since"]) < 2099, "{alarm}");
+    // What was open stays open, and as of now.
+    let conflict = site.alarm("conflict-s30");
+    assert!(year(&conflict["since"]) < 2099, "{conflict}");
+    let open = site.wait_for_newest("open", |open| open["holds"] == 1);
+    assert!(year(&open["oldest"][0]["since"]) < 2099, "{open}");
+    let answer = site.weighed("P2", 1450.0);
+    assert_eq!(answer["disposition"], "accept");
+    assert!(year(&answer["at"]) < 2099, "{answer}");
+
+    // From here on it is a ledger like any other, killed or stopped.
+    site.daemon.kill();
+    site.start_again();
+    site.weighed("P3", 1450.0);
+    assert_eq!(site.daemon.stop().code(), Some(0));
+    let verified = chargehand(&["verify", "--ledger", &site.ledger().display().to_string()]);
+    assert_eq!(verified.status.code(), Some(0), "{}", stdout(&verified));
+    let on_word = ["--clock-is-right", "--by", "AE-1"];
+    let mut again =
+        Daemon::start_saying(&[&site.plant], &site.folder, site.broker.port(), &on_word);
+    assert_eq!(again.wait().code(), Some(2));
+    again.wait_for_log("leave it out");
+}
+
+#[test]
+fn a_clock_a_little_behind_is_waited_for() {
+    let last = Timestamp(wall().0 + 3_000_000);
+    let (broker, folder, plant) = left_at(last, &[]);
+    let mut site = at_work(broker, folder, plant, &[]);
+    site.daemon.wait_for_log("waiting for it");
+    site.weighed("P1", 1450.0);
+    let times: Vec<i64> = site.records().iter().map(|record| record.at_us).collect();
+    assert!(times.is_sorted(), "{times:?}");
+    assert!(wall() >= last, "it did not wait");
     assert_eq!(site.daemon.stop().code(), Some(0));
 }

@@ -370,6 +370,7 @@ fn be_the_daemon(given: &str) {
         },
         ledger: Ledger {
             folder: folder.into(),
+            pause_days: 1,
         },
     };
     let clock = Arc::new(Set {
@@ -378,7 +379,7 @@ fn be_the_daemon(given: &str) {
     });
     let files = LineFiles::read(&repository("demo-data/vennick-l1.toml")).expect("a plant");
     let handed = || Arc::clone(&clock) as Arc<dyn Clock>;
-    let running = Running::start(&[files], &settings, &handed).expect("a line");
+    let running = Running::start(&[files], &settings, &handed, None).expect("a line");
     for line in std::io::stdin().lines().map_while(Result::ok) {
         let now = line.parse().expect("microseconds");
         clock.now.store(now, Ordering::Release);

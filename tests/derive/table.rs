@@ -10,7 +10,8 @@
 //! ```
 //!
 //! Rows are those of cases, read and compared by the product's own code, with more beside: `again`,
-//! `retained`, `on TOPIC PAYLOAD`, `session`, `clock`, `due`, `restart`, and claims about the memory. A message has
+//! `retained`, `on TOPIC PAYLOAD`, `session`, `clock`, `due`, `restart`, `turned-back WHO` (a start on a person's word that the
+//! clock is right), and claims about the memory. A message has
 //! the id `m-<row>`. What followed is compared whole: every outcome, accepts and notes too, in order. Rows are not
 //! held against the plant description: they may be wrong on purpose.
 //!
@@ -26,7 +27,8 @@ use chargehand::cases::{
 use chargehand::derive::Texts;
 use chargehand::record::Body;
 use chargehand::run::Incoming;
-use chargehand_core::{HoldOf, Span, Timestamp, Word as Said};
+use chargehand_core::{HoldOf, PersonWord, Span, Timestamp, Word as Said};
+use serde_json::Value;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
@@ -220,6 +222,23 @@ impl Runner {
                 };
                 world.restart(texts, at)
             }
+            "turned-back" => {
+                let word = PersonWord {
+                    by: word().to_owned(),
+                    new_ledger: None,
+                    clock_is_right: Some(world.state().now),
+                };
+                let taken = world.restart_on_word(world.texts.clone(), at, Some(word));
+                let memory = serde_json::to_value(world.state()).expect("a state is plain data");
+                let quiet = world.derivation.plant().line.quiet;
+                let later = times(&memory).into_iter().max();
+                assert!(
+                    later <= Some((at + quiet).0),
+                    "{}: {later:?} lies in the future",
+                    self.place
+                );
+                taken
+            }
             "again" => {
                 let id = word();
                 let message = self
@@ -339,6 +358,21 @@ impl Runner {
         if found != words.join(" ") {
             self.wrong.push(format!("{}\n found  {found}", self.place));
         }
+    }
+}
+
+/// Every number in a memory that can be a time.
+fn times(memory: &Value) -> Vec<i64> {
+    const YEAR_2000: i64 = 946_684_800_000_000;
+    match memory {
+        Value::Number(number) => number
+            .as_i64()
+            .filter(|number| *number > YEAR_2000)
+            .into_iter()
+            .collect(),
+        Value::Array(values) => values.iter().flat_map(times).collect(),
+        Value::Object(members) => members.values().flat_map(times).collect(),
+        _ => Vec::new(),
     }
 }
 

@@ -6,8 +6,8 @@ use crate::support::clock::Standing;
 use chargehand::derive::{Derivation, Texts};
 use chargehand::record::Body;
 use chargehand::replay::{Replay, Step};
-use chargehand::run::{Batch, Incoming, recover};
-use chargehand_core::{Outcome, SEMANTICS, State, Timestamp};
+use chargehand::run::{Batch, Incoming, recover, recover_on_word};
+use chargehand_core::{Outcome, PersonWord, SEMANTICS, State, Timestamp};
 use chargehand_ledger::{Batch as Append, Snapshot, SnapshotRef, Store};
 use chargehand_script::{Rulebook, Source};
 use std::path::Path;
@@ -78,11 +78,22 @@ impl World {
 
     /// Stops and starts again, perhaps under other texts: the state is had from the ledger alone.
     pub fn restart(&mut self, texts: Texts, now: Timestamp) -> Taken {
-        let recovered = recover(
+        self.restart_on_word(texts, now, None)
+    }
+
+    /// The same on a person's word.
+    pub fn restart_on_word(
+        &mut self,
+        texts: Texts,
+        now: Timestamp,
+        word: Option<PersonWord>,
+    ) -> Taken {
+        let recovered = recover_on_word(
             &mut self.store,
             &texts,
             "the test's plant",
             &Standing::at(now),
+            word,
         );
         let recovered = recovered.unwrap_or_else(|fault| panic!("{fault}"));
         let record = self.store.records().last().expect("a start is a record");

@@ -70,9 +70,9 @@ impl Line {
         Daemon::start(&[&self.plant], &self.folder, port)
     }
 
-    /// Starts the daemon with the ledger in a folder of its own.
-    pub fn daemon_in(&self, folder: &Folder) -> Daemon {
-        Daemon::start(&[&self.plant], folder, self.port())
+    /// Starts the daemon with the ledger in a folder of its own, with more arguments.
+    pub fn daemon_in(&self, folder: &Folder, more: &[&str]) -> Daemon {
+        Daemon::start_saying(&[&self.plant], folder, self.port(), more)
     }
 
     /// The ledger's file.

@@ -143,6 +143,7 @@ fn no_promise_is_broken() {
         ("broker crashes", tally.brokers),
         ("brokers that forgot", tally.forgot),
         ("clock steps", tally.clocks),
+        ("starts on a person's word", tally.words),
         ("lost messages", tally.lost),
         ("repeated messages", tally.repeated),
         ("messages out of turn", tally.out_of_turn),

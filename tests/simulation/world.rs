@@ -159,6 +159,8 @@ pub struct Tally {
     pub faithful: u64,
     pub refusals: u64,
     pub clocks: u64,
+    /// Starts on a person's word that the clock is right.
+    pub words: u64,
     pub lost: u64,
     pub repeated: u64,
     pub out_of_turn: u64,
@@ -181,6 +183,7 @@ impl std::ops::AddAssign for Tally {
         self.faithful += other.faithful;
         self.refusals += other.refusals;
         self.clocks += other.clocks;
+        self.words += other.words;
         self.lost += other.lost;
         self.repeated += other.repeated;
         self.out_of_turn += other.out_of_turn;

@@ -338,6 +338,7 @@ impl World {
             plant: "sha256:plant".into(),
             rulebook: rulebook.into(),
             opens_with: None,
+            word: None,
         };
         let outcomes = self.take(Input::Start(start));
         let in_force = outcomes.into_iter().find_map(|outcome| match outcome {
@@ -1440,6 +1441,7 @@ fn the_alarm_of_a_gauge_that_is_gone_ends_with_it() {
             plant: plant.into(),
             rulebook: "sha256:one".into(),
             opens_with: None,
+            word: None,
         })
     };
     let cleared = |outcomes: &[Outcome]| -> Vec<String> {

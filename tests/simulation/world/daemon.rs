@@ -6,11 +6,16 @@ use crate::simulation::disk::DiskStore;
 use crate::simulation::end::{Desk, End, Fuse, LineClock, Out};
 use crate::simulation::promises::Broken;
 use crate::simulation::stations::BASE;
-use chargehand::run::{RecoverFault, Worker, recover};
+use chargehand::run::{RecoverFault, Stands, WAIT_MAX, Worker, recover_on_word, stands};
+use chargehand_core::{PersonWord, Span, Timestamp};
+use chargehand_ledger::{Store as _, StoreError};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+
+/// How long the simulated line may have stood before a start wants a person's word that the clock is right.
+const PAUSE: Span = Span::from_secs(3600);
 
 impl World {
     pub(super) fn start(&mut self) -> Result<(), Broken> {
@@ -23,7 +28,11 @@ impl World {
         let mut store = DiskStore::open(&self.disk, &fuse, &self.durable, BASE)
             .map_err(|fault| Broken(format!("the ledger does not open: {fault}")))?;
         self.promises.survived(&store)?;
-        let recovered = match recover(&mut store, &self.texts, "the simulated plant", &*clock) {
+        let Some(word) = self.word_of_the_clock(&store, &clock)? else {
+            return Ok(());
+        };
+        let name = "the simulated plant";
+        let recovered = match recover_on_word(&mut store, &self.texts, name, &*clock, word) {
             Ok(recovered) => recovered,
             Err(RecoverFault::Store(_)) if fuse.blown() || !self.calm => {
                 self.gone();
@@ -59,6 +68,30 @@ impl World {
         self.wake();
         self.happens(SECOND / 20, Happening::Connect(DAEMON));
         Ok(())
+    }
+
+    /// What a person says of the clock at a start, if the clock wants it; none where the start waits for the clock.
+    fn word_of_the_clock(
+        &mut self,
+        store: &DiskStore,
+        clock: &LineClock,
+    ) -> Result<Option<Option<PersonWord>>, Broken> {
+        let broken = |fault: StoreError| Broken(fault.to_string());
+        match stands(store, clock, PAUSE).map_err(broken)? {
+            Stands::Well => return Ok(Some(None)),
+            Stands::Behind(by) if by <= WAIT_MAX && !self.calm => {
+                self.happens(by.0, Happening::Start);
+                return Ok(None);
+            }
+            Stands::Behind(_) | Stands::Ahead(_) => {}
+        }
+        self.tally.words += 1;
+        let last = store.record(store.head().seq).map_err(broken)?;
+        Ok(Some(Some(PersonWord {
+            by: "AE-1".into(),
+            new_ledger: None,
+            clock_is_right: last.map(|last| Timestamp(last.at_us)),
+        })))
     }
 
     /// The daemon's turn: rounds until it has nothing more to do, each looked at.
