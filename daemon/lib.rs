@@ -22,5 +22,6 @@ pub mod play;
 pub mod record;
 pub mod replay;
 pub mod run;
+pub mod shown;
 pub mod trace;
 pub mod verify;

@@ -6,15 +6,19 @@ use anyhow::Context as _;
 use chargehand::compare::{Named, compare};
 use chargehand::config::Settings;
 use chargehand::run::{BadConfiguration, Given, STACK};
+use chargehand::shown::{page, shown};
 use clap::Parser;
 use cli::{Arguments, Command};
 use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
-use std::fmt::Display;
+use std::fmt::{self, Debug, Display};
 use std::io::{self, IsTerminal as _, Write as _};
 use std::process::ExitCode;
 use std::thread::Builder;
+use tracing::field::Field;
 use tracing_subscriber::EnvFilter;
+use tracing_subscriber::field::MakeExt as _;
+use tracing_subscriber::fmt::format::{Writer, debug_fn};
 
 /// As asked, a fault or a difference found, bad arguments or configuration.
 const AS_ASKED: u8 = 0;
@@ -30,6 +34,7 @@ fn main() -> ExitCode {
         .with_writer(io::stderr)
         .with_ansi(io::stderr().is_terminal())
         .with_target(false)
+        .fmt_fields(debug_fn(field).delimited(" "))
         .init();
     // Whatever derives wants a deep stack, and the main thread's is what the system gives it.
     let worker = Builder::new()
@@ -44,10 +49,19 @@ fn main() -> ExitCode {
         Ok(code) => code,
         Err(fault) => {
             let bad = fault.downcast_ref::<BadConfiguration>().is_some();
-            let _ = writeln!(io::stderr(), "chargehand: {fault:#}");
+            let _ = writeln!(io::stderr(), "chargehand: {}", page(&format!("{fault:#}")));
             if bad { BAD } else { FAULT }
         }
     })
+}
+
+/// A field of a log line as it may be printed: what is logged can come from the bus.
+fn field(writer: &mut Writer<'_>, field: &Field, value: &dyn Debug) -> fmt::Result {
+    let text = format!("{value:?}");
+    match field.name() {
+        "message" => write!(writer, "{}", shown(&text)),
+        name => write!(writer, "{name}={}", shown(&text)),
+    }
 }
 
 /// A played day talks through its summary; a plant's daemon through its log.
@@ -78,7 +92,8 @@ fn perform(command: Command) -> anyhow::Result<u8> {
             if json {
                 print(&serde_json::to_string_pretty(&report)?)?;
             } else {
-                print(&report.on_paper(io::stdout().is_terminal()))?;
+                // Its colours act; foreign texts in it are cleaned where they are set.
+                put(&report.on_paper(io::stdout().is_terminal()))?;
             }
             Ok(if report.ok { AS_ASKED } else { FAULT })
         }
@@ -164,8 +179,12 @@ fn show(what: &(impl Serialize + Display), json: bool) -> anyhow::Result<()> {
     }
 }
 
-/// A reader that has seen enough is no fault of ours.
 fn print(what: &impl Display) -> anyhow::Result<()> {
+    put(&page(&what.to_string()))
+}
+
+/// A reader that has seen enough is no fault of ours.
+fn put(what: &str) -> anyhow::Result<()> {
     match writeln!(io::stdout(), "{what}") {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
         written => written.context("standard output"),

@@ -3,6 +3,7 @@
 
 use crate::config;
 use crate::record::{self, Body};
+use crate::shown::{all, shown};
 use chargehand_core::{Had, HoldOf, Outcome, Shows, Timestamp, Watched};
 use chargehand_ledger::{Digest, Record, Sqlite, Store};
 use chargehand_wire::Wire;
@@ -125,11 +126,12 @@ impl PlantClock {
 
 impl fmt::Display for Trace {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "piece {} on line {}", self.piece, self.line)?;
+        writeln!(f, "piece {} on line {}", shown(&self.piece), self.line)?;
         for step in &self.steps {
-            writeln!(f, "\n{}  record {}  {}", step.at, step.seq, step.input)?;
+            let input = shown(&step.input);
+            writeln!(f, "\n{}  record {}  {input}", step.at, step.seq)?;
             for outcome in &step.outcomes {
-                writeln!(f, "  {}", InWords(outcome))?;
+                writeln!(f, "  {}", InWords(&all(outcome)))?;
             }
         }
         Ok(())

@@ -4,6 +4,7 @@
 use crate::record::{self, Body, MessageBody};
 use crate::replay::{Replay, ReplayFault, Step};
 use crate::run::conflict_key;
+use crate::shown::shown;
 use chargehand_core::SEMANTICS;
 use chargehand_ledger::audit::{self, Depth};
 use chargehand_ledger::{Digest, Head, KeyHit, Record, Sqlite, Store, StoreError};
@@ -406,7 +407,10 @@ impl fmt::Display for Report {
             writeln!(
                 f,
                 "line {}: {} records, head {}:{}",
-                self.line, self.seq, self.seq, self.head
+                shown(&self.line),
+                self.seq,
+                self.seq,
+                self.head
             )?;
             writeln!(f, "derived again, byte for byte: {}", self.derived)?;
         }
@@ -429,24 +433,27 @@ impl fmt::Display for Finding {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Damaged { text } => write!(f, "DAMAGED FILE: {text}"),
-            Self::Chain { text, .. } => write!(f, "CHAIN BROKEN: {text}"),
+            Self::Chain { text, .. } => write!(f, "CHAIN BROKEN: {}", shown(text)),
             Self::Derivation {
                 seq,
                 stands,
                 derived,
             } => write!(
                 f,
-                "RECORD {seq} DERIVES OTHERWISE: its outcomes were altered, or this program has a fault\n  stands:  {stands}\n  derived: {derived}"
+                "RECORD {seq} DERIVES OTHERWISE: its outcomes were altered, or this program has a fault\n  stands:  {}\n  derived: {}",
+                shown(stands),
+                shown(derived)
             ),
             Self::Underivable { text, .. } => write!(f, "CANNOT BE DERIVED: {text}"),
             Self::Snapshot { seq, text } => {
-                write!(f, "SNAPSHOT AFTER RECORD {seq} DIFFERS: {text}")
+                write!(f, "SNAPSHOT AFTER RECORD {seq} DIFFERS: {}", shown(text))
             }
             Self::Index { text, .. } => write!(
                 f,
-                "INDEX DIFFERS: {text}; the records themselves are as chained"
+                "INDEX DIFFERS: {}; the records themselves are as chained",
+                shown(text)
             ),
-            Self::Head { seq, text } => write!(f, "HEAD {seq} NOT FOUND: {text}"),
+            Self::Head { seq, text } => write!(f, "HEAD {seq} NOT FOUND: {}", shown(text)),
         }
     }
 }

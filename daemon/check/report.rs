@@ -4,6 +4,7 @@
 
 use super::{CaseReport, ChartReport, Finding, Report};
 use crate::cases::{Difference, Term};
+use crate::shown::shown;
 use annotate_snippets::{
     AnnotationKind, Group, Level, Origin, Renderer, Snippet, normalize_untrusted_str,
 };
@@ -42,7 +43,10 @@ impl Report {
             parts.extend(rows.map(|row| paper.difference(case, row)));
             if let Some(more @ 1..) = case.differences.len().checked_sub(ROWS_SHOWN) {
                 let rows = number(more, "further row");
-                parts.push(format!("{rows} of case {}; --json has them", case.name));
+                parts.push(format!(
+                    "{rows} of case {}; --json has them",
+                    shown(&case.name)
+                ));
             }
         }
         parts.extend(self.charts.iter().map(chart));

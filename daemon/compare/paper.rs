@@ -4,6 +4,7 @@
 use super::report::{Report, TextChange};
 use super::spells::{Moved, Spell};
 use super::story::{Decision, Moment, SaidBy, Story, Told};
+use crate::shown::shown;
 use chargehand_core::{TextDigest, Word};
 use std::fmt::{self, Formatter, Result};
 
@@ -146,7 +147,12 @@ impl Report {
         writeln!(f, "\nRequests that find nothing to do")?;
         first(f, &self.unmet, |f, unmet| {
             let (at, verb) = (&unmet.when.at, unmet.verb);
-            writeln!(f, "  {at}  {verb} {} by {}", unmet.what, unmet.by)
+            writeln!(
+                f,
+                "  {at}  {verb} {} by {}",
+                shown(&unmet.what),
+                shown(&unmet.by)
+            )
         })
     }
 
@@ -165,7 +171,7 @@ fn moved(f: &mut Formatter<'_>, title: &str, moved: &[Moved], ends: bool) -> Res
     }
     writeln!(f, "\n{title}")?;
     first(f, moved, |f, moved| {
-        writeln!(f, "  {} ({})", moved.what, moved.rule)?;
+        writeln!(f, "  {} ({})", shown(&moved.what), moved.rule)?;
         for (run, spell) in [("recorded", &moved.old), ("replayed", &moved.new)] {
             match spell {
                 None => writeln!(f, "    {run}  never")?,
@@ -176,7 +182,7 @@ fn moved(f: &mut Formatter<'_>, title: &str, moved: &[Moved], ends: bool) -> Res
                         None if ends => write!(f, " on")?,
                         _ => {}
                     }
-                    writeln!(f, ": {}", text.0)?;
+                    writeln!(f, ": {}", shown(&text.0))?;
                 }
             }
         }
@@ -195,7 +201,7 @@ fn story(f: &mut Formatter<'_>, story: &Story) -> Result {
         old,
         new,
     } = moment;
-    write!(f, "  {}  {}", story.piece, when.at)?;
+    write!(f, "  {}  {}", shown(story.piece.as_str()), when.at)?;
     if let Some(station) = station {
         write!(f, "  {station}")?;
     }
@@ -227,25 +233,33 @@ impl fmt::Display for InBrief<'_> {
         for value in &told.values {
             for said in &value.said {
                 let verb = said.verb.map_or("nothing", |verb| verb.as_str());
-                write!(f, "\n      {} said {verb}: {}", said.rule, said.text.0)?;
+                write!(
+                    f,
+                    "\n      {} said {verb}: {}",
+                    said.rule,
+                    shown(&said.text.0)
+                )?;
             }
         }
         for hold in &told.holds {
             write!(
                 f,
                 "\n      held (class {}) by {}: {}",
-                hold.class, hold.rule, hold.reason.0
+                hold.class,
+                hold.rule,
+                shown(&hold.reason.0)
             )?;
         }
         for released in &told.released {
             write!(
                 f,
                 "\n      released by {}: {}",
-                released.by, released.reason
+                shown(&released.by),
+                shown(&released.reason)
             )?;
         }
         for rejected in &told.rejected {
-            write!(f, "\n      not usable: {}", rejected.0)?;
+            write!(f, "\n      not usable: {}", shown(&rejected.0))?;
         }
         Ok(())
     }
@@ -265,7 +279,7 @@ fn decision_in_words(f: &mut Formatter<'_>, decision: &Decision) -> Result {
     }
     for (index, SaidBy { rule, text, .. }) in decision.reasons.iter().enumerate() {
         let before = if index == 0 { ": " } else { "; " };
-        write!(f, "{before}{rule}: {}", text.0)?;
+        write!(f, "{before}{rule}: {}", shown(&text.0))?;
     }
     Ok(())
 }

@@ -725,3 +725,79 @@ impl Drop for Mounted {
         let _ = Command::new("umount").arg("-l").arg(&self.0).status();
     }
 }
+
+#[test]
+fn what_comes_from_the_bus_forges_no_line_of_what_is_printed() {
+    let mut site = Site::start();
+    let held = site.weighed("P\u{202e}1", 1420.0);
+    let (hold, seen) = (
+        text(&held["open"][0]["id"]),
+        number(&held["open"][0]["seq"]),
+    );
+    let reason = "looked at\n\n2026-11-25T08:00:00.000+01:00  record 99  x\n  decided accept\u{1b}[2J\u{9b}31m\r\u{2066}";
+    let request =
+        json!({"id": "r1", "hold": hold, "seen": seen, "by": "SL\u{202e}E", "reason": reason});
+    let reply = site.ask("release/shift-lead", &request);
+    assert_eq!(reply["result"], "done", "{reply}");
+    let ledger = site.ledger().display().to_string();
+    let found = chargehand(&["trace", "--ledger", &ledger, "P\u{202e}1"]);
+    let said = stdout(&found);
+    assert!(
+        !said.contains("\n  decided accept\\u001b") && !said.contains("\n2026-11-25T08"),
+        "{said}"
+    );
+    for part in [
+        "piece P\\u202e1",
+        "by SL\\u202eE",
+        "looked at\\n\\n2026-11-25",
+        "\\u001b[2J\\u009b31m\\r\\u2066",
+    ] {
+        assert!(said.contains(part), "{part:?} is not in\n{said}");
+    }
+    let acts =
+        |char: char| char != '\n' && (char.is_control() || "\u{202e}\u{2066}".contains(char));
+    assert!(!said.contains(acts), "{said:?}");
+
+    // For programs it is JSON, with the text as it came.
+    let found = chargehand(&["trace", "--ledger", &ledger, "--json", "P\u{202e}1"]);
+    let said = stdout(&found);
+    assert!(!said.contains(acts), "{said:?}");
+    let story: Value = serde_json::from_str(&said).expect("JSON");
+    let freed = |step: &Value| {
+        step["outcomes"]
+            .as_array()?
+            .iter()
+            .find_map(|one| one["freed"]["reason"].as_str().map(str::to_owned))
+    };
+    let told = story["steps"]
+        .as_array()
+        .expect("steps")
+        .iter()
+        .find_map(freed);
+    assert_eq!(told.as_deref(), Some(reason), "{story}");
+    assert_eq!(site.daemon.stop().code(), Some(0));
+
+    // Under stricter rules the release finds nothing to do, and is told.
+    site.folder
+        .write("rules/mass-miss.rhai", &RULE.replace("40.g", "20.g"));
+    let rules = site.folder.path().join("rules").display().to_string();
+    let found = chargehand(&["replay", "--ledger", &ledger, "--rules", &rules]);
+    let said = stdout(&found);
+    assert!(said.contains("P\\u202e1"), "{said}");
+    assert!(
+        !said.contains(acts) && !said.contains("\n2026-11-25T08"),
+        "{said:?}"
+    );
+}
+
+#[test]
+fn a_log_line_is_one_line() {
+    let folder = Folder::new();
+    let broker = Mosquitto::start(PLANT_BROKER);
+    folder.write("rules/mass-miss.rhai", RULE);
+    let described = PLANT.replacen("place = 0", "place = 0\norder = \"fifo\"", 1);
+    let plant = folder.write("pl\n\u{1b}[2Jant.toml", &described);
+    let daemon = Daemon::start(&[&plant], &folder, broker.port());
+    let said = daemon.wait_for_log("without effect in this version");
+    assert!(said.contains("pl\\n\\u001b[2Jant.toml"), "{said:?}");
+}
