@@ -78,7 +78,8 @@ pub use outliers::{
     Deviate, Fences, Grubbs, OutlierSide, extreme_deviates, grubbs, grubbs_critical,
 };
 pub use run_length::{
-    Design, DesignError, RunLength, RunLengthError, USUAL_SHIFTS, points_between_false_alarms,
+    Design, DesignError, Points, RunLength, RunLengthError, Statistic, USUAL_SHIFTS,
+    points_between_false_alarms,
 };
 pub use rust_decimal::Decimal;
 pub use scale::{CountError, OutOfRange, Scale, ScaleError, mean};

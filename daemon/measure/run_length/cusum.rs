@@ -10,6 +10,9 @@
 //! mean and mean square of the shorter (Lucas and Crosier, Technometrics 24, 1982, for the mean; the square
 //! worked out here the same way).
 //!
+//! From a larger head start a sum can signal while the other is above 0, see `ahead.rs`. Points of which some are left out
+//! have a density that ends all of a sudden, and the run length is solved on panels.
+//!
 //! Deliberately not here: different limits on the two sides.
 
 #![allow(
@@ -18,6 +21,9 @@
 )]
 
 use super::absorbing::{Absorbing, Moments};
+use super::ahead;
+use super::panels::Panels;
+use super::points::{Density, Points};
 use super::{RunLength, RunLengthError, checked, each, share_between};
 use crate::charts::Cusum;
 use crate::distribution::{normal_cdf, normal_density, normal_upper};
@@ -29,7 +35,8 @@ impl Cusum {
     /// head start.
     ///
     /// # Errors
-    /// The shift is outside -100 to 100, the chart signals too seldom, or the head start is above `h / 2 + k`.
+    /// The shift is outside -100 to 100, the chart signals too seldom, or its head start is so many times the reference
+    /// value that it takes too long to work out.
     pub fn run_length(&self, shift: f64) -> Result<RunLength, RunLengthError> {
         self.with_nodes(checked(shift)?, &self.rule()?)
     }
@@ -51,9 +58,9 @@ impl Cusum {
     }
 
     fn with_nodes(&self, shift: f64, rule: &GaussLegendre) -> Result<RunLength, RunLengthError> {
-        let (head, most) = (self.head_start(), 0.5 * self.decision() + self.reference());
-        if head > most {
-            return Err(RunLengthError::HeadStart { head, most });
+        if !self.is_alone() {
+            let points = Density::new(&Points::all(), shift).ok_or(RunLengthError::Never)?;
+            return self.run_length_of(&points);
         }
         let upper = OneSum::new(self, shift, rule);
         let lower = if shift == 0.0 {
@@ -72,6 +79,31 @@ impl Cusum {
         RunLength::from_moments(mean, square)
     }
 
+    /// Whether a sum that signals finds the other at 0.
+    pub(super) fn is_alone(&self) -> bool {
+        self.head_start() <= 0.5 * self.decision() + self.reference()
+    }
+
+    /// How many points it takes until either sum signals, where some are left out, from any head start.
+    ///
+    /// # Errors
+    /// The chart signals too seldom, or takes too long to work out.
+    pub(super) fn run_length_of(&self, points: &Density) -> Result<RunLength, RunLengthError> {
+        let upper = Sum::new(self, points.clone());
+        let lower = Sum::new(self, points.mirrored());
+        let (mean, square) = match (upper, lower) {
+            (Err(error), _) | (_, Err(error)) if error != RunLengthError::Never => {
+                return Err(error);
+            }
+            (upper, lower) if self.is_alone() => {
+                let of = |sum: &Sum| sum.from(self.head_start());
+                either(upper.as_ref().ok(), lower.as_ref().ok(), of, of)?
+            }
+            (upper, lower) => ahead::moments(self, points, [upper.ok(), lower.ok()])?,
+        };
+        RunLength::from_moments(mean, square)
+    }
+
     /// How many points it takes until the upper sum signals, when the mean is off by `shift` sigmas, from the
     /// head start. The lower sum is the same with the opposite shift.
     ///
@@ -79,6 +111,20 @@ impl Cusum {
     /// The shift is outside -100 to 100, or the sum signals too seldom.
     pub fn one_sided_run_length(&self, shift: f64) -> Result<RunLength, RunLengthError> {
         let (mean, square) = OneSum::new(self, checked(shift)?, &self.rule()?)?.ahead;
+        RunLength::from_moments(mean, square)
+    }
+}
+
+#[cfg(test)]
+impl Cusum {
+    /// As above, of the upper sum alone.
+    pub(super) fn one_sided_run_length_of(
+        &self,
+        points: &Points,
+        shift: f64,
+    ) -> Result<RunLength, RunLengthError> {
+        let points = Density::new(points, shift).ok_or(RunLengthError::Never)?;
+        let (mean, square) = Sum::new(self, points)?.from(self.head_start());
         RunLength::from_moments(mean, square)
     }
 }
@@ -101,6 +147,103 @@ impl OneSum {
         // Checked here, so that what is made of two of them stays a number.
         RunLength::from_moments(fresh.0, fresh.1)?;
         Ok(Self { fresh, ahead })
+    }
+}
+
+/// One sum on panels, for points of any density.
+pub(super) struct Sum {
+    points: Density,
+    reference: f64,
+    panels: Panels,
+    /// From 0, and from each node.
+    moments: Moments,
+}
+
+impl Sum {
+    /// The upper sum.
+    ///
+    /// # Errors
+    /// It signals too seldom or never, or there are too many nodes.
+    fn new(cusum: &Cusum, points: Density) -> Result<Self, RunLengthError> {
+        let (reference, decision) = (cusum.reference(), cusum.decision());
+        let panels = Panels::new((0.0, decision), kinks(cusum, &points), 1.0, &points)?;
+        let end = |from: f64| points.chance(decision + reference - from, f64::INFINITY);
+        let row = |from: f64| chances(&panels, &points, from - reference);
+        let (rows, ends) = core::iter::once(0.0)
+            .chain(panels.nodes().iter().copied())
+            .map(|from| (row(from), end(from)))
+            .unzip();
+        let chain = Absorbing::new(rows, ends).ok_or(RunLengthError::Never)?;
+        let moments = chain.moments();
+        // Checked here, so that what is made of two of them stays a number.
+        RunLength::from_moments(moments.mean[0], moments.square[0])?;
+        Ok(Self {
+            points,
+            reference,
+            panels,
+            moments,
+        })
+    }
+
+    /// Mean and mean square of the run length from a sum.
+    pub(super) fn from(&self, sum: f64) -> (f64, f64) {
+        let chances = chances(&self.panels, &self.points, sum - self.reference);
+        self.moments.before(&chances)
+    }
+
+    /// Where the run length is not smooth.
+    pub(super) fn kinks(&self) -> impl Iterator<Item = f64> {
+        self.panels.edges()
+    }
+}
+
+/// The weights of 0 and of each node after a point that leads to `base` and itself.
+fn chances(panels: &Panels, points: &Density, base: f64) -> Vec<f64> {
+    let mut chances = alloc::vec![points.chance(f64::NEG_INFINITY, -base)];
+    chances.extend(panels.weights(points, base, 1.0));
+    chances
+}
+
+/// The sums from which an end of the points leads to the limit or to 0, and those from which it leads to one of these:
+/// there the run length has a kink, less sharp from step to step.
+fn kinks(cusum: &Cusum, points: &Density) -> Vec<f64> {
+    let mut kinks = Vec::new();
+    let mut newest = alloc::vec![0.0, cusum.decision()];
+    for _ in 0..KINKS {
+        let from = |to: &f64| {
+            let to = *to + cusum.reference();
+            points.edges().map(move |edge| to - edge)
+        };
+        newest = newest.iter().flat_map(from).collect();
+        newest.retain(|sum| *sum > 0.0 && *sum < cusum.decision());
+        kinks.extend(&newest);
+    }
+    kinks
+}
+
+/// How many steps back kinks are sharp enough to be seen.
+const KINKS: u32 = 4;
+
+/// Mean and mean square of the run length of both sums, where one that signals finds the other at 0 and each starts as
+/// said; one that never signals leaves the run length to the other.
+pub(super) fn either(
+    upper: Option<&Sum>,
+    lower: Option<&Sum>,
+    upper_from: impl Fn(&Sum) -> (f64, f64),
+    lower_from: impl Fn(&Sum) -> (f64, f64),
+) -> Result<(f64, f64), RunLengthError> {
+    let one = |sum: &Sum, ahead| OneSum {
+        fresh: (sum.moments.mean[0], sum.moments.square[0]),
+        ahead,
+    };
+    match (upper, lower) {
+        (Some(upper), Some(lower)) => Ok(shorter(
+            &one(upper, upper_from(upper)),
+            &one(lower, lower_from(lower)),
+        )),
+        (Some(upper), None) => Ok(upper_from(upper)),
+        (None, Some(lower)) => Ok(lower_from(lower)),
+        (None, None) => Err(RunLengthError::Never),
     }
 }
 
@@ -142,6 +285,12 @@ impl<'a> Steps<'a> {
         let chain = Absorbing::new(rows, ends).ok_or(RunLengthError::Never)?;
         Ok(chain.moments())
     }
+}
+
+/// Mean and mean square of the shorter of two run lengths, each fresh and from the head start.
+pub(super) fn shorter_of([one, other]: [[(f64, f64); 2]; 2]) -> (f64, f64) {
+    let sum = |[fresh, ahead]: [(f64, f64); 2]| OneSum { fresh, ahead };
+    shorter(&sum(one), &sum(other))
 }
 
 /// Mean and mean square of the shorter of two run lengths, where the other sum is at 0 when one signals.
@@ -307,15 +456,10 @@ mod tests {
 
     #[test]
     fn what_cannot_be_worked_out_is_refused() {
-        let chart = Cusum::of(0.5, 4.0)
-            .with_head_start(Decimal::new(26, 1))
+        let slow = Cusum::of(0.001, 50.0)
+            .with_head_start(Decimal::from(30))
             .expect("a chart");
-        let error = RunLengthError::HeadStart {
-            head: 2.6,
-            most: 2.5,
-        };
-        assert_eq!(chart.run_length(0.0), Err(error));
-        assert!(chart.one_sided_run_length(0.0).is_ok());
+        assert_eq!(slow.run_length(0.0), Err(RunLengthError::TooFine));
         let wide = Cusum::of(10.0, 100.0);
         assert_eq!(wide.run_length(0.0), Err(RunLengthError::Never));
         // One sum never signals, and the other at once.

@@ -19,6 +19,11 @@
 //! Run rules signal falsely by themselves, whatever the limit beside them. A wider limit never makes a chart signal
 //! sooner, so the run length grows with it, up to that of the rules alone: a longer one cannot be promised.
 //!
+//! # What is left out, and several centres
+//!
+//! Where a chart leaves values out, its points are those it takes, and where strata have centres of their own, others
+//! are left out of each: the limit is one with which none of them signals more often than promised.
+//!
 //! Deliberately not here: which run rules are worth their false alarms.
 
 #![allow(
@@ -26,7 +31,7 @@
     reason = "run lengths have no finite decimals"
 )]
 
-use super::{RunLength, RunLengthError};
+use super::{MOST, Points, RunLength, RunLengthError};
 use crate::charts::{Chart, ChartError, Cusum, Ewma, RunRules, Shewhart};
 use crate::distribution::{Probability, normal_quantile};
 use core::ops::RangeInclusive;
@@ -96,18 +101,119 @@ pub enum DesignError {
 const POINTS: RangeInclusive<u64> = 100..=10_000_000;
 
 /// The widest limit of any chart, in thousandths of a sigma.
-const MOST: u32 = 100_000;
+const WIDEST: u32 = 100_000;
+
+/// How a chart looks at its points: all of it but the limit.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Statistic {
+    /// An EWMA with fixed limits.
+    Ewma {
+        /// The weight of the newest point.
+        lambda: Decimal,
+    },
+    /// A cumulative sum on each side.
+    Cusum {
+        /// The reference value, in sigmas.
+        reference: Decimal,
+        /// Where both sums start, in sigmas.
+        head_start: Decimal,
+    },
+    /// Single values.
+    Shewhart {
+        /// The run rules beside the limit.
+        rules: RunRules,
+    },
+}
+
+impl Statistic {
+    /// The chart with that limit.
+    ///
+    /// # Errors
+    /// One of its parameters is outside.
+    pub fn with_limit(self, limit: Decimal) -> Result<Chart, ChartError> {
+        Ok(match self {
+            Self::Ewma { lambda } => Chart::Ewma(Ewma::new(lambda, limit)?),
+            Self::Cusum {
+                reference,
+                head_start,
+            } => Chart::Cusum(Cusum::new(reference, limit)?.with_head_start(head_start)?),
+            Self::Shewhart { rules } => Chart::Shewhart(Shewhart::new(Some(limit), rules)?),
+        })
+    }
+}
+
+/// What is promised.
+struct Promise<'a> {
+    wanted: f64,
+    points: u64,
+    of: &'a [Points],
+}
+
+impl Promise<'_> {
+    /// The run length at rest of a chart, of those points among which it is least.
+    fn at_rest(&self, chart: &Chart) -> Result<RunLength, RunLengthError> {
+        if self.of.is_empty() {
+            return chart.run_length(0.0);
+        }
+        let mut least = NEVER;
+        for points in self.of {
+            match chart.run_length_of(points, 0.0) {
+                Ok(found) if found.mean < least.mean => least = found,
+                Ok(_) | Err(RunLengthError::Never) => {}
+                Err(error) => return Err(error),
+            }
+        }
+        Ok(least)
+    }
+}
+
+/// Of a chart that leaves out whatever it would signal at.
+const NEVER: RunLength = RunLength {
+    mean: MOST,
+    deviation: MOST,
+};
 
 impl Design {
+    /// The chart with the least limit with which it signals falsely no more often than once in `points` points, whichever
+    /// of those in `of` they are; every value is a point where `of` is empty. A chart that would signal only at what is
+    /// left out has a run length of 1e150.
+    ///
+    /// # Errors
+    /// `points` is outside 100 to 10 million, the statistic cannot be, or no limit keeps the promise.
+    pub fn new(statistic: Statistic, points: u64, of: &[Points]) -> Result<Self, DesignError> {
+        let wanted = promised(points)?;
+        let promise = Promise { wanted, points, of };
+        let make = |limit| statistic.with_limit(limit);
+        match statistic {
+            Statistic::Ewma { lambda } => {
+                make(Decimal::ONE)?;
+                let guess = likely_limit(crate::real(lambda), wanted);
+                Self::least(&promise, 0, guess, guess, make)
+            }
+            Statistic::Cusum {
+                reference,
+                head_start,
+            } => {
+                // A head start is at most the limit.
+                make(Decimal::ONE.max(head_start))?;
+                let (k, head) = (crate::real(reference), crate::real(head_start));
+                let lowest = thousandths(head).saturating_sub(1);
+                let guess = likely_decision(k, wanted);
+                Self::least(&promise, lowest, guess, 2.0 * k, make)
+            }
+            Statistic::Shewhart { rules } => {
+                let (guess, slope) = likely_beside(rules, &promise)?;
+                Self::least(&promise, 0, guess, slope, make)
+            }
+        }
+    }
+
     /// An EWMA with that weight of the newest point and fixed limits, one false alarm in `points` points.
     ///
     /// # Errors
     /// `points` is outside 100 to 10 million, or `lambda` outside 0 to 1 or too small to work with.
     pub fn ewma(lambda: Decimal, points: u64) -> Result<Self, DesignError> {
-        let make = |limit| Ok(Chart::Ewma(Ewma::new(lambda, limit)?));
-        make(Decimal::ONE)?;
-        let guess = likely_limit(crate::real(lambda), promised(points)?);
-        Self::least(points, guess, guess, make)
+        Self::new(Statistic::Ewma { lambda }, points, &[])
     }
 
     /// A CUSUM with that reference value, without a head start, one false alarm of either sum in `points`
@@ -116,10 +222,11 @@ impl Design {
     /// # Errors
     /// `points` is outside 100 to 10 million, `k` outside 0 to 10, or so small that no limit is wide enough.
     pub fn cusum(k: Decimal, points: u64) -> Result<Self, DesignError> {
-        let make = |h| Ok(Chart::Cusum(Cusum::new(k, h)?));
-        make(Decimal::ONE)?;
-        let k = crate::real(k);
-        Self::least(points, likely_decision(k, promised(points)?), 2.0 * k, make)
+        let statistic = Statistic::Cusum {
+            reference: k,
+            head_start: Decimal::ZERO,
+        };
+        Self::new(statistic, points, &[])
     }
 
     /// Single values against a limit, without run rules, one false alarm in `points` points.
@@ -135,28 +242,7 @@ impl Design {
     /// # Errors
     /// `points` is outside 100 to 10 million, or above the run length of the rules alone, or that cannot be worked out.
     pub fn shewhart_with(rules: RunRules, points: u64) -> Result<Self, DesignError> {
-        let make = |limit| Ok(Chart::Shewhart(Shewhart::new(Some(limit), rules)?));
-        let wanted = promised(points)?;
-        if rules.is_empty() {
-            let guess = single_limit(1.0 / wanted);
-            return Self::least(points, guess, guess, make);
-        }
-        let alone = Shewhart::new(None, rules)?.run_length(0.0)?.mean;
-        let left = 1.0 / wanted - 1.0 / alone;
-        if left <= 0.0 {
-            return Err(DesignError::Rules { alone });
-        }
-        // As many signals as the rules leave, if limit and rules never met. They meet, so one more step.
-        let guess = single_limit(left);
-        let most = Decimal::new(thousandths(guess).clamp(1, MOST).into(), 3);
-        let with = make(most)?.run_length(0.0)?.mean;
-        let alike = (1.0 / with - 1.0 / alone) / left;
-        let guess = if alike > 0.0 {
-            single_limit(left / alike)
-        } else {
-            guess
-        };
-        Self::least(points, guess, guess * (1.0 - wanted / alone), make)
+        Self::new(Statistic::Shewhart { rules }, points, &[])
     }
 
     /// The run lengths when the mean is off by each of those shifts: how soon the chart would see them.
@@ -173,29 +259,30 @@ impl Design {
     /// The chart with the least limit, in thousandths, whose run length is at least `points`.
     ///
     /// The logarithm of a run length is nearly a parabola of the limit, so one through three limits soon points at the
-    /// one looked for. `guess` is where it is likely to be, and `slope` how much the logarithm is likely to grow there
-    /// with each sigma.
+    /// one looked for. It is above `lowest` thousandths; `guess` is where it is likely to be, and `slope` how much the
+    /// logarithm is likely to grow there with each sigma.
     fn least(
-        points: u64,
+        promise: &Promise<'_>,
+        lowest: u32,
         guess: f64,
         slope: f64,
         make: impl Fn(Decimal) -> Result<Chart, ChartError>,
     ) -> Result<Self, DesignError> {
-        let wanted = promised(points)?;
+        let (wanted, points) = (promise.wanted, promise.points);
         let design = |thousandths: u32| -> Result<Self, DesignError> {
             let limit = Decimal::new(thousandths.into(), 3);
             let chart = make(limit)?;
             Ok(Self {
                 chart,
                 limit,
-                at_rest: chart.run_length(0.0)?,
+                at_rest: promise.at_rest(&chart)?,
             })
         };
-        // A limit of nothing keeps no promise.
-        let (mut low, mut high) = (0, MOST + 1);
+        // A limit of nothing keeps no promise, and one below a head start is none.
+        let (mut low, mut high) = (lowest, WIDEST + 1);
         let mut above = None;
         let mut known = Known::default();
-        let mut at = thousandths(guess).clamp(1, MOST);
+        let mut at = thousandths(guess).clamp(lowest + 1, WIDEST);
         loop {
             let found = design(at)?;
             let over = libm::log(found.at_rest.mean / wanted);
@@ -206,7 +293,7 @@ impl Design {
                 (high, above) = (at, Some(found));
             }
             if high - low == 1 {
-                let most = Decimal::new(MOST.into(), 3);
+                let most = Decimal::new(WIDEST.into(), 3);
                 return above.ok_or(DesignError::NoLimit { most, points });
             }
             known.add(f64::from(at), over);
@@ -217,10 +304,10 @@ impl Design {
             let most = if above.is_some() {
                 high - 1
             } else {
-                (2 * low + 1000).min(MOST)
+                (2 * low + 1000).min(WIDEST)
             };
             let inside = likely > f64::from(low) && likely < f64::from(high);
-            let slow = low > 0 && above.is_some() && high - low > width / 2 && known.is_full();
+            let slow = low > lowest && above.is_some() && high - low > width / 2 && known.is_full();
             at = if inside && !slow {
                 whole(likely).clamp(low + 1, most)
             } else if above.is_some() {
@@ -291,6 +378,35 @@ fn promised(points: u64) -> Result<f64, DesignError> {
     } else {
         Err(DesignError::Points { found: points })
     }
+}
+
+/// About where the limit beside run rules will be, and how much the logarithm of the run length grows there.
+fn likely_beside(rules: RunRules, promise: &Promise<'_>) -> Result<(f64, f64), DesignError> {
+    let wanted = promise.wanted;
+    if rules.is_empty() {
+        let guess = single_limit(1.0 / wanted);
+        return Ok((guess, guess));
+    }
+    let of = |limit| -> Result<f64, DesignError> {
+        let chart = Chart::Shewhart(Shewhart::new(limit, rules)?);
+        Ok(promise.at_rest(&chart)?.mean)
+    };
+    let alone = of(None)?;
+    let left = 1.0 / wanted - 1.0 / alone;
+    if left <= 0.0 {
+        return Err(DesignError::Rules { alone });
+    }
+    // As many signals as the rules leave, if limit and rules never met. They meet, so one more step.
+    let guess = single_limit(left);
+    let most = Decimal::new(thousandths(guess).clamp(1, WIDEST).into(), 3);
+    let with = of(Some(most))?;
+    let alike = (1.0 / with - 1.0 / alone) / left;
+    let guess = if alike > 0.0 {
+        single_limit(left / alike)
+    } else {
+        guess
+    };
+    Ok((guess, guess * (1.0 - wanted / alone)))
 }
 
 /// The limit that single values pass with that chance.
@@ -439,6 +555,96 @@ mod tests {
         check(&["WE3", "N8"], 150);
     }
 
+    /// A head start costs a wider limit, and it is the least: also where a sum can signal while the other is above 0, and
+    /// where the promise is so small that the limit is not twice the head start.
+    #[test]
+    fn a_limit_from_a_head_start_is_the_least_that_keeps_the_promise() {
+        for (k, head, points) in [
+            ("0.5", "2", 500),
+            ("0.5", "2.5", 20_000),
+            ("1", "0.5", 370),
+            ("0.5", "2.3", 100),
+            ("0.25", "6", 200),
+        ] {
+            let (reference, head_start) = (decimal(k), decimal(head));
+            let statistic = Statistic::Cusum {
+                reference,
+                head_start,
+            };
+            let design = Design::new(statistic, points, &[]).expect("a design");
+            let make = |limit| statistic.with_limit(limit).expect("a chart");
+            check_least(&design, points, make);
+            let plain = Design::cusum(reference, points).expect("a design");
+            assert!(design.limit > plain.limit, "{k} {head} {points}");
+        }
+    }
+
+    /// With what is left out the promise is kept by the least limit that keeps it, for the centre at which it signals most.
+    #[test]
+    fn a_limit_keeps_its_promise_with_what_is_left_out() {
+        let within = |from, to| {
+            Points::all()
+                .without(f64::NEG_INFINITY, from)
+                .without(to, f64::INFINITY)
+        };
+        let two = [within(-2.0, 2.0)];
+        let centres = [within(-2.3, 1.7), within(-1.98, 1.98)];
+        let lambda = decimal("0.1");
+        let average = Statistic::Ewma { lambda };
+        let sum = Statistic::Cusum {
+            reference: decimal("0.5"),
+            head_start: Decimal::ZERO,
+        };
+        let rules = [RunRule::We2].into_iter().collect();
+        let single = Statistic::Shewhart { rules };
+        for (statistic, of, plain) in [
+            (average, &two[..], "3.932"),
+            (average, &centres, "3.932"),
+            (sum, &centres, "8.746"),
+        ] {
+            let design = Design::new(statistic, 20_000, of).expect("a design");
+            check_least_of(statistic, &design, 20_000, of);
+            assert!(design.limit < decimal(plain), "{design:?}");
+        }
+        // Two of three beyond two sigmas are left out, and so the rule costs nothing.
+        let design = Design::new(single, 600, &two).expect("a design");
+        check_least_of(single, &design, 600, &two);
+        // All above one and a half is left out: the mean of the others is below the centre.
+        let below = [within(f64::NEG_INFINITY, 1.5)];
+        let design = Design::new(average, 20_000, &below).expect("a design");
+        check_least_of(average, &design, 20_000, &below);
+        assert!(design.limit > decimal("3.932"), "{design:?}");
+    }
+
+    fn check_least_of(statistic: Statistic, design: &Design, points: u64, of: &[Points]) {
+        let least = |limit| {
+            let chart = statistic.with_limit(limit).expect("a chart");
+            let lengths = of.iter().map(|of| {
+                let found = chart.run_length_of(of, 0.0);
+                found.map_or(MOST, |found| found.mean)
+            });
+            lengths.fold(MOST, f64::min)
+        };
+        let wanted = promised(points).expect("a promise");
+        let (here, before) = (
+            least(design.limit),
+            least(design.limit - Decimal::new(1, 3)),
+        );
+        assert!(here >= wanted && before < wanted, "{design:?} {before}");
+        assert!((here / design.at_rest.mean - 1.0).abs() < 1e-12);
+    }
+
+    /// Where a head start is so large that it is itself the least limit.
+    #[test]
+    fn a_limit_is_not_below_a_head_start() {
+        let statistic = Statistic::Cusum {
+            reference: decimal("2"),
+            head_start: decimal("3.0005"),
+        };
+        let design = Design::new(statistic, 100, &[]).expect("a design");
+        assert_eq!(design.limit.to_string(), "3.001");
+    }
+
     #[test]
     fn a_reference_value_that_alone_keeps_the_promise_needs_hardly_a_limit() {
         let design = Design::cusum(decimal("4"), 100).expect("a design");
@@ -539,7 +745,7 @@ mod tests {
         );
         check(
             Design::ewma(decimal("0.0001"), 1_000_000),
-            "the run length of this chart takes too long to work out: give a larger weight lambda or a narrower limit",
+            "the run length of this chart takes too long to work out: give a larger weight or reference value, or a narrower limit",
         );
         // Nine in a row on one side come once in 511 points, whatever the limit.
         let rules = |names: &[&str]| {

@@ -16,6 +16,8 @@
 )]
 
 use super::absorbing::{Absorbing, Moments};
+use super::panels::Panels;
+use super::points::Density;
 use super::{RunLength, RunLengthError, checked, each, share_between};
 use crate::charts::Ewma;
 use crate::distribution::{normal_cdf, normal_density, normal_upper};
@@ -54,6 +56,62 @@ impl Ewma {
         })
     }
 }
+
+impl Ewma {
+    /// The same for points of which some are left out, by the fixed limits.
+    ///
+    /// # Errors
+    /// The chart signals too seldom, or has too small a lambda.
+    pub(super) fn run_length_of(&self, points: &Density) -> Result<RunLength, RunLengthError> {
+        let (lambda, half_width) = (self.lambda(), self.half_width());
+        if lambda >= 1.0 {
+            return super::single(beyond(points, -half_width, half_width));
+        }
+        let panels = Panels::new(
+            (-half_width, half_width),
+            self.kinks(points),
+            lambda,
+            points,
+        )?;
+        let row = |level: f64| panels.weights(points, (1.0 - lambda) * level, lambda);
+        let end = |level: f64| {
+            let point = |to: f64| (to - (1.0 - lambda) * level) / lambda;
+            beyond(points, point(-half_width), point(half_width))
+        };
+        let levels = panels.nodes().iter().copied();
+        let (rows, ends) = levels.map(|level| (row(level), end(level))).unzip();
+        let chain = Absorbing::new(rows, ends).ok_or(RunLengthError::Never)?;
+        let (mean, square) = chain.moments().before(&row(0.0));
+        RunLength::from_moments(mean, square)
+    }
+
+    /// The levels from which an end of the points leads to a limit, and those from which it leads to one of these: there
+    /// the run length has a kink, less sharp from step to step.
+    fn kinks(&self, points: &Density) -> Vec<f64> {
+        let (lambda, half_width) = (self.lambda(), self.half_width());
+        let mut kinks = Vec::new();
+        let mut newest = alloc::vec![-half_width, half_width];
+        for _ in 0..KINKS {
+            let from = |to: &f64| {
+                let to = *to;
+                let levels = points.edges();
+                levels.map(move |edge| (to - lambda * edge) / (1.0 - lambda))
+            };
+            newest = newest.iter().flat_map(from).collect();
+            newest.retain(|level| level.abs() < half_width);
+            kinks.extend(&newest);
+        }
+        kinks
+    }
+}
+
+/// The chance of a point outside the two.
+fn beyond(points: &Density, from: f64, to: f64) -> f64 {
+    points.chance(f64::NEG_INFINITY, from) + points.chance(to, f64::INFINITY)
+}
+
+/// How many steps back kinks are sharp enough to be seen.
+const KINKS: u32 = 3;
 
 /// Steps of the level from point to point.
 struct Steps<'a> {

@@ -20,7 +20,8 @@
     reason = "run lengths have no finite decimals"
 )]
 
-use super::{RunLength, RunLengthError, checked, each, share_between};
+use super::points::Density;
+use super::{RunLength, RunLengthError, checked, each, share_between, single};
 use crate::charts::RunRule::{N1, N2, N5, N6, N7, N8, N8Both, We1, We2, We3, We4};
 use crate::charts::{Counts, Shewhart};
 use crate::distribution::{normal_cdf, normal_upper};
@@ -58,6 +59,45 @@ impl Shewhart {
         each(shifts, |shift| chain.run_length(checked(shift)?))
     }
 
+    /// The same for points of which some are left out.
+    ///
+    /// # Errors
+    /// The chart signals too seldom, or its rules have too many memories.
+    pub(super) fn run_length_of(&self, points: &Density) -> Result<RunLength, RunLengthError> {
+        match self.only_limit() {
+            Some(limit) => single(
+                points.chance(f64::NEG_INFINITY, -limit) + points.chance(limit, f64::INFINITY),
+            ),
+            None => Chain::new(self)?.run_length_with(|from, to| points.chance(from, to)),
+        }
+    }
+
+    /// The same for points on a few places only, each with its chance.
+    ///
+    /// # Errors
+    /// The chart signals too seldom, or its rules have too many memories.
+    pub(super) fn run_length_on(&self, places: &[(f64, f64)]) -> Result<RunLength, RunLengthError> {
+        let cuts = self.cuts();
+        let alike = |a: f64, b: f64| {
+            let mut cuts = cuts.iter();
+            cuts.all(|cut| a.partial_cmp(cut) == b.partial_cmp(cut))
+        };
+        let mut zones: Vec<(f64, f64)> = Vec::new();
+        for (place, chance) in places {
+            match zones.last_mut() {
+                Some((last, sum)) if !self.compares_neighbours() && alike(*last, *place) => {
+                    *sum += chance;
+                }
+                _ => zones.push((*place, *chance)),
+            }
+        }
+        if zones.len() > MOST_ZONES {
+            return Err(RunLengthError::TooFine);
+        }
+        let (points, chances): (Vec<f64>, Vec<f64>) = zones.into_iter().unzip();
+        Chain::of(self, cuts, &points, true)?.walk(chances)
+    }
+
     /// The limit, where all that the chart has is limits of single points.
     fn only_limit(&self) -> Option<f64> {
         let three = self.rules().any(&[We1, N1]).then_some(3.0);
@@ -88,14 +128,11 @@ impl Shewhart {
     }
 }
 
-/// The run length of something that happens at each point with chance `p`.
-fn single(p: f64) -> Result<RunLength, RunLengthError> {
-    let mean = 1.0 / p;
-    RunLength::from_moments(mean, (2.0 - p) * mean * mean)
-}
-
 /// The most memories that are walked through.
 const MOST_STATES: usize = 60_000;
+
+/// The most zones that have a number.
+const MOST_ZONES: usize = 255;
 
 /// The most points that are looked at one by one, before what is left must be the same from point to point.
 const MOST_POINTS: u32 = 100_000;
@@ -130,13 +167,23 @@ impl Chain {
     fn new(chart: &Shewhart) -> Result<Self, RunLengthError> {
         let cuts = chart.cuts();
         let points = points_of(&cuts);
+        Self::of(chart, cuts, &points, false)
+    }
+
+    /// With a point of each zone; where values are `counted` each zone is one place, and two points there are equal.
+    fn of(
+        chart: &Shewhart,
+        cuts: Vec<f64>,
+        points: &[f64],
+        counted: bool,
+    ) -> Result<Self, RunLengthError> {
         let mut found = BTreeMap::from([((Counts::default(), None), 0)]);
         let mut states = alloc::vec![(Counts::default(), None)];
         let (mut ways, mut ends) = (Vec::new(), Vec::new());
         let compared = chart.compares_neighbours();
         while let Some((counts, newest)) = states.get(ends.len()).copied() {
             for (point, zone) in points.iter().zip(0..) {
-                let same = compared && newest == Some(zone);
+                let same = compared && !counted && newest == Some(zone);
                 let within: &[_] = if same {
                     &[Some(Ordering::Less), Some(Ordering::Greater)]
                 } else {
@@ -166,15 +213,28 @@ impl Chain {
         }
         Ok(Self {
             cuts,
-            compared,
+            compared: compared && !counted,
             ways,
             ends,
         })
     }
 
     fn run_length(&self, shift: f64) -> Result<RunLength, RunLengthError> {
-        let mut walk = Walk::new(self, shift);
-        let mut sums = Sums::default();
+        self.run_length_with(|from, to| share_between(from - shift, to - shift))
+    }
+
+    /// The run length where a point is between two limits with that chance.
+    fn run_length_with(
+        &self,
+        chance: impl Fn(f64, f64) -> f64,
+    ) -> Result<RunLength, RunLengthError> {
+        self.walk(self.chances(chance))
+    }
+
+    /// The run length where each zone has that chance.
+    fn walk(&self, chances: Vec<f64>) -> Result<RunLength, RunLengthError> {
+        let mut walk = Walk::new(self, chances);
+        let mut sums = Sums::within(SAME);
         for _ in 0..MOST_POINTS {
             let (left, signals) = walk.step();
             if let Some((mean, square)) = sums.add(left, signals) {
@@ -182,6 +242,17 @@ impl Chain {
             }
         }
         Err(RunLengthError::Never)
+    }
+
+    /// The chance of each zone.
+    fn chances(&self, chance: impl Fn(f64, f64) -> f64) -> Vec<f64> {
+        let cuts = || self.cuts.iter().copied();
+        let starts = core::iter::once(f64::NEG_INFINITY).chain(cuts());
+        let ends = cuts().chain(core::iter::once(f64::INFINITY));
+        starts
+            .zip(ends)
+            .map(|(from, to)| chance(from, to))
+            .collect()
     }
 }
 
@@ -220,15 +291,7 @@ type Shape = [f64; POLYNOMIALS - 1];
 const EVEN: Shape = [0.0; POLYNOMIALS - 1];
 
 impl<'a> Walk<'a> {
-    fn new(chain: &'a Chain, shift: f64) -> Self {
-        let below = |cut: &f64| cut - shift;
-        let starts = core::iter::once(f64::NEG_INFINITY).chain(chain.cuts.iter().map(below));
-        let ends = chain
-            .cuts
-            .iter()
-            .map(below)
-            .chain(core::iter::once(f64::INFINITY));
-        let chances = starts.zip(ends).map(|(from, to)| share_between(from, to));
+    fn new(chain: &'a Chain, chances: Vec<f64>) -> Self {
         let nothing = alloc::vec![0.0; chain.ends.len()];
         let shapes = if chain.compared {
             alloc::vec![EVEN; chain.ends.len()]
@@ -239,7 +302,7 @@ impl<'a> Walk<'a> {
         states[0] = 1.0;
         Self {
             chain,
-            chances: chances.collect(),
+            chances,
             states,
             next: nothing,
             next_shapes: shapes.clone(),
@@ -345,8 +408,9 @@ const HALVES: [f64; POLYNOMIALS + 1] = {
 };
 
 /// Sums of the chances that are left, for the moments of the run length.
-#[derive(Default)]
-struct Sums {
+pub(super) struct Sums {
+    /// How much of itself the share that signals may waver and be the same.
+    same: f64,
     points: f64,
     mean: f64,
     square: f64,
@@ -370,14 +434,25 @@ const NOTHING: f64 = 1e-18;
 const HARDLY: f64 = 1e-20;
 
 impl Sums {
+    pub(super) fn within(same: f64) -> Self {
+        Self {
+            same,
+            points: 0.0,
+            mean: 0.0,
+            square: 0.0,
+            share: 0.0,
+            steady: 0,
+        }
+    }
+
     /// Takes in what was left before a point and what of it signals there; mean and mean square of the run
     /// length as soon as they are known.
-    fn add(&mut self, left: f64, signals: f64) -> Option<(f64, f64)> {
+    pub(super) fn add(&mut self, left: f64, signals: f64) -> Option<(f64, f64)> {
         if left < NOTHING {
             return Some((self.mean, self.square));
         }
         let share = signals / left;
-        let same = (share - self.share).abs() <= SAME * share && share > 0.0;
+        let same = (share - self.share).abs() <= self.same * share && share > 0.0;
         self.steady = if same { self.steady + 1 } else { 0 };
         self.share = share;
         if self.steady >= STEADY {
