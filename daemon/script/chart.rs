@@ -10,7 +10,7 @@ use crate::fault::{Complaint, suggest};
 use crate::operators::describe;
 use chargehand_core::{Characteristic, LineDescription};
 use chargehand_measure::{
-    Chart, Cusum, Decimal, Design, DesignError, Ewma, RunRule, RunRules, Shewhart,
+    Chart, Decimal, Design, DesignError, Points, RunRule, Statistic as Parameters,
     points_between_false_alarms, real,
 };
 use rhai::{Dynamic, Engine, FLOAT, INT, ImmutableString, NativeCallContext};
@@ -28,7 +28,7 @@ const EXAMPLE: &str = "control_limit(3.93)";
 
 /// `ewma(…)`, `cusum(…)` or `shewhart(…)`, as written.
 #[derive(Clone, Debug)]
-pub(crate) struct Statistic {
+pub(crate) struct Shown {
     word: &'static str,
     given: Vec<Dynamic>,
 }
@@ -59,16 +59,10 @@ pub(crate) struct Resolved {
     pub(crate) statistic: String,
     /// The points of all strata between false alarms that were promised.
     pub(crate) promised: Option<u64>,
+    /// The days of running that were promised, where the points come from these.
+    pub(crate) days: Option<Decimal>,
     /// What the declaration's text says of it.
     pub(crate) text: String,
-}
-
-/// A statistic that can be one.
-#[derive(Clone, Debug, PartialEq)]
-enum Parameters {
-    Ewma { lambda: Decimal },
-    Cusum { k: Decimal, head: Decimal },
-    Shewhart { rules: RunRules },
 }
 
 /// What a chart's limit comes from.
@@ -82,7 +76,7 @@ enum Asked {
 /// Teaches the engine the words of charts.
 pub(crate) fn register(engine: &mut Engine) {
     engine
-        .register_type_with_name::<Statistic>("statistic")
+        .register_type_with_name::<Shown>("statistic")
         .register_type_with_name::<Bound>("control limit")
         .register_type_with_name::<Promise>("promise");
     for (word, most) in [("ewma", 1), ("cusum", 2), ("shewhart", RunRule::ALL.len())] {
@@ -91,7 +85,7 @@ pub(crate) fn register(engine: &mut Engine) {
             let types = vec![TypeId::of::<Dynamic>(); arity];
             let note = move |_: NativeCallContext<'_>, given: &mut [&mut Dynamic]| {
                 let given = given.iter().map(|given| given.flatten_clone()).collect();
-                Ok(Statistic { word, given })
+                Ok(Shown { word, given })
             };
             engine.register_raw_fn(word, types, note);
         }
@@ -114,7 +108,7 @@ pub(crate) fn register(engine: &mut Engine) {
 
 /// Whether a value of the header is made of something that `later` says is of a part that does not exist yet.
 pub(crate) fn holds(given: &Dynamic, later: impl Fn(&Dynamic) -> bool) -> bool {
-    let statistic = given.read_lock::<Statistic>();
+    let statistic = given.read_lock::<Shown>();
     let bound = given.read_lock::<Bound>();
     statistic.is_some_and(|statistic| statistic.given.iter().any(&later))
         || bound.is_some_and(|bound| later(&bound.given))
@@ -126,30 +120,35 @@ pub(crate) fn wrong_anywhere(name: &str, first: &Dynamic, second: &Dynamic) -> O
     match read(name, &what, first, second) {
         Err(complaint) => Some(complaint),
         Ok((parameters, Asked::Limit(limit))) => with_limit(&what, &parameters, limit).err(),
-        Ok((parameters, Asked::Points(points))) => designed(&what, &parameters, points).err(),
+        Ok((parameters, Asked::Points(points))) => designed(&what, &parameters, points, &[]).err(),
         Ok((_, Asked::Days(_))) => None,
     }
 }
 
-/// The chart of a header, for what it looks at.
+/// The chart of a header, for what it looks at; `of` is what comes to it around each centre, where values are left out.
 pub(crate) fn resolve(
     name: &str,
     (first, second): (&Dynamic, &Dynamic),
     characteristic: &Characteristic,
     line: &LineDescription,
+    of: &[Points],
 ) -> Result<Resolved, Complaint> {
     let what = format!("chart '{name}'");
     let (parameters, asked) = read(name, &what, first, second)?;
-    let points = match asked {
+    let (points, days) = match asked {
         Asked::Limit(limit) => {
             let chart = with_limit(&what, &parameters, limit)?;
-            return Ok(Resolved::of(&parameters, chart, limit, None));
+            return Ok(Resolved::of(&parameters, chart, limit));
         }
-        Asked::Points(points) => points,
-        Asked::Days(days) => in_points(&what, days, characteristic, line)?,
+        Asked::Points(points) => (points, None),
+        Asked::Days(days) => (in_points(&what, days, characteristic, line)?, Some(days)),
     };
-    let (chart, limit) = designed(&what, &parameters, points)?;
-    Ok(Resolved::of(&parameters, chart, limit, Some(points)))
+    let (chart, limit) = designed(&what, &parameters, points, of)?;
+    Ok(Resolved {
+        promised: Some(points),
+        days,
+        ..Resolved::of(&parameters, chart, limit)
+    })
 }
 
 /// How many points of a characteristic the line gives in a day of 24 hours in which it runs; none where nobody says
@@ -188,8 +187,7 @@ fn read(
     first: &Dynamic,
     second: &Dynamic,
 ) -> Result<(Parameters, Asked), Complaint> {
-    let (Some(statistic), Some(bound)) =
-        (first.read_lock::<Statistic>(), second.read_lock::<Bound>())
+    let (Some(statistic), Some(bound)) = (first.read_lock::<Shown>(), second.read_lock::<Bound>())
     else {
         return Err(Complaint::new(
             format!("{what} is made of {} and {}", part(first), part(second)),
@@ -198,12 +196,12 @@ fn read(
     };
     let parameters = parameters(what, &statistic)?;
     // Whatever its limit, its parameters have to be possible; a head start has to be below the limit.
-    with_limit(what, &parameters.without_head(), Decimal::ONE_HUNDRED)?;
+    with_limit(what, &without_head(&parameters), Decimal::ONE_HUNDRED)?;
     let asked = asked(what, &bound)?;
     Ok((parameters, asked))
 }
 
-fn parameters(what: &str, statistic: &Statistic) -> Result<Parameters, Complaint> {
+fn parameters(what: &str, statistic: &Shown) -> Result<Parameters, Complaint> {
     let given = |place: usize, example: &str| match statistic.given.get(place) {
         Some(given) => number(what, statistic.word, given, example).map(Some),
         None => Ok(None),
@@ -213,8 +211,8 @@ fn parameters(what: &str, statistic: &Statistic) -> Result<Parameters, Complaint
             lambda: given(0, "0.1")?.unwrap_or_default(),
         }),
         "cusum" => Ok(Parameters::Cusum {
-            k: given(0, "0.5")?.unwrap_or_default(),
-            head: given(1, "0.5, 2.5")?.unwrap_or_default(),
+            reference: given(0, "0.5")?.unwrap_or_default(),
+            head_start: given(1, "0.5, 2.5")?.unwrap_or_default(),
         }),
         _ => {
             let rules = statistic.given.iter().map(|given| run_rule(what, given));
@@ -306,14 +304,9 @@ fn no_limit(what: &str, error: DesignError, points: u64) -> Complaint {
 
 /// The chart with that limit.
 fn with_limit(what: &str, parameters: &Parameters, limit: Decimal) -> Result<Chart, Complaint> {
-    let chart = match parameters {
-        Parameters::Ewma { lambda } => Ewma::new(*lambda, limit).map(Chart::Ewma),
-        Parameters::Cusum { k, head } => Cusum::new(*k, limit)
-            .and_then(|cusum| cusum.with_head_start(*head))
-            .map(Chart::Cusum),
-        Parameters::Shewhart { rules } => Shewhart::new(Some(limit), *rules).map(Chart::Shewhart),
-    };
-    chart.map_err(|error| Complaint::new(format!("{what}: {error}"), ""))
+    parameters
+        .with_limit(limit)
+        .map_err(|error| Complaint::new(format!("{what}: {error}"), ""))
 }
 
 /// The chart that signals falsely once in so many points, and its limit.
@@ -324,15 +317,16 @@ fn designed(
     what: &str,
     parameters: &Parameters,
     points: u64,
+    of: &[Points],
 ) -> Result<(Chart, Decimal), Complaint> {
     type Known = Mutex<BTreeMap<(String, u64), Result<Decimal, DesignError>>>;
     static KNOWN: OnceLock<Known> = OnceLock::new();
-    let key = (parameters.written(), points);
+    let key = (format!("{} {of:?}", written(parameters)), points);
     let known = KNOWN.get_or_init(Known::default);
     let lock = || known.lock().unwrap_or_else(PoisonError::into_inner);
     let found = lock().get(&key).copied();
     let limit = found.unwrap_or_else(|| {
-        let limit = parameters.limit_for(points);
+        let limit = Design::new(*parameters, points, of).map(|design| design.limit);
         let mut known = lock();
         if known.len() < DESIGNS_KEPT {
             known.insert(key, limit);
@@ -343,100 +337,61 @@ fn designed(
     Ok((with_limit(what, parameters, limit)?, limit))
 }
 
-impl Parameters {
-    /// As a header writes it.
-    fn written(&self) -> String {
-        match self {
-            Self::Ewma { lambda } => format!("ewma({})", lambda.normalize()),
-            Self::Cusum { k, head } if head.is_zero() => format!("cusum({})", k.normalize()),
-            Self::Cusum { k, head } => format!("cusum({}, {})", k.normalize(), head.normalize()),
-            Self::Shewhart { rules } => {
-                let names: Vec<String> = rules.iter().map(|rule| format!("\"{rule}\"")).collect();
-                format!("shewhart({})", names.join(", "))
+/// A statistic as a header writes it.
+fn written(parameters: &Parameters) -> String {
+    match parameters {
+        Parameters::Ewma { lambda } => format!("ewma({})", lambda.normalize()),
+        Parameters::Cusum {
+            reference,
+            head_start,
+        } => {
+            let k = reference.normalize();
+            match head_start.normalize() {
+                nothing if nothing.is_zero() => format!("cusum({k})"),
+                head => format!("cusum({k}, {head})"),
             }
         }
-    }
-
-    fn without_head(&self) -> Self {
-        match self {
-            Self::Cusum { k, .. } => Self::Cusum {
-                k: *k,
-                head: Decimal::ZERO,
-            },
-            other => other.clone(),
+        Parameters::Shewhart { rules } => {
+            let names: Vec<String> = rules.iter().map(|rule| format!("\"{rule}\"")).collect();
+            format!("shewhart({})", names.join(", "))
         }
-    }
-
-    fn limit_for(&self, points: u64) -> Result<Decimal, DesignError> {
-        match self {
-            Self::Ewma { lambda } => Design::ewma(*lambda, points),
-            Self::Cusum { k, head } if head.is_zero() => Design::cusum(*k, points),
-            Self::Cusum { k, head } => return with_head_start(*k, *head, points),
-            Self::Shewhart { rules } => Design::shewhart_with(*rules, points),
-        }
-        .map(|design| design.limit)
-    }
-
-    /// What the declaration's text says of the chart with that limit.
-    fn text(&self, limit: Decimal) -> String {
-        let limit = limit.normalize();
-        let (mut text, rest) = match self {
-            Self::Ewma { lambda } => (format!("ewma {}", lambda.normalize()), String::new()),
-            Self::Cusum { k, head } => {
-                let head = Some(head.normalize()).filter(|head| !head.is_zero());
-                let rest = head.map_or_else(String::new, |head| format!(" head_start {head}"));
-                (format!("cusum {}", k.normalize()), rest)
-            }
-            Self::Shewhart { rules } => {
-                let names = rules.iter().map(|rule| format!(" {rule}"));
-                ("shewhart".to_owned(), names.collect())
-            }
-        };
-        write!(text, " control_limit {limit}{rest}").expect("a string takes all");
-        text
     }
 }
 
-/// The least limit in thousandths with which a cumulative sum that starts ahead keeps a promise. It signals sooner
-/// than one that starts at nothing, so its limit is wider.
-fn with_head_start(k: Decimal, head: Decimal, points: u64) -> Result<Decimal, DesignError> {
-    /// Thousandths of a sigma that a head start can cost at most: it is itself below the limit.
-    const WIDEST: u32 = 100_000;
-    let plain = Design::cusum(k, points)?.limit.max(head);
-    let keeps = |thousandths: u32| -> Result<bool, DesignError> {
-        let limit = Decimal::new(thousandths.into(), 3);
-        let chart = Chart::Cusum(Cusum::new(k, limit)?.with_head_start(head)?);
-        let length = chart.run_length(0.0)?;
-        Ok(length.mean >= real(Decimal::from(points)))
+fn without_head(parameters: &Parameters) -> Parameters {
+    match *parameters {
+        Parameters::Cusum { reference, .. } => Parameters::Cusum {
+            reference,
+            head_start: Decimal::ZERO,
+        },
+        other => other,
+    }
+}
+
+/// What the declaration's text says of the chart with that limit.
+fn text(parameters: &Parameters, limit: Decimal) -> String {
+    let limit = limit.normalize();
+    let (mut text, rest) = match parameters {
+        Parameters::Ewma { lambda } => (format!("ewma {}", lambda.normalize()), String::new()),
+        Parameters::Cusum {
+            reference,
+            head_start,
+        } => {
+            let head = Some(head_start.normalize()).filter(|head| !head.is_zero());
+            let rest = head.map_or_else(String::new, |head| format!(" head_start {head}"));
+            (format!("cusum {}", reference.normalize()), rest)
+        }
+        Parameters::Shewhart { rules } => {
+            let names = rules.iter().map(|rule| format!(" {rule}"));
+            ("shewhart".to_owned(), names.collect())
+        }
     };
-    let start = plain * Decimal::ONE_THOUSAND;
-    let mut low = u32::try_from(start.ceil()).unwrap_or(WIDEST);
-    if keeps(low)? {
-        return Ok(Decimal::new(low.into(), 3));
-    }
-    let mut step = 64;
-    let mut high = low.saturating_add(step);
-    while !keeps(high.min(WIDEST))? {
-        if high >= WIDEST {
-            let most = Decimal::new(WIDEST.into(), 3);
-            return Err(DesignError::NoLimit { most, points });
-        }
-        step *= 2;
-        (low, high) = (high, high.saturating_add(step));
-    }
-    while high - low > 1 {
-        let middle = low + (high - low) / 2;
-        if keeps(middle)? {
-            high = middle;
-        } else {
-            low = middle;
-        }
-    }
-    Ok(Decimal::new(high.into(), 3))
+    write!(text, " control_limit {limit}{rest}").expect("a string takes all");
+    text
 }
 
 impl Resolved {
-    fn of(parameters: &Parameters, chart: Chart, limit: Decimal, promised: Option<u64>) -> Self {
+    fn of(parameters: &Parameters, chart: Chart, limit: Decimal) -> Self {
         let half_width = match &chart {
             Chart::Ewma(ewma) => ewma.half_width(),
             Chart::Cusum(_) | Chart::Shewhart(_) => real(limit),
@@ -445,15 +400,16 @@ impl Resolved {
             chart,
             limit,
             half_width,
-            statistic: parameters.written(),
-            promised,
-            text: parameters.text(limit),
+            statistic: written(parameters),
+            promised: None,
+            days: None,
+            text: text(parameters, limit),
         }
     }
 }
 
 fn part(given: &Dynamic) -> String {
-    if let Some(statistic) = given.read_lock::<Statistic>() {
+    if let Some(statistic) = given.read_lock::<Shown>() {
         format!("{}(…)", statistic.word)
     } else if let Some(bound) = given.read_lock::<Bound>() {
         format!("{}(…)", bound.word)
@@ -471,10 +427,6 @@ mod tests {
     use crate::rules::tests::{book, plant};
     use chargehand_core::{Judge as _, Plant, TextDigest};
 
-    fn decimal(text: &str) -> Decimal {
-        text.parse().expect("a decimal in a test")
-    }
-
     /// The chart that a header makes of mass, or what is wrong with it.
     fn made(statistic: &str, bound: &str, plant: &Plant, of: &str) -> Result<Resolved, String> {
         let mut engine = Engine::new_raw();
@@ -486,7 +438,7 @@ mod tests {
             .iter()
             .find_map(|station| station.characteristic(of));
         let characteristic = found.expect("a characteristic");
-        resolve("x", (&first, &second), characteristic, &plant.line)
+        resolve("x", (&first, &second), characteristic, &plant.line, &[])
             .map_err(|complaint| format!("{}: {}", complaint.what, complaint.remedy))
     }
 
@@ -634,28 +586,5 @@ mod tests {
             frozen.expect("a chart").text,
             "shewhart control_limit 3.455 N2"
         );
-    }
-
-    /// The limit of a sum that starts ahead is the least that keeps the promise, and wider than without.
-    #[test]
-    fn a_head_start_is_paid_for_with_a_wider_limit() {
-        for (k, head, points) in [("0.5", "2", 500), ("0.5", "2.5", 20_000), ("1", "0.5", 370)] {
-            let (k, head) = (decimal(k), decimal(head));
-            let limit = with_head_start(k, head, points).expect("a limit");
-            let length = |limit| {
-                let cusum = Cusum::new(k, limit).and_then(|cusum| cusum.with_head_start(head));
-                Chart::Cusum(cusum.expect("a chart"))
-                    .run_length(0.0)
-                    .expect("a length")
-                    .mean
-            };
-            let wanted = real(Decimal::from(points));
-            assert!(length(limit) >= wanted, "{k} {head} {points}: {limit}");
-            assert!(
-                length(limit - decimal("0.001")) < wanted,
-                "{k} {head} {points}: {limit}"
-            );
-            assert!(limit > Design::cusum(k, points).expect("a design").limit);
-        }
     }
 }

@@ -16,7 +16,7 @@ use chargehand_core::{
     Centre, Characteristic, Declaration, LineDescription, Mark, Mean, Outlook, RuleName, Station,
     StratumName, TextDigest, Watch,
 };
-use chargehand_measure::{Decimal, real};
+use chargehand_measure::{Decimal, Points, Scale, real};
 use rhai::{Dynamic, Engine, NativeCallContext, Position};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::{self, Write as _};
@@ -278,7 +278,20 @@ pub(crate) struct Made {
     /// Its canonical text.
     pub(crate) text: String,
     /// Of a chart: what there is to say of it.
-    pub(crate) resolved: Option<Resolved>,
+    pub(crate) charted: Option<Charting>,
+}
+
+/// A chart, and what comes to it.
+pub(crate) struct Charting {
+    pub(crate) resolved: Resolved,
+    /// Around each centre.
+    pub(crate) points: Vec<Points>,
+    /// The same counted in steps.
+    pub(crate) counted: Vec<Points>,
+    /// A step of what is measured, in sigmas.
+    pub(crate) step: f64,
+    /// The nominal that serves as centre.
+    pub(crate) nominal: Option<String>,
 }
 
 /// What a watch of the header is held against.
@@ -286,6 +299,7 @@ pub(crate) struct Against<'a> {
     pub(crate) gauged: &'a Gauged<'a>,
     pub(crate) characteristic: &'a Characteristic,
     pub(crate) line: &'a LineDescription,
+    pub(crate) leave_out: &'a [Mark],
 }
 
 /// A counter or a chart that can be kept; `ahead` says whether its rule asks where the chart's mean goes.
@@ -309,7 +323,7 @@ fn counter(noted: &Noted, of: &Gauged<'_>) -> Result<Made, (Position, Complaint)
     Ok(Made {
         watch: Watch::Counter { mark, of_last },
         text,
-        resolved: None,
+        charted: None,
     })
 }
 
@@ -336,48 +350,25 @@ fn chart(noted: &Noted, of: &Against<'_>, ahead: bool) -> Result<Made, Complaint
     let what = format!("chart '{}'", noted.name);
     let characteristic = of.characteristic;
     let parts = (&noted.first, &noted.second);
-    let resolved = chart::resolve(&noted.name, parts, characteristic, of.line)?;
-    let subject = &of.gauged.subject.what;
-    let sigma = characteristic.sigma.ok_or_else(|| {
-        Complaint::new(
-            format!("{what} needs a sigma, and {subject} has none in the plant description"),
-            "add `sigma`, the standard deviation of one value of a process in order",
-        )
-    })?;
-    let scale = &characteristic.scale;
-    let (centre, centre_text) = match (&characteristic.centre, characteristic.nominal) {
-        (Some(Mean::One(mean)), _) => (
-            Centre::One(steps(*mean, scale)?),
-            mean.normalize().to_string(),
-        ),
-        (Some(Mean::Per(means)), _) => {
-            let per = characteristic.per.clone().ok_or_else(|| {
-                Complaint::new(
-                    format!("{what}: {subject} has a centre by stratum and no `per`"),
-                    "",
-                )
-            })?;
-            let mut text = per.to_string();
-            let mut by = BTreeMap::new();
-            for (value, mean) in means {
-                write!(text, " {value}={}", mean.normalize()).expect("a string takes all");
-                by.insert(value.clone(), steps(*mean, scale)?);
-            }
-            (Centre::Per(per, by), text)
-        }
-        (None, Some(nominal)) => (
-            Centre::One(steps(scale.decimal(nominal), scale)?),
-            scale.decimal(nominal).normalize().to_string(),
-        ),
-        (None, None) => {
-            return Err(Complaint::new(
-                format!(
-                    "{what} needs a centre, and {subject} has neither `centre` nor `nominal` in the plant description"
-                ),
-                "add `centre`, the mean of a process in order",
-            ));
-        }
+    let expected = expected(&what, of);
+    let (points, counted): (Vec<Points>, Vec<Points>) = expected
+        .as_ref()
+        .map_or_else(|_| Vec::new(), |expected| expected.points(of.leave_out))
+        .into_iter()
+        .unzip();
+    let left_out: &[Points] = if of.leave_out.is_empty() {
+        &[]
+    } else {
+        &points
     };
+    let resolved = chart::resolve(&noted.name, parts, characteristic, of.line, left_out)?;
+    let Expected {
+        centre,
+        centre_text,
+        sigma,
+        steps,
+        nominal,
+    } = expected?;
     let mut text = format!(
         "chart {} centre {centre_text} sigma {}",
         resolved.text,
@@ -396,18 +387,135 @@ fn chart(noted: &Noted, of: &Against<'_>, ahead: bool) -> Result<Made, Complaint
         chart: resolved.chart,
         limit: resolved.half_width,
         centre,
-        sigma: steps(sigma, scale)?,
+        sigma: steps,
         outlook,
+    };
+    let charted = Charting {
+        resolved,
+        points,
+        counted,
+        step: 1.0 / steps,
+        nominal,
     };
     Ok(Made {
         watch,
         text,
-        resolved: Some(resolved),
+        charted: Some(charted),
     })
 }
 
+/// Where values are while all is well.
+struct Expected {
+    centre: Centre,
+    centre_text: String,
+    sigma: Decimal,
+    /// The same in steps of the scale.
+    steps: f64,
+    /// The nominal, where it serves as centre.
+    nominal: Option<String>,
+}
+
+fn expected(what: &str, of: &Against<'_>) -> Result<Expected, Complaint> {
+    let (characteristic, subject) = (of.characteristic, &of.gauged.subject.what);
+    let sigma = characteristic.sigma.ok_or_else(|| {
+        Complaint::new(
+            format!("{what} needs a sigma, and {subject} has none in the plant description"),
+            "add `sigma`, the standard deviation of one value of a process in order",
+        )
+    })?;
+    let scale = &characteristic.scale;
+    let mut served = None;
+    let (centre, centre_text) = match (&characteristic.centre, characteristic.nominal) {
+        (Some(Mean::One(mean)), _) => (
+            Centre::One(in_steps(*mean, scale)?),
+            mean.normalize().to_string(),
+        ),
+        (Some(Mean::Per(means)), _) => {
+            let per = characteristic.per.clone().ok_or_else(|| {
+                Complaint::new(
+                    format!("{what}: {subject} has a centre by stratum and no `per`"),
+                    "",
+                )
+            })?;
+            let mut text = per.to_string();
+            let mut by = BTreeMap::new();
+            for (value, mean) in means {
+                write!(text, " {value}={}", mean.normalize()).expect("a string takes all");
+                by.insert(value.clone(), in_steps(*mean, scale)?);
+            }
+            (Centre::Per(per, by), text)
+        }
+        (None, Some(nominal)) => {
+            served = Some(scale.text(nominal));
+            (
+                Centre::One(in_steps(scale.decimal(nominal), scale)?),
+                scale.decimal(nominal).normalize().to_string(),
+            )
+        }
+        (None, None) => {
+            return Err(Complaint::new(
+                format!(
+                    "{what} needs a centre, and {subject} has neither `centre` nor `nominal` in the plant description"
+                ),
+                "add `centre`, the mean of a process in order",
+            ));
+        }
+    };
+    Ok(Expected {
+        centre,
+        centre_text,
+        sigma,
+        steps: in_steps(sigma, scale)?,
+        nominal: served,
+    })
+}
+
+impl Expected {
+    /// What comes to a chart around each centre when those values are left out, and the same counted in steps.
+    fn points(&self, leave_out: &[Mark]) -> Vec<(Points, Points)> {
+        let mut centres: Vec<f64> = match &self.centre {
+            Centre::One(centre) => vec![*centre],
+            Centre::Per(_, by) => by.values().copied().collect(),
+        };
+        centres.sort_by(f64::total_cmp);
+        centres.dedup();
+        let around = |centre: &f64| {
+            let sigmas = |steps: f64| (steps - centre) / self.steps;
+            let left_out = leave_out.iter().flat_map(|mark| left_out(*mark));
+            let points = left_out.fold(Points::all(), |points, (from, to)| {
+                points.without(sigmas(from), sigmas(to))
+            });
+            // The step nearest to the centre, so that places near it keep their digits.
+            let at = sigmas(centre.round());
+            (points.clone(), points.counted(at, 1.0 / self.steps))
+        };
+        centres.iter().map(around).collect()
+    }
+}
+
+/// From and to of the values a mark is true of, in steps; they end between two counts.
+#[allow(
+    clippy::cast_precision_loss,
+    reason = "counts of a scale are far below 2^53"
+)]
+fn left_out(mark: Mark) -> Vec<(f64, f64)> {
+    let (before, after) = (
+        |count: i64| count as f64 - 0.5,
+        |count: i64| count as f64 + 0.5,
+    );
+    let (least, most) = (f64::NEG_INFINITY, f64::INFINITY);
+    match mark {
+        Mark::Below(limit) => vec![(least, before(limit))],
+        Mark::Above(limit) => vec![(after(limit), most)],
+        Mark::Within(low, high) => vec![(before(low), after(high))],
+        Mark::OffNominalBy { nominal, by } => {
+            vec![(least, before(nominal - by)), (after(nominal + by), most)]
+        }
+    }
+}
+
 /// A value of a scale in steps of it, whole or not.
-fn steps(value: Decimal, scale: &chargehand_measure::Scale) -> Result<f64, Complaint> {
+fn in_steps(value: Decimal, scale: &Scale) -> Result<f64, Complaint> {
     value
         .checked_div(scale.resolution())
         .map(real)

@@ -490,6 +490,7 @@ impl Draft {
             gauged: &gauged,
             characteristic,
             line: &plant.line,
+            leave_out: &leave_out,
         };
         let known = self.names_declared(plant, &limits);
         let mut declarations = Vec::new();
@@ -506,19 +507,26 @@ impl Draft {
                 Ok(Made {
                     watch,
                     text,
-                    resolved,
+                    charted,
                 }) => {
                     watches.push((noted.name.clone(), noted.kind));
-                    charts.extend(resolved.map(|resolved| Charted {
+                    charts.extend(charted.map(|charted| Charted {
                         rule: rule.clone(),
                         name: noted.name.clone(),
+                        line: noted.at.line(),
+                        column: noted.at.position(),
                         station: station.name.clone(),
                         characteristic: characteristic.name.clone(),
                         per: apart.clone(),
-                        statistic: resolved.statistic,
-                        limit: resolved.limit,
-                        promised: resolved.promised,
-                        chart: resolved.chart,
+                        statistic: charted.resolved.statistic,
+                        limit: charted.resolved.limit,
+                        promised: charted.resolved.promised,
+                        days: charted.resolved.days,
+                        chart: charted.resolved.chart,
+                        points: charted.points,
+                        counted: charted.counted,
+                        step: charted.step,
+                        nominal: charted.nominal,
                     }));
                     declarations.push(declare::declaration(
                         rule,

@@ -21,7 +21,7 @@ use chargehand_core::{
     GaugeName, Judge, Opinion, Outlook, PieceName, Plant, RuleFault, RuleName, Shown, Station,
     StationName, StratumName, Trail, Verdict, Watch,
 };
-use chargehand_measure::{Chart, Decimal, RunRule, Side, Unit};
+use chargehand_measure::{Chart, Decimal, Points, RunRule, Side, Unit};
 use rhai::{AST, CallFnOptions, Dynamic, Engine, Position, Scope};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
@@ -62,6 +62,10 @@ pub struct Charted {
     pub rule: RuleName,
     /// Its name there.
     pub name: String,
+    /// The line of the rule's file that declares it, from 1.
+    pub line: Option<usize>,
+    /// Column in characters, from 1.
+    pub column: Option<usize>,
     /// Where is measured what it follows.
     pub station: StationName,
     /// What it follows.
@@ -74,8 +78,18 @@ pub struct Charted {
     pub limit: Decimal,
     /// The points between false alarms that the limit was worked out for; none where it was written down.
     pub promised: Option<u64>,
+    /// The days of running that these points were promised as.
+    pub days: Option<Decimal>,
     /// The chart itself.
     pub chart: Chart,
+    /// What comes to it around each centre that a stratum has, in order of the centres.
+    pub points: Vec<Points>,
+    /// The same counted in steps of what is measured.
+    pub counted: Vec<Points>,
+    /// A step of what is measured, in sigmas.
+    pub step: f64,
+    /// The nominal, as a text, where it serves as centre for want of one.
+    pub nominal: Option<String>,
 }
 
 struct Rule {
