@@ -4,7 +4,8 @@
 //! - **Faults** are what the daemon would refuse to start on, all of every file, cases that cannot be read, and a
 //!   folder without any rule.
 //! - **Cases** of a rule run with that rule alone, those of the whole rulebook in `all.cases` with all rules.
-//! - **Charts** are told with the limit each has, how often it errs while all is well, and how soon it sees what is not.
+//! - **Charts** are told with the limit each has, how often it errs while all is well, and how soon it sees what is not; then
+//!   how often all of them err together.
 //! - **Remarks** are legal and most likely not meant: what the loader doubts, what is not read in the folder,
 //!   a rule without cases, an `if` that went only one way in all cases.
 //!
@@ -232,9 +233,12 @@ impl Report {
     /// What rules that are not wrong say of themselves.
     fn loaded(&mut self, rules: &Rules, charts: &mut Charts, track: &Track) {
         self.remarks_of(rules.remarks());
-        let known = rules.charts().iter();
-        self.charts
-            .extend(known.map(|charted| charts.report(charted, track.plant())));
+        for charted in rules.charts() {
+            let file = self.path(&format!("{}.rhai", charted.rule));
+            let (report, doubts) = charts.report(charted, track.plant(), file);
+            self.charts.push(report);
+            self.remarks.extend(doubts);
+        }
     }
 
     fn read_cases(&mut self, folder: &RulesFolder, book: &Rulebook, track: &Track) -> Written {

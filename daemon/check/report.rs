@@ -50,6 +50,7 @@ impl Report {
             }
         }
         parts.extend(self.charts.iter().map(chart));
+        parts.extend(together(&self.charts));
         parts.push(self.sum());
         parts.join("\n\n")
     }
@@ -97,7 +98,7 @@ impl Report {
     }
 }
 
-/// A chart in four lines.
+/// A chart in some lines.
 fn chart(of: &ChartReport) -> String {
     let apart = of
         .per
@@ -107,6 +108,12 @@ fn chart(of: &ChartReport) -> String {
         "chart {}/{}: {} of {} at {}{apart}",
         of.rule, of.name, of.statistic, of.characteristic, of.station
     )];
+    lines.extend(
+        of.nominal.as_ref().map(|nominal| {
+            format!("  centre        {nominal}, the nominal, as no `centre` is given")
+        }),
+    );
+    lines.extend(in_days(of));
     let limit = match of.promised {
         Some(points) => format!(
             "{}, worked out for one false alarm in {points} points; to freeze it, write that",
@@ -115,49 +122,143 @@ fn chart(of: &ChartReport) -> String {
         None => of.freeze.clone(),
     };
     lines.push(format!("  limit         {limit}"));
-    if let Some(between) = of.points_between_false_alarms {
-        let together = if of.per.is_some() {
-            ", all strata together"
-        } else {
-            ""
-        };
-        let week = of.false_alarms_a_week.map_or_else(
-            || "how many in a week needs `takt_s` in [line]".to_owned(),
-            |week| format!("{} in 168 running hours", digits(week)),
-        );
-        lines.push(format!(
-            "  false alarms  one in {between:.0} points{together}: {week}"
-        ));
-        let every = of.every;
-        let found = of.found.iter().map(|found| {
-            let points = digits(found.points);
-            let pieces = if every > 1 {
-                format!(" ({} pieces)", digits(found.pieces))
-            } else {
-                String::new()
-            };
-            format!("{} sigma after {points}{pieces}", found.sigmas)
-        });
-        let found: Vec<String> = found.collect();
-        let of_one = if of.per.is_some() {
-            " of one stratum"
-        } else {
-            ""
-        };
-        lines.push(format!(
-            "  a mean off by {}; points{of_one}, on average",
-            found.join(", ")
-        ));
-    }
-    if let Some(why) = &of.unknown {
-        lines.push(format!("  no figures    {why}"));
+    match &of.unknown {
+        Some(why) => lines.push(format!("  no figures    {why}")),
+        None => figures(of, &mut lines),
     }
     lines.join("\n")
 }
 
+/// What points a promise in days is.
+fn in_days(of: &ChartReport) -> Option<String> {
+    let (days, points, takt) = (of.days.as_ref()?, of.promised?, of.takt_s?);
+    let running = if days == "1" { "day" } else { "days" };
+    let every = match of.every {
+        1 => "every piece".to_owned(),
+        every => format!("one piece in {every}"),
+    };
+    Some(format!(
+        "  promise       {days} running {running} = {points} points: takt {takt} s, {every}"
+    ))
+}
+
+fn figures(of: &ChartReport, lines: &mut Vec<String>) {
+    let leaves_out = of.leaves_out();
+    if let (true, Some(last)) = (leaves_out, of.found.last()) {
+        lines.push(format!(
+            "  left out      {} % of values, {} % with the mean off by {} sigma; points are the others",
+            digits(100.0 * of.left_out),
+            digits(100.0 * last.left_out),
+            last.sigmas
+        ));
+    }
+    let together = if of.per.is_some() {
+        ", all strata together"
+    } else {
+        ""
+    };
+    let often = match (
+        of.points_between_false_alarms,
+        of.values_between_false_alarms,
+    ) {
+        (Some(points), Some(values)) if leaves_out => {
+            format!(
+                "one in {} points ({} values)",
+                in_points(points),
+                in_points(values)
+            )
+        }
+        (Some(points), _) => format!("one in {} points", in_points(points)),
+        (None, _) => "none in any number of points".to_owned(),
+    };
+    let week = match (of.false_alarms_a_week, of.points_between_false_alarms) {
+        (Some(week), _) => format!(": {} in 168 running hours", digits(week)),
+        (None, Some(_)) => ": how many in a week needs `takt_s` in [line]".to_owned(),
+        (None, None) => String::new(),
+    };
+    lines.push(format!("  false alarms  {often}{together}{week}"));
+    let found = of.found.iter().map(|found| {
+        let Some(values) = found.values else {
+            return format!("{} sigma never", found.sigmas);
+        };
+        let pieces = match found.pieces {
+            Some(pieces) if of.every > 1 => format!(" ({} pieces)", digits(pieces)),
+            _ => String::new(),
+        };
+        format!("{} sigma after {}{pieces}", found.sigmas, digits(values))
+    });
+    let found: Vec<String> = found.collect();
+    let what = if leaves_out { "values" } else { "points" };
+    let of_one = if of.per.is_some() {
+        " of one stratum"
+    } else {
+        ""
+    };
+    let slowest = if of.found.iter().any(|found| found.slowest) {
+        ", where it takes longest"
+    } else {
+        ""
+    };
+    lines.push(format!(
+        "  a mean off by {}; {what}{of_one}, on average{slowest}",
+        found.join(", ")
+    ));
+}
+
+/// False alarms of all charts, where there are several, and of rules that have several.
+fn together(charts: &[ChartReport]) -> Option<String> {
+    if charts.len() < 2 {
+        return None;
+    }
+    let weeks: Vec<f64> = charts
+        .iter()
+        .filter_map(|chart| chart.false_alarms_a_week)
+        .collect();
+    let all = match (weeks.len(), charts.len()) {
+        (0, _) => "false alarms of all charts need `takt_s` in [line]".to_owned(),
+        (known, all) => {
+            let of = if known < all {
+                format!("{known} of {all} charts")
+            } else {
+                "all charts".to_owned()
+            };
+            let week = digits(weeks.iter().sum());
+            format!("false alarms of {of} together: at most {week} in 168 running hours")
+        }
+    };
+    let mut lines = vec![all];
+    let mut rules: Vec<&str> = charts.iter().map(|chart| chart.rule.as_str()).collect();
+    rules.dedup();
+    for rule in rules {
+        let own = charts.iter().filter(|chart| chart.rule == rule);
+        let between: Vec<f64> = own
+            .filter_map(|chart| chart.values_between_false_alarms)
+            .collect();
+        if between.len() > 1 {
+            let count = between.len();
+            let together = 1.0 / between.iter().map(|values| 1.0 / values).sum::<f64>();
+            lines.push(format!(
+                "  rule {rule}: each of its {count} charts has a promise of its own; together at most one in {} values",
+                in_points(together)
+            ));
+        }
+    }
+    Some(lines.join("\n"))
+}
+
+/// A number of points, of those that are too many to be counted its size.
+pub(super) fn in_points(points: f64) -> String {
+    if points < 1e9 {
+        format!("{points:.0}")
+    } else {
+        format!("{points:.1e}")
+    }
+}
+
 /// A figure with as many digits as say something: three, and two of one that is far below 1.
-fn digits(figure: f64) -> String {
+pub(super) fn digits(figure: f64) -> String {
     match figure {
+        endless if endless >= 1e9 => format!("{endless:.1e}"),
         large if large >= 99.95 => format!("{large:.0}"),
         middle if middle >= 9.995 => format!("{middle:.1}"),
         small if small >= 0.095 => format!("{small:.2}"),

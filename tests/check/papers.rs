@@ -210,19 +210,25 @@ fn charts_say_what_they_promise() {
         &[("rough.rhai", rule), ("rough.cases", cases)],
         r#"
 chart rough/sum: cusum(0.5) of rough at w2
+  centre        3.50 um, the nominal, as no `centre` is given
   limit         control_limit(5)
   false alarms  one in 465 points: 10.8 in 168 running hours
   a mean off by 0.5 sigma after 38.0 (190 pieces), 1 sigma after 10.4 (51.9 pieces), 2 sigma after 4.01 (20.0 pieces), 3 sigma after 2.57 (12.9 pieces); points, on average
 
 chart rough/one: shewhart() of rough at w2
+  centre        3.50 um, the nominal, as no `centre` is given
   limit         control_limit(3)
   false alarms  one in 370 points: 13.6 in 168 running hours
   a mean off by 0.5 sigma after 155 (776 pieces), 1 sigma after 43.9 (219 pieces), 2 sigma after 6.30 (31.5 pieces), 3 sigma after 2.00 (10.0 pieces); points, on average
 
 chart rough/kept: shewhart() of rough at w2
+  centre        3.50 um, the nominal, as no `centre` is given
   limit         control_limit(3), worked out for one false alarm in 370 points; to freeze it, write that
   false alarms  one in 370 points: 13.6 in 168 running hours
   a mean off by 0.5 sigma after 155 (776 pieces), 1 sigma after 43.9 (219 pieces), 2 sigma after 6.30 (31.5 pieces), 3 sigma after 2.00 (10.0 pieces); points, on average
+
+false alarms of all charts together: at most 38.0 in 168 running hours
+  rule rough: each of its 3 charts has a promise of its own; together at most one in 132 values
 
 1 rule, 1 case, 1 branch both ways: fine
 "#,
@@ -242,4 +248,139 @@ chart rough/kept: shewhart() of rough at w2
         .as_f64()
         .expect("a figure");
     assert!((between - 370.398).abs() < 0.001, "{kept}");
+}
+
+/// A rule with one chart of the roughness, and a case that goes both ways.
+fn charted(header: &str) -> [(&'static str, String); 2] {
+    let rule = format!(
+        "rule(\"Rough pieces stay\").at(\"w2\").of(\"rough\", \"um\")\n    {header}\n    .on_fault(\"hold\");\n\
+         fn reading(r) {{ if r.value > 4.40.um || r.one.signal {{ hold(\"rough\") }} }}\n"
+    );
+    let cases = "case both ways\n  06:10:00 w2 reading K1 rough=3.5um\n  06:10:10 w2 reading K2 rough=4.45um -> hold K2\n";
+    [("rough.rhai", rule), ("rough.cases", cases.to_owned())]
+}
+
+fn read_on(plant: &str, header: &str, expect: &str) {
+    let files = charted(header);
+    let files = files.each_ref().map(|(name, text)| (*name, text.as_str()));
+    let checked = check_for(plant, &files, &[]);
+    assert_eq!(checked.errors, "");
+    let expect = expect.strip_prefix('\n').unwrap_or(expect);
+    assert!(
+        checked.paper == expect,
+        "found\n{}\nwanted\n{expect}",
+        checked.paper
+    );
+}
+
+/// Left out is what is more than 2.02 sigma off (0.505 um, as values are counted in hundredths). By the normal
+/// distribution a point is then beyond 1.8 sigma once in 33.6, and of the values with the mean off by 3 sigma one in 6.1
+/// is a point, of which one in 3.4 signals (scipy 1.17.1).
+#[test]
+fn a_chart_says_what_it_leaves_out_and_counts_values() {
+    read_on(
+        &PLANT.replace("sigma = 0.25", "centre = 3.5\nsigma = 0.25"),
+        r#".leave_out(off_nominal_by(0.5.um)).chart("one", shewhart(), control_limit(1.8))"#,
+        r"
+chart rough/one: shewhart() of rough at w2
+  limit         control_limit(1.8)
+  left out      4.34 % of values, 83.6 % with the mean off by 3 sigma; points are the others
+  false alarms  one in 34 points (35 values): 144 in 168 running hours
+  a mean off by 0.5 sigma after 26.7 (134 pieces), 1 sigma after 16.9 (84.3 pieces), 2 sigma after 11.5 (57.3 pieces), 3 sigma after 20.6 (103 pieces); values, on average
+
+1 rule, 1 case, 1 branch both ways: fine
+",
+    );
+}
+
+/// What is left out far off changes no figure, and is not spoken of.
+#[test]
+fn what_is_left_out_far_off_is_not_spoken_of() {
+    read_on(
+        &PLANT.replace("sigma = 0.25", "centre = 3.5\nsigma = 0.25"),
+        r#".leave_out(off_nominal_by(2.um)).chart("one", ewma(0.1), one_false_alarm_in(20000.points))"#,
+        r"
+chart rough/one: ewma(0.1) of rough at w2
+  limit         control_limit(3.932), worked out for one false alarm in 20000 points; to freeze it, write that
+  false alarms  one in 20069 points: 0.25 in 168 running hours
+  a mean off by 0.5 sigma after 117 (584 pieces), 1 sigma after 18.7 (93.5 pieces), 2 sigma after 6.38 (31.9 pieces), 3 sigma after 3.98 (19.9 pieces); points, on average
+
+1 rule, 1 case, 1 branch both ways: fine
+",
+    );
+}
+
+/// 24 s from piece to piece and one in five measured are 720 points a day.
+#[test]
+fn a_promise_in_days_is_said_in_points() {
+    read_on(
+        PLANT,
+        r#".chart("one", shewhart(), one_false_alarm_in(30.days))"#,
+        r"
+chart rough/one: shewhart() of rough at w2
+  centre        3.50 um, the nominal, as no `centre` is given
+  promise       30 running days = 21600 points: takt 24 s, one piece in 5
+  limit         control_limit(4.074), worked out for one false alarm in 21600 points; to freeze it, write that
+  false alarms  one in 21639 points: 0.23 in 168 running hours
+  a mean off by 0.5 sigma after 5612 (28062 pieces), 1 sigma after 947 (4734 pieces), 2 sigma after 52.5 (263 pieces), 3 sigma after 7.07 (35.4 pieces); points, on average
+
+1 rule, 1 case, 1 branch both ways: fine
+",
+    );
+}
+
+/// With steps of one sigma and the centre on one of them, a value is beyond three sigmas where it is 3.5 off: once in 2149
+/// by the normal distribution (scipy 1.17.1), where it would be once in 370.
+#[test]
+fn a_step_above_half_a_sigma_is_told_with_what_it_does() {
+    read_on(
+        &PLANT.replace("sigma = 0.25", "centre = 3.5\nsigma = 0.01"),
+        r#".chart("one", shewhart(), control_limit(3))"#,
+        r#"
+remark: chart 'one' counts rough at w2 in steps of 1.00 sigma: it signals falsely once in 2149 points, where finer steps would make it once in 370 points
+ --> RULES/rough.rhai:2:6
+  |
+2 |     .chart("one", shewhart(), control_limit(3))
+  |      ^^^^^
+  |
+  = help: give the characteristic a `resolution` of half a sigma or less, or take the control_limit by what is said of it here
+
+chart rough/one: shewhart() of rough at w2
+  limit         control_limit(3)
+  false alarms  one in 2149 points: 2.34 in 168 running hours
+  a mean off by 0.5 sigma after 724 (3619 pieces), 1 sigma after 161 (805 pieces), 2 sigma after 15.0 (74.8 pieces), 3 sigma after 3.24 (16.2 pieces); points, on average
+
+1 rule, 1 case, 1 branch both ways, 1 remark: fine
+"#,
+    );
+}
+
+/// A sum with the reference value 10 grows where a value is more than ten sigmas off, and with three sigmas off that is
+/// seven more: once in 10^11 values beyond it by the normal distribution, and never so many in a row.
+#[test]
+fn a_chart_that_can_hardly_ever_signal_is_told() {
+    let header = r#".chart("one", cusum(10), one_false_alarm_in(20000.points))"#;
+    let files = charted(header);
+    let files = files.each_ref().map(|(name, text)| (*name, text.as_str()));
+    let remarks = |files: &[(&str, &str)]| {
+        let checked = check_for(PLANT, files, &["--json"]);
+        let report: Value = serde_json::from_str(&checked.paper).expect("JSON");
+        let remarks = report["remarks"].as_array().expect("a list");
+        remarks.iter().map(in_line).collect::<Vec<_>>()
+    };
+    assert_eq!(
+        remarks(&files),
+        [
+            "rough.rhai:2:6: chart 'one' can practically never signal: it sees a mean that is off by 3 sigma after 7.8e11 values, on average: give it a smaller reference value, such as cusum(0.5), or a narrower limit"
+        ]
+    );
+    let header = r#".leave_out(off_nominal_by(0.1.um)).chart("one", ewma(0.1), control_limit(3))"#;
+    let files = charted(header);
+    let files = files.each_ref().map(|(name, text)| (*name, text.as_str()));
+    assert_eq!(
+        remarks(&files),
+        [
+            "rough.rhai:2:6: chart 'one' can practically never signal: it sees a mean that is off by 3 sigma never: leave out less, or give it a narrower limit"
+        ]
+    );
 }
