@@ -131,6 +131,7 @@ impl Term {
                     Self::new(&["rejected", rejected.reason.as_str(), &at], &rejected.text);
                 term.words
                     .extend(rejected.piece.as_ref().map(ToString::to_string));
+                term.details.push(format!("input={}", rejected.input));
                 term
             }
             Outcome::Noted { text, .. } => Self::new(&["noted"], text),

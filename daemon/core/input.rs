@@ -145,6 +145,8 @@ pub struct Reading {
     pub piece: Option<PieceName>,
     /// The source's own time.
     pub at: Option<Timestamp>,
+    /// The other one it may be, where it is a local time that its zone has twice.
+    pub at_again: Option<Timestamp>,
     /// What the piece is made of, as told here.
     pub strata: Vec<(StratumName, String)>,
     /// The gauge, where the message names one.

@@ -85,7 +85,7 @@ impl<J: Judge> Line<J> {
         let plant = Arc::clone(&self.plant);
         let station = Self::known(&plant, &reading.station);
         self.note_taken(Some(&reading.station), SourceKind::Reading, &reading.input);
-        self.watch_clock(&reading.station, reading.at);
+        self.watch_clock(&reading.station, reading.at, reading.at_again);
         let Some(name) = &reading.piece else {
             return self.on_nameless(reading, station);
         };

@@ -380,7 +380,7 @@ impl<J: Judge> Line<J> {
         let plant = Arc::clone(&self.plant);
         let station = Self::known(&plant, &event.station);
         self.note_taken(Some(&event.station), SourceKind::Event, &event.input);
-        self.watch_clock(&event.station, event.at);
+        self.watch_clock(&event.station, event.at, None);
         match &event.kind {
             EventKind::Birth => self.on_birth(event, station),
             EventKind::Arrival => self.on_arrival(event, station),
@@ -551,10 +551,18 @@ impl<J: Judge> Line<J> {
         }
     }
 
-    /// An `at` far from the line's clock is an alarm, never a verdict.
-    pub(crate) fn watch_clock(&mut self, station: &StationName, at: Option<Timestamp>) {
-        let Some(at) = at else { return };
-        let off = at - self.state.now;
+    /// An `at` far from the line's clock is an alarm, never a verdict; one that may be two times is the nearer.
+    pub(crate) fn watch_clock(
+        &mut self,
+        station: &StationName,
+        at: Option<Timestamp>,
+        or: Option<Timestamp>,
+    ) {
+        let now = self.state.now;
+        let off = at.into_iter().chain(or).map(|at| at - now);
+        let Some(off) = off.min_by_key(|off| off.0.saturating_abs()) else {
+            return;
+        };
         let skew = self.plant.line.skew;
         if off.0.saturating_abs() <= skew.0 {
             return;

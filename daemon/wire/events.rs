@@ -60,7 +60,8 @@ pub(crate) fn event(
     let at = members
         .find("at")
         .map(|value| when(value, "/at", None, None))
-        .transpose()?;
+        .transpose()?
+        .map(|at| at.first);
     let strata = match members.find("strata") {
         None => Vec::new(),
         Some(value) => strata(plant, value.get())?,

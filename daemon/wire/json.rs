@@ -96,7 +96,9 @@ pub(crate) fn any(payload: &[u8]) -> Result<&RawValue, Unreadable> {
     parse(payload)
 }
 
+/// One trailing NUL is a fixed buffer's and is cut; a second one is a torn message.
 fn parse<'a, T: Deserialize<'a>>(payload: &'a [u8]) -> Result<T, Unreadable> {
+    let payload = payload.strip_suffix(b"\0").unwrap_or(payload);
     if payload.is_empty() {
         return Err(Unreadable {
             at: "byte 0".into(),
@@ -264,6 +266,12 @@ mod tests {
     }
 
     #[test]
+    fn one_nul_behind_it_all_is_no_part_of_it() {
+        assert!(object(b"{\"a\":1}\0").is_ok_and(|members| members.find("a").is_some()));
+        assert!(any(b"[1]\0").is_ok());
+    }
+
+    #[test]
     fn places_are_bytes() {
         for (bytes, at) in [
             (&b""[..], "byte 0"),
@@ -271,6 +279,8 @@ mod tests {
             (b"{\"a\":\xff}", "byte 5"),
             (b"[1]", "byte 0"),
             (b"{\"a\":1,\n\"a\":2}", "byte 10"),
+            (b"\0", "byte 0"),
+            (b"{\"a\":1}\0\0", "byte 7"),
         ] {
             let error = object(bytes).expect_err("no object");
             assert_eq!(error.at, at, "{}", error.text);

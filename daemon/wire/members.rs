@@ -1,10 +1,9 @@
 //! Members that readings, events and requests have in common, read or refused with class and place.
 
 use crate::json;
-use crate::time::{self, TimeFault};
+use crate::time::{self, Moment, TimeFault};
 use chargehand_core::{
     Fault, Input, PieceName, Plant, RejectReason, Since1970, Source, Station, StratumName,
-    Timestamp,
 };
 use jiff::tz::TimeZone;
 use serde_json::value::RawValue;
@@ -44,13 +43,15 @@ pub(crate) fn when(
     at: &str,
     since_1970: Option<Since1970>,
     zone: Option<&TimeZone>,
-) -> Result<Timestamp, Fault> {
+) -> Result<Moment, Fault> {
     if let Some(counts) = since_1970 {
         let raw = json::text(value).unwrap_or(Cow::Borrowed(value.get()));
-        return time::parse_count(&raw, counts).ok_or_else(|| {
-            let text = format!("at is {raw}, wanted a number of {counts} since 1970");
-            refuse(RejectReason::Unreadable, at, text)
-        });
+        return time::parse_count(&raw, counts)
+            .map(Moment::from)
+            .ok_or_else(|| {
+                let text = format!("at is {raw}, wanted a number of {counts} since 1970");
+                refuse(RejectReason::Unreadable, at, text)
+            });
     }
     let Some(text) = json::text(value) else {
         return Err(refuse(
@@ -61,6 +62,11 @@ pub(crate) fn when(
     };
     time::parse(&text, zone).map_err(|fault| match fault {
         TimeFault::Unreadable(wanted) => refuse(RejectReason::Unreadable, at, format!("at is {text:?}: {wanted}")),
+        TimeFault::Skipped(zone) => refuse(
+            RejectReason::Unreadable,
+            at,
+            format!("at is {text:?}, which is no time in {zone}, where clocks are put forward over it: set the source's clock, or send an offset"),
+        ),
         TimeFault::NoOffset => refuse(
             RejectReason::NoOffset,
             at,

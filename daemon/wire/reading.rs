@@ -46,6 +46,8 @@ struct Parts<'a> {
     values: Vec<Named<'a>>,
     /// `#row`, where the message has rows.
     row: String,
+    /// Where its own time would stand.
+    at_place: String,
     /// Whether that belongs to the key: the number is the whole message's, and its rows share it.
     numbered_by_row: bool,
 }
@@ -106,6 +108,7 @@ pub(crate) fn canonical(
         strata: inner("strata")?,
         values: inner("values")?,
         row: String::new(),
+        at_place: "/at".to_owned(),
         numbered_by_row: false,
     };
     reading(
@@ -151,6 +154,17 @@ impl<'a> Whole<'a> {
         }
     }
 
+    /// What the message as a whole goes by, where it says.
+    pub fn identity(&self) -> Option<Identity> {
+        let bare = |name: &str| {
+            self.found
+                .get(name)
+                .copied()
+                .filter(|value| !json::is_null(value))
+        };
+        identity_of(bare("id"), bare("epoch"), bare("seq"))
+    }
+
     /// The digest of its bytes.
     pub fn digest(&self) -> &str {
         self.digest
@@ -162,13 +176,13 @@ impl<'a> Whole<'a> {
 /// Without a place the message is the row.
 pub(crate) fn mapped(whole: &Whole<'_>, row: Option<(&RawValue, &str, usize)>) -> MappedRow {
     let Whole { station, map, .. } = *whole;
+    let row_place = row.map_or_else(String::new, |(_, pointer, index)| {
+        format!("{pointer}/{index}")
+    });
     let in_row = |name: &str| -> Option<(&RawValue, String)> {
-        let (row, pointer, index) = row?;
+        let (row, ..) = row?;
         let wanted = &map.map.get(name)?.pointer;
-        Some((
-            json::point(row, wanted)?,
-            format!("{pointer}/{index}{wanted}"),
-        ))
+        Some((json::point(row, wanted)?, format!("{row_place}{wanted}")))
     };
     let find = |name: &str| -> Option<(&RawValue, String)> {
         in_row(name).or_else(|| Some((*whole.found.get(name)?, map.map.get(name)?.pointer.clone())))
@@ -188,7 +202,8 @@ pub(crate) fn mapped(whole: &Whole<'_>, row: Option<(&RawValue, &str, usize)>) -
         let name = characteristic.name.as_str();
         let wanted = map.map.get(name)?;
         // A mapped characteristic that is not there is missing, and said to be.
-        let (value, at) = find(name).unwrap_or((absent(), wanted.pointer.clone()));
+        let place = || format!("{row_place}{}", wanted.pointer);
+        let (value, at) = find(name).unwrap_or_else(|| (absent(), place()));
         Some((Cow::Borrowed(name), value, at))
     });
     let parts = Parts {
@@ -206,6 +221,10 @@ pub(crate) fn mapped(whole: &Whole<'_>, row: Option<(&RawValue, &str, usize)>) -
         row: row
             .map(|(_, _, index)| format!("#{index}"))
             .unwrap_or_default(),
+        at_place: format!(
+            "{row_place}{}",
+            map.map.get("at").map_or("", |at| at.pointer.as_str())
+        ),
         numbered_by_row: row.is_some() && !own_number,
     };
     let manner = |characteristic: &Characteristic| Manner {
@@ -276,7 +295,7 @@ fn reading<'m>(
     let identity = parts.identity();
     if identity.is_none() && at.is_none() {
         let text = "a reading has an id, or epoch and seq, or at least its own time: without any it cannot be told from its copy";
-        return Err(refuse(RejectReason::Missing, "/at", text.into()));
+        return Err(refuse(RejectReason::Missing, &parts.at_place, text.into()));
     }
     let mut faults = Vec::new();
     let strata = parts.strata.iter().filter_map(|(stratum, value, at)| {
@@ -324,7 +343,8 @@ fn reading<'m>(
             input,
             station: station.name.clone(),
             piece,
-            at,
+            at: at.map(|at| at.first),
+            at_again: at.and_then(|at| at.again),
             strata,
             gauge,
             attempt,

@@ -141,7 +141,7 @@ impl Wire {
                 text,
                 characteristic: None,
             };
-            return vec![self.unusable(message, &place, fault, None)];
+            return vec![self.unusable_as(message, &place, fault, None, read.identity())];
         };
         if rows.len() > ROWS_MAX {
             let text = format!(
@@ -154,7 +154,7 @@ impl Wire {
                 text,
                 characteristic: None,
             };
-            return vec![self.unusable(message, &place, fault, None)];
+            return vec![self.unusable_as(message, &place, fault, None, read.identity())];
         }
         rows.into_iter()
             .enumerate()

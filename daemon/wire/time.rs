@@ -5,7 +5,7 @@ use crate::UnknownZone;
 use chargehand_core::{Since1970, Timestamp};
 use chargehand_measure::{Decimal, parse_number};
 use jiff::civil::DateTime;
-use jiff::tz::{Offset, TimeZone};
+use jiff::tz::{AmbiguousOffset, Offset, TimeZone};
 
 /// Why a time cannot be used.
 #[derive(Debug, PartialEq, Eq)]
@@ -14,6 +14,22 @@ pub(crate) enum TimeFault {
     Unreadable(&'static str),
     /// A time that could be any.
     NoOffset,
+    /// A local time that the zone does not have: its clocks are put forward over it.
+    Skipped(String),
+}
+
+/// When something was, as far as a text says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Moment {
+    pub first: Timestamp,
+    /// The same local time once more, where the zone's clocks are put back over it.
+    pub again: Option<Timestamp>,
+}
+
+impl From<Timestamp> for Moment {
+    fn from(first: Timestamp) -> Self {
+        Self { first, again: None }
+    }
 }
 
 /// The zone of that name, from the bundled database.
@@ -24,7 +40,7 @@ pub(crate) fn zone(name: &str) -> Result<TimeZone, UnknownZone> {
 }
 
 /// Reads an RFC 3339 time; one without offset only where the source's zone is declared.
-pub(crate) fn parse(text: &str, zone: Option<&TimeZone>) -> Result<Timestamp, TimeFault> {
+pub(crate) fn parse(text: &str, zone: Option<&TimeZone>) -> Result<Moment, TimeFault> {
     const WANTED: &str = "wanted a time such as 2026-03-02T07:46:24.250+01:00";
     let unreadable = TimeFault::Unreadable(WANTED);
     let bytes = text.as_bytes();
@@ -67,11 +83,22 @@ pub(crate) fn parse(text: &str, zone: Option<&TimeZone>) -> Result<Timestamp, Ti
         ("", None) => return Err(TimeFault::NoOffset),
         (offset, _) => TimeZone::fixed(parse_offset(offset).ok_or(unreadable)?),
     };
-    let at = zone
-        .to_ambiguous_timestamp(civil)
-        .compatible()
-        .map_err(|_| TimeFault::Unreadable(WANTED))?;
-    Ok(Timestamp(at.as_microsecond()))
+    let local = zone.to_ambiguous_timestamp(civil);
+    let stamp = |at: Result<jiff::Timestamp, jiff::Error>| {
+        at.map(|at| Timestamp(at.as_microsecond()))
+            .map_err(|_| TimeFault::Unreadable(WANTED))
+    };
+    match local.offset() {
+        AmbiguousOffset::Unambiguous { .. } => Ok(stamp(local.compatible())?.into()),
+        AmbiguousOffset::Gap { .. } => {
+            let name = zone.iana_name().unwrap_or("the source's zone");
+            Err(TimeFault::Skipped(name.to_owned()))
+        }
+        AmbiguousOffset::Fold { .. } => Ok(Moment {
+            first: stamp(local.earlier())?,
+            again: Some(stamp(local.later())?),
+        }),
+    }
 }
 
 /// `+hh:mm` or `-hh:mm`.
@@ -136,7 +163,7 @@ mod tests {
     use super::*;
 
     fn micros(text: &str) -> Result<i64, TimeFault> {
-        parse(text, None).map(|at| at.0)
+        parse(text, None).map(|at| at.first.0)
     }
 
     #[test]
@@ -184,10 +211,40 @@ mod tests {
     fn a_declared_zone_gives_the_offset() {
         let berlin = zone("Europe/Berlin").expect("bundled");
         let at = parse("2026-03-02T07:46:24.250", Some(&berlin)).expect("zone declared");
-        assert_eq!(Ok(at.0), micros("2026-03-02T07:46:24.250+01:00"));
-        assert_eq!(print(at, &berlin), "2026-03-02T07:46:24.250+01:00");
+        assert_eq!(Ok(at.first.0), micros("2026-03-02T07:46:24.250+01:00"));
+        assert_eq!(print(at.first, &berlin), "2026-03-02T07:46:24.250+01:00");
         let summer = parse("2026-07-01T12:00:00Z", None).expect("UTC");
-        assert_eq!(print(summer, &berlin), "2026-07-01T14:00:00.000+02:00");
+        assert_eq!(
+            print(summer.first, &berlin),
+            "2026-07-01T14:00:00.000+02:00"
+        );
+    }
+
+    #[test]
+    fn a_local_time_that_the_zone_skips_is_none_and_one_it_repeats_is_two() {
+        // Directive 2000/84/EC: from 02:00 to 03:00 CET on the last Sunday of March, back at 03:00 CEST on that of October.
+        let berlin = zone("Europe/Berlin").expect("bundled");
+        let local = |text: &str| parse(text, Some(&berlin));
+        let skipped = Err(TimeFault::Skipped("Europe/Berlin".to_owned()));
+        for text in ["2026-03-29T02:00:00", "2026-03-29T02:59:59.999999"] {
+            assert_eq!(local(text), skipped, "{text}");
+        }
+        for text in ["2026-10-25T02:00:00", "2026-10-25T02:59:59.999999"] {
+            let at = local(text).expect("a time");
+            assert_eq!(Ok(at.first.0), micros(&format!("{text}+02:00")), "{text}");
+            let again = at.again.map(|again| again.0).expect("a second one");
+            assert_eq!(Ok(again), micros(&format!("{text}+01:00")), "{text}");
+        }
+        for text in [
+            "2026-03-29T01:59:59",
+            "2026-03-29T03:00:00",
+            "2026-10-25T01:59:59",
+            "2026-10-25T03:00:00",
+        ] {
+            assert!(local(text).is_ok_and(|at| at.again.is_none()), "{text}");
+        }
+        // Who sends the offset says which of the two it is.
+        assert!(local("2026-10-25T02:30:00+02:00").is_ok_and(|at| at.again.is_none()));
     }
 
     #[test]

@@ -1,7 +1,8 @@
 //! What the line does, told in tables: one file a theme, in `tables/`.
 
-use super::table::run;
-use super::world::deep;
+use super::table::{BASE, PLANT, run};
+use super::world::{World, deep, incoming, texts};
+use chargehand_core::{Outcome, Timestamp};
 
 macro_rules! tables {
     ($($test:ident $file:literal)*) => {$(
@@ -31,4 +32,39 @@ tables! {
     dirty_payloads_are_classified "dirty.table"
     counters_count_pieces_by_birth "counters.table"
     charts_take_what_may_be_believed "charts.table"
+}
+
+/// Half past two is twice that night. A source in that zone means the one that is; where it is neither, its clock is off.
+#[test]
+fn a_local_time_that_is_twice_is_the_one_nearer_to_the_line_s_clock() {
+    // 2026-10-25T00:30:00Z, when clocks in the zone show 02:30 for the first time.
+    const FIRST: i64 = 1_792_888_200_000_000;
+    const HOUR: i64 = 3_600_000_000;
+    deep(|| {
+        let alarms = |now: i64| -> Vec<String> {
+            let mut world = World::new(texts(PLANT, &[]), Timestamp(now - 60_000_000));
+            let birth = incoming(
+                &format!("{BASE}/s20/event"),
+                r#"{"id":"b","kind":"birth","piece":"P1"}"#,
+            );
+            world.message(Timestamp(now - 30_000_000), birth);
+            let reading = r#"{"boot":"b","n":1,"a/b":["P1"],"v":3.25,"t":"2026-10-25T02:30:00"}"#;
+            let taken = world.message(Timestamp(now), incoming("cell9/east/ra", reading));
+            let outcomes = taken.outcomes.expect("a record").into_iter();
+            let texts = outcomes.filter_map(|outcome| match outcome {
+                Outcome::Alarm(alarm) => Some(alarm.text),
+                _ => None,
+            });
+            texts.collect()
+        };
+        let none: Vec<String> = Vec::new();
+        assert_eq!(alarms(FIRST), none);
+        assert_eq!(alarms(FIRST + HOUR), none);
+        let said = alarms(FIRST + HOUR / 2 - 1_000_000).join(" ");
+        assert!(said.contains("1799 s behind"), "{said}");
+        let said = alarms(FIRST + HOUR / 2 + 1_000_000).join(" ");
+        assert!(said.contains("1799 s ahead of"), "{said}");
+        let said = alarms(FIRST + 2 * HOUR).join(" ");
+        assert!(said.contains("3600 s behind"), "{said}");
+    });
 }

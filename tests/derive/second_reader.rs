@@ -37,6 +37,11 @@ impl Node {
 
 /// Reads bytes as one JSON value.
 pub fn json(bytes: &[u8]) -> Option<Node> {
+    // A fixed buffer's own end.
+    let bytes = match bytes {
+        [before @ .., 0] => before,
+        all => all,
+    };
     let mut reader = Reader {
         rest: std::str::from_utf8(bytes).ok()?,
     };

@@ -307,6 +307,20 @@ fn a_value_is_of_the_class_it_was_made_for() {
 }
 
 #[test]
+fn a_message_may_end_in_one_nul() {
+    let wire = Wire::new(plant()).expect("a known zone");
+    let topic = format!("{BASE}/s30/reading");
+    let message = "{\"id\":\"a\",\"piece\":\"P1\",\"values\":{\"mass\":1450}}";
+    let check = |end: &str, expect| {
+        let payload = format!("{message}{end}");
+        assert_eq!(read(&wire, &topic, &payload), expect, "{payload:?}");
+    };
+    check("", Expect::Measured(14_500, Had::Plain));
+    check("\0", Expect::Measured(14_500, Had::Plain));
+    check("\0\0", Expect::Unreadable);
+}
+
+#[test]
 fn a_declared_comma_and_unit_make_the_same_number() {
     let wire = Wire::new(plant()).expect("a known zone");
     runner()

@@ -397,6 +397,7 @@ fn reading(station: &str, piece: &str, characteristic: &str, count: i64, attempt
         station: StationName::from(station),
         piece: Some(piece.into()),
         at: None,
+        at_again: None,
         strata: Vec::new(),
         gauge: None,
         attempt,
