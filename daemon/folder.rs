@@ -7,9 +7,12 @@
 //! Deliberately not here: whether any of it is right.
 
 use chargehand_script::{LoadFault, Rulebook, Source};
-use std::fs;
-use std::io;
+use std::fs::{self, File};
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
+
+/// Most bytes of one file: what is longer is neither rules nor cases.
+const FILE_MAX: u64 = 64 * 1024 * 1024;
 
 /// A folder and the names in it, nothing read yet.
 #[derive(Clone, Debug)]
@@ -135,23 +138,40 @@ impl RulesFolder {
         let (mut sources, mut faults) = (Vec::new(), Vec::new());
         for file in names {
             let file = file.clone();
-            match fs::read(self.path.join(&file)).map(String::from_utf8) {
+            match bytes(&self.path.join(&file)).map(String::from_utf8) {
                 Ok(Ok(text)) => sources.push(Source { file, text }),
                 Ok(Err(error)) => {
                     let good = error.utf8_error().valid_up_to();
                     faults.push(not_utf8(file, &error.as_bytes()[..good]));
                 }
-                Err(error) => faults.push(LoadFault {
+                Err(what) => faults.push(LoadFault {
                     file,
                     line: None,
                     column: None,
-                    what: error.to_string(),
+                    what,
                     remedy: "make it a file that can be read".to_owned(),
                 }),
             }
         }
         (sources, faults)
     }
+}
+
+/// A file's bytes, or why it has none. Opening a pipe would wait for whoever writes into it, and a device has no end.
+fn bytes(path: &Path) -> Result<Vec<u8>, String> {
+    let said = |error: io::Error| error.to_string();
+    let known = fs::metadata(path).map_err(said)?;
+    if !known.is_file() {
+        return Err("a pipe, a socket or a device, not read".to_owned());
+    }
+    let mut bytes = Vec::new();
+    let file = File::open(path).map_err(said)?;
+    let read = file.take(FILE_MAX + 1).read_to_end(&mut bytes);
+    read.map_err(said)?;
+    if u64::try_from(bytes.len()).is_ok_and(|length| length > FILE_MAX) {
+        return Err(format!("longer than {FILE_MAX} bytes, not read"));
+    }
+    Ok(bytes)
 }
 
 fn not_utf8(file: String, before: &[u8]) -> LoadFault {
@@ -233,6 +253,26 @@ mod tests {
             fault.to_string(),
             "b.rhai:2:6: not a text in UTF-8: save the file as UTF-8"
         );
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn what_is_no_file_is_named_and_not_waited_for() {
+        let kept = Kept::new("pipe");
+        let pipe = kept.0.join("a.rhai");
+        let made = std::process::Command::new("mkfifo").arg(&pipe).status();
+        assert!(made.is_ok_and(|status| status.success()), "mkfifo");
+        for (target, name) in [("/dev/zero", "b.rhai"), ("/nowhere/at/all", "c.rhai")] {
+            std::os::unix::fs::symlink(target, kept.0.join(name)).expect("a link");
+        }
+        let folder = RulesFolder::open(&kept.0).expect("a folder");
+        let fault = folder.rulebook().expect_err("none is a file").to_string();
+        let lines: Vec<&str> = fault.lines().collect();
+        let not_read = "a pipe, a socket or a device, not read: make it a file that can be read";
+        assert_eq!(lines.len(), 3, "{fault}");
+        assert_eq!(lines[0], format!("a.rhai: {not_read}"));
+        assert_eq!(lines[1], format!("b.rhai: {not_read}"));
+        assert!(lines[2].starts_with("c.rhai: No such file"), "{fault}");
     }
 
     #[test]
