@@ -75,10 +75,10 @@ pub fn check(
     further: &[PathBuf],
     strict: bool,
 ) -> Result<Report, BadConfiguration> {
-    let (described, text) = read_plant(plant)?;
+    let read = read_plant(plant)?;
     let folder = match rules {
         Some(folder) => folder.to_owned(),
-        None => beside(plant, &described.line.rules),
+        None => beside(plant, &read.plant.line.rules),
     };
     let folder = RulesFolder::open(&folder).map_err(|fault| match fault {
         FolderFault::Folder { path, error } if rules.is_some() => BadConfiguration(format!(
@@ -94,17 +94,17 @@ pub fn check(
         folder: folder.path().display().to_string(),
         rules: Vec::new(),
         faults: Vec::new(),
-        remarks: Vec::new(),
+        remarks: read.remarks.into_iter().map(Finding::from).collect(),
         cases: Vec::new(),
         branches: Vec::new(),
         charts: Vec::new(),
-        texts: Texts::new(),
+        texts: Texts::from([(plant.display().to_string(), read.text.clone())]),
     };
     let further: Vec<(String, String)> = further
         .iter()
         .map(|path| read_further(path))
         .collect::<Result<_, _>>()?;
-    report.look(&folder, &further, &Track::new(described, text))?;
+    report.look(&folder, &further, &Track::new(read.plant, read.text))?;
     report.faults.sort();
     report.remarks.sort();
     report.ok = report.faults.is_empty()
@@ -119,7 +119,7 @@ pub fn check(
 /// # Errors
 /// The plant description is wrong, or the file cannot be written.
 pub fn write_definitions(plant: &Path, folder: &Path) -> Result<PathBuf, BadConfiguration> {
-    let (described, _) = read_plant(plant)?;
+    let described = read_plant(plant)?.plant;
     let path = folder.join(DEFINITIONS);
     fs::create_dir_all(folder)
         .and_then(|()| fs::write(&path, definitions(&described)))

@@ -6,7 +6,7 @@
 use crate::derive::{Derivation, Texts, text_digest};
 use crate::folder::RulesFolder;
 use crate::replay::{ReplayFault, texts_of};
-use crate::run::{BadConfiguration, read_plant};
+use crate::run::{BadConfiguration, PlantFile, read_plant};
 use chargehand_core::{Start, State, TextDigest};
 use chargehand_ledger::{Sqlite, Store};
 use std::collections::BTreeSet;
@@ -132,7 +132,7 @@ impl Chosen {
 
 fn plant_of(path: &Path, line: &str) -> Result<(String, String), BadConfiguration> {
     let name = path.display().to_string();
-    let (plant, text) = read_plant(path)?;
+    let PlantFile { plant, text, .. } = read_plant(path)?;
     if plant.line.base != line {
         return Err(BadConfiguration(format!(
             "{name}: describes line {}, the ledger is of line {line}: name a description of that line",

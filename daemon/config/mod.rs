@@ -67,6 +67,15 @@ impl std::error::Error for Faults {}
 ///
 /// All faults of the text at once; a text that is not TOML at all has one, where it stops being TOML.
 pub fn plant(text: &str, name: &str) -> Result<Plant, Faults> {
+    described(text, name).map(|(plant, _)| plant)
+}
+
+/// A plant description, and what of it is taken without effect in this version, in order of place.
+///
+/// # Errors
+///
+/// As [`plant()`].
+pub fn described(text: &str, name: &str) -> Result<(Plant, Vec<Fault>), Faults> {
     typed::read(text, name, plant::read)
 }
 
@@ -88,15 +97,22 @@ pub(crate) fn near<'c>(
     candidates: impl IntoIterator<Item = &'c str>,
 ) -> Option<&'c str> {
     let word = word.to_lowercase();
+    // A unit left out at the end of a word is no slip of the finger: `takt` is `takt_s`.
+    let ends = |candidate: &str| {
+        let rest = candidate.to_lowercase();
+        rest.strip_prefix(&word)
+            .is_some_and(|rest| rest.starts_with('_'))
+    };
     // A third of the word may be wrong. Further off, a suggestion would be a guess that misleads.
     let far = (word.chars().count() / 3).max(1);
     candidates
         .into_iter()
-        .map(|candidate| {
-            (
+        .map(|candidate| match ends(candidate) {
+            true => (1, candidate),
+            false => (
                 strsim::damerau_levenshtein(&word, &candidate.to_lowercase()),
                 candidate,
-            )
+            ),
         })
         .filter(|(distance, _)| *distance <= far)
         .min_by_key(|(distance, _)| *distance)
@@ -127,7 +143,7 @@ mod tests {
 
     #[test]
     fn only_what_is_near_is_offered() {
-        let words = ["as-cast", "machined", "cured"];
+        let words = ["as-cast", "machined", "cured", "takt_s"];
         let check = |word, expect| assert_eq!(near(word, words), expect, "{word}");
         check("as-casted", Some("as-cast"));
         check("As-Cast", Some("as-cast"));
@@ -135,6 +151,8 @@ mod tests {
         check("cur", None);
         check("cred", Some("cured"));
         check("painted", None);
+        check("takt", Some("takt_s"));
+        check("tak", None);
         check("", None);
     }
 }

@@ -642,7 +642,8 @@ fn permission(field: &Field<'_>, role: &str, declared: &Declared) -> Option<Perm
         }
     }
     if !VERBS_ANSWERED.contains(&verb) {
-        field.remark(&format!("role {role}: {verb}"));
+        let remedy = "take it out, or keep it for the version that has it";
+        field.remark(&format!("role {role}: {verb}"), remedy);
     }
     Some(Permission {
         verb: verb.to_owned(),

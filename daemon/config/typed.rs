@@ -19,12 +19,13 @@ use toml::de::{DeTable, DeValue};
 /// Longest time a description may name: ten years, far from where microseconds overflow.
 const SECONDS_MAX: i64 = 10 * 366 * 86_400;
 
-/// Reads `text` with `meaning`, which gives `None` only after it has noted a fault.
+/// Reads `text` with `meaning`, which gives `None` only after it has noted a fault. Gives also what was taken without
+/// effect, in order of place.
 pub(super) fn read<T>(
     text: &str,
     file: &str,
     meaning: impl FnOnce(Table<'_>) -> Option<T>,
-) -> Result<T, Faults> {
+) -> Result<(T, Vec<Fault>), Faults> {
     let sheet = Sheet {
         text,
         ..Sheet::default()
@@ -46,20 +47,28 @@ pub(super) fn read<T>(
     };
     let mut notes = sheet.faults.into_inner();
     notes.sort();
+    let placed = |notes: Vec<Note>| {
+        notes
+            .into_iter()
+            .map(|note| note.place(text, file))
+            .collect()
+    };
     match result {
-        Some(result) if notes.is_empty() => Ok(result),
+        Some(result) if notes.is_empty() => {
+            let mut remarks = sheet.without_effect.into_inner();
+            remarks.sort();
+            Ok((
+                result,
+                placed(remarks.into_iter().map(Idle::note).collect()),
+            ))
+        }
         _ => {
             // A meaning without result and without fault would be a bug of ours that looks like a good file.
             assert!(
                 !notes.is_empty(),
                 "a description was refused without a fault"
             );
-            Err(Faults(
-                notes
-                    .into_iter()
-                    .map(|note| note.place(text, file))
-                    .collect(),
-            ))
+            Err(Faults(placed(notes)))
         }
     }
 }
@@ -69,7 +78,25 @@ pub(super) fn read<T>(
 struct Sheet<'t> {
     text: &'t str,
     faults: RefCell<Vec<Note>>,
-    without_effect: RefCell<Vec<(usize, String)>>,
+    without_effect: RefCell<Vec<Idle>>,
+}
+
+/// What was taken and does nothing.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord)]
+struct Idle {
+    at: usize,
+    word: String,
+    remedy: String,
+}
+
+impl Idle {
+    fn note(self) -> Note {
+        Note {
+            at: self.at,
+            what: format!("{}: without effect in this version", self.word),
+            remedy: self.remedy,
+        }
+    }
 }
 
 impl Sheet<'_> {
@@ -216,7 +243,7 @@ impl<'s> Table<'s> {
     pub(super) fn remarks(&self) -> Vec<String> {
         let mut remarks = self.sheet.without_effect.borrow().clone();
         remarks.sort();
-        remarks.into_iter().map(|(_, remark)| remark).collect()
+        remarks.into_iter().map(|idle| idle.word).collect()
     }
 
     fn find(&mut self, word: &'static str) -> Option<Field<'s>> {
@@ -424,13 +451,20 @@ impl<'s> Field<'s> {
 
     /// Notes that the word was taken and does nothing.
     pub(super) fn has_no_effect(&self) {
-        self.remark(&self.name);
+        self.remark(
+            &self.name,
+            "take it out, or keep it for the version that has it",
+        );
     }
 
-    /// Notes `remark` among what has no effect.
-    pub(super) fn remark(&self, remark: &str) {
-        let remark = (self.key.start, remark.replace('"', ""));
-        self.sheet.without_effect.borrow_mut().push(remark);
+    /// Notes `word` among what has no effect, and what to do about it.
+    pub(super) fn remark(&self, word: &str, remedy: &str) {
+        let idle = Idle {
+            at: self.key.start,
+            word: word.replace('"', ""),
+            remedy: remedy.to_owned(),
+        };
+        self.sheet.without_effect.borrow_mut().push(idle);
     }
 
     /// Notes a fault of this value; gives `None`, for the caller to return.

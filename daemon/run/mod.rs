@@ -56,13 +56,13 @@ impl LineFiles {
     /// A file cannot be read, or is wrong.
     pub fn read(plant: &Path) -> Result<Self, BadConfiguration> {
         let name = plant.display().to_string();
-        let (described, text) = read_plant(plant)?;
+        let read = read_plant(plant)?;
         let folder = plant
             .parent()
             .unwrap_or(Path::new(""))
-            .join(&described.line.rules);
+            .join(&read.plant.line.rules);
         let texts = Texts {
-            plant: text,
+            plant: read.text,
             rulebook: read_rulebook(&folder)?.to_text(),
         };
         // Here, and not only on the line's thread: nothing is to start, no ledger to come into being, on wrong rules.
@@ -72,14 +72,27 @@ impl LineFiles {
     }
 }
 
-/// A plant description, and its text.
-pub(crate) fn read_plant(path: &Path) -> Result<(Plant, String), BadConfiguration> {
+/// A plant description that was read.
+pub(crate) struct PlantFile {
+    pub(crate) plant: Plant,
+    /// As it was typed.
+    pub(crate) text: String,
+    /// What of it is taken without effect.
+    pub(crate) remarks: Vec<config::Fault>,
+}
+
+/// Reads a plant description.
+pub(crate) fn read_plant(path: &Path) -> Result<PlantFile, BadConfiguration> {
     let name = path.display().to_string();
     let text = fs::read_to_string(path)
         .map_err(|error| BadConfiguration(format!("{name}: {error}: name a plant description")))?;
-    let plant =
-        config::plant(&text, &name).map_err(|faults| BadConfiguration(faults.to_string()))?;
-    Ok((plant, text))
+    let (plant, remarks) =
+        config::described(&text, &name).map_err(|faults| BadConfiguration(faults.to_string()))?;
+    Ok(PlantFile {
+        plant,
+        text,
+        remarks,
+    })
 }
 
 /// Lines share nothing. Client id and ledger file both come from the base, so they clash together.
@@ -242,7 +255,7 @@ impl Running {
                 }
             }
             let recovered = recover_on_word(&mut store, &files.texts, &files.name, &*clock, word)?;
-            say_start(&recovered, &files.name);
+            say_start(&recovered, &files);
             Worker::new(
                 recovered.derivation,
                 Box::new(store),
@@ -359,7 +372,7 @@ fn wanted(
     )))
 }
 
-fn say_start(recovered: &Recovered, name: &str) {
+fn say_start(recovered: &Recovered, files: &LineFiles) {
     let plant = recovered.derivation.plant();
     tracing::info!(
         "line {}: {} records derived again, all equal",
@@ -380,8 +393,10 @@ fn say_start(recovered: &Recovered, name: &str) {
             tracing::info!("line {base}: declared no more, dropped: {dropped}");
         }
     }
-    for word in &plant.without_effect {
-        tracing::warn!("{name}: {word}: without effect in this version");
+    // The same words as those of `check`. A description that cannot be read has not come so far.
+    let described = config::described(&files.texts.plant, &files.name);
+    for remark in described.map(|(_, remarks)| remarks).unwrap_or_default() {
+        tracing::warn!("{remark}");
     }
     for remark in recovered.derivation.remarks() {
         tracing::warn!("{remark}");

@@ -147,6 +147,29 @@ pub fn run_in(folder: &Folder, plants: &[&Path]) -> Output {
 }
 
 #[test]
+fn what_a_description_says_without_effect_is_said_in_the_same_words_by_check_and_by_the_daemon() {
+    let idle = PLANT
+        .replace("name = \"s10\"", "name = \"s10\"\norder = \"named\"")
+        .replace("[\"release\"]", "[\"release\", \"concede\"]");
+    let site = Site::start_with(&idle, PLANT_BROKER);
+    let plant = site.plant.display().to_string();
+    let checked = chargehand(&["check", "--plant", &plant, "--json"]);
+    let report: Value = serde_json::from_str(&stdout(&checked)).expect("JSON");
+    let remarks = report["remarks"].as_array().expect("a list");
+    let of_plant: Vec<&Value> = remarks
+        .iter()
+        .filter(|remark| remark["file"] == plant.as_str())
+        .collect();
+    assert_eq!(of_plant.len(), 3, "order, final, concede: {remarks:#?}");
+    for remark in of_plant {
+        let (what, remedy) = (text(&remark["what"]), text(&remark["remedy"]));
+        let (line, column) = (&remark["line"], &remark["column"]);
+        let said = format!("{plant}:{line}:{column}: {what}: {remedy}");
+        site.daemon.wait_for_log(&said);
+    }
+}
+
+#[test]
 fn one_ledger_has_one_writer() {
     let site = Site::start();
     let mut second = Daemon::start(&[&site.plant], &site.folder, site.broker.port());

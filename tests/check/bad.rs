@@ -82,7 +82,12 @@ fn differs(mistake: &Mistake) -> Option<String> {
         format!("{kind} {place}: {}{remedy}", finding.what)
     };
     let faults = report.faults.iter().map(|fault| line("fault", fault));
-    let remarks = report.remarks.iter().filter(|remark| !untried(remark));
+    // So is what the plant description says without effect: of a rulebook it is not.
+    let of_plant = |finding: &&Finding| finding.file.ends_with(".toml");
+    let remarks = report
+        .remarks
+        .iter()
+        .filter(|remark| !untried(remark) && !of_plant(remark));
     let found: Vec<String> = faults
         .chain(remarks.map(|remark| line("remark", remark)))
         .collect();

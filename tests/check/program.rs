@@ -74,6 +74,38 @@ fn the_shipped_rules_are_fine_and_tried_every_way() {
 }
 
 #[test]
+fn what_a_plant_description_says_without_effect_is_said_and_strictly_a_fault() {
+    let plant = PLANT
+        .replace("kind = \"lane\"", "kind = \"final\"")
+        .replace("every = 5", "every = 5\nevidence = \"every\"")
+        .replace("[\"release\"]", "[\"release\", \"shelve\"]");
+    let files: &[(&str, &str)] = &[("light.rhai", LIGHT), ("light.cases", LIGHT_CASES)];
+    let report = |more: &[&str]| {
+        let checked = check_for(&plant, files, more);
+        let report: Value = serde_json::from_str(&checked.paper).expect("JSON");
+        (checked.code, report)
+    };
+    let (code, json) = report(&["--json"]);
+    let remarks = json["remarks"].as_array().expect("a list").iter();
+    let remarks: Vec<String> = remarks.map(in_line).collect();
+    let ends = [
+        ":33:10: station w2: gate: kind final, which opens on complete evidence and so lets no piece pass: \
+         without effect in this version: write another kind, such as \"diverter\", and accepted pieces pass",
+        ":46:1: station w2: characteristic rough: evidence: without effect in this version: \
+         take it out, or keep it for the version that has it",
+        ":50:19: role foreman: shelve: without effect in this version: \
+         take it out, or keep it for the version that has it",
+    ];
+    assert_eq!(remarks.len(), ends.len(), "{remarks:#?}");
+    for (found, end) in remarks.iter().zip(ends) {
+        let begin = found.split("plant.toml").next().unwrap_or_default();
+        assert_eq!(*found, format!("{begin}plant.toml{end}"));
+    }
+    assert_eq!(code, Some(0), "remarks are no faults");
+    assert_eq!(report(&["--json", "--strict"]).0, Some(1));
+}
+
+#[test]
 fn a_wrong_argument_or_plant_description_is_no_finding() {
     let folder = Folder::new();
     let plant = folder.write("plant.toml", PLANT).display().to_string();

@@ -88,7 +88,21 @@ fn station(
 
 fn gate(mut table: Table<'_>, station: Option<i64>) -> Option<Gate> {
     let kind = table.must("kind", "kind = \"diverter\"");
-    let kind = kind.and_then(|field| field.choice(GateKind::ALL, GateKind::as_str));
+    let kind = kind.and_then(|field| {
+        let kind = field.choice(GateKind::ALL, GateKind::as_str)?;
+        if kind == GateKind::Final {
+            // It opens on complete evidence, and that part does not exist yet.
+            let word = format!(
+                "{} final, which opens on complete evidence and so lets no piece pass",
+                field.name()
+            );
+            field.remark(
+                &word,
+                "write another kind, such as \"diverter\", and accepted pieces pass",
+            );
+        }
+        Some(kind)
+    });
     let within = table
         .must("within_s", "within_s = 3")
         .and_then(|field| field.seconds());
