@@ -2,7 +2,7 @@
 //!
 //! Readable without colours, which are an addition. Deliberately not here: finding anything.
 
-use super::{CaseReport, ChartReport, Finding, Report};
+use super::{BranchReport, CaseReport, ChartReport, Finding, Report};
 use crate::cases::{Difference, Term};
 use crate::shown::shown;
 use annotate_snippets::{
@@ -70,31 +70,30 @@ impl Report {
             parts.push(format!("{} {verb} in {rows}", number(differ, "case")));
         }
         let good = parts.is_empty();
+        let tried = |branch: &&BranchReport| branch.yes && branch.no;
+        let untried = self.branches.len() - self.branches.iter().filter(tried).count();
         if good {
             parts.push(number(self.rules.len(), "rule"));
             parts.push(number(self.cases.len(), "case"));
-            parts.push(self.branches_in_words());
+            if untried == 0 {
+                parts.push(format!("{} both ways", branches(self.branches.len())));
+            }
         }
         if !self.remarks.is_empty() {
             parts.push(number(self.remarks.len(), "remark"));
         }
         let sum = parts.join(", ");
-        match (self.ok, good) {
-            (true, _) => format!("{sum}: fine"),
-            (false, true) => format!("{sum}: not fine, as --strict allows no remark"),
-            (false, false) => sum,
-        }
-    }
-
-    fn branches_in_words(&self) -> String {
-        let both = self
-            .branches
-            .iter()
-            .filter(|branch| branch.yes && branch.no);
-        match (both.count(), self.branches.len()) {
-            (both, all) if both == all => format!("{} both ways", branches(all)),
-            (both, all) => format!("{both} of {} both ways", branches(all)),
-        }
+        let verdict = match (self.ok, good) {
+            (true, _) if untried == 0 && self.remarks.is_empty() => "fine",
+            (true, _) => "no fault",
+            (false, true) => "not fine, as --strict allows no remark",
+            (false, false) => return sum,
+        };
+        let not_tried = match untried {
+            0 => String::new(),
+            some => format!("; not tried: {some} of {}", branches(self.branches.len())),
+        };
+        format!("{sum}: {verdict}{not_tried}")
     }
 }
 

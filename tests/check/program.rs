@@ -35,13 +35,13 @@ fn exit_codes_tell_what_is_wrong() {
         bare,
         &[],
         0,
-        "1 rule, 0 cases, 0 of 2 branches both ways, 1 remark: fine",
+        "1 rule, 0 cases, 1 remark: no fault; not tried: 2 of 2 branches",
     );
     check(
         bare,
         &["--strict"],
         1,
-        "1 rule, 0 cases, 0 of 2 branches both ways, 1 remark: not fine, as --strict allows no remark",
+        "1 rule, 0 cases, 1 remark: not fine, as --strict allows no remark; not tried: 2 of 2 branches",
     );
     // A folder without rules is most likely another than was meant.
     check(&[], &[], 1, "1 fault");
@@ -256,7 +256,7 @@ fn cases_of_the_whole_rulebook_run_with_all_rules() {
     assert!(
         checked
             .paper
-            .ends_with("2 rules, 5 cases, 2 of 4 branches both ways, 2 remarks: fine\n"),
+            .ends_with("2 rules, 5 cases, 2 remarks: no fault; not tried: 2 of 4 branches\n"),
         "{}",
         checked.paper
     );
