@@ -3,6 +3,7 @@
 mod bad;
 mod papers;
 mod program;
+mod units;
 
 use crate::support::Folder;
 use crate::support::daemon::{chargehand, stderr, stdout};

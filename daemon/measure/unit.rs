@@ -5,7 +5,8 @@
 //! result has no more than 28 digits. A factor that is no decimal number (5/9 K of `[degF]`, pi)
 //! is known to 28 digits; the result is then rounded to 24, which gives every shorter result exactly.
 //!
-//! The codes and factors are those of UCUM (the Unified Code for Units of Measure, version 2.2).
+//! The codes and factors are those of UCUM (the Unified Code for Units of Measure, version 2.2), and one more: `u[in_i]`,
+//! the micro-inch in which drawings in inches give roughness. UCUM has no prefixes on the inch.
 //! Not here, though UCUM has them: annotations and numbers inside a code, because `{pieces}` would be
 //! commensurable with `%`, and scales that are no straight line (decibel, pH).
 
@@ -29,13 +30,17 @@ const CODE_LEN_MAX: usize = 40;
 const ROUNDED_DIGITS: u32 = 24;
 
 /// Codes worth suggesting, the more usual one first where two are equally near.
-const USUAL: [&str; 29] = [
+const USUAL: [&str; 30] = [
     "g", "kg", "mg", "ug", "t", "um", "mm", "cm", "m", "nm", "km", "s", "ms", "min", "h", "d",
-    "Cel", "K", "%", "1", "N", "kN", "Pa", "kPa", "bar", "[degF]", "[mil_i]", "[in_i]", "[lb_av]",
+    "Cel", "K", "%", "1", "N", "kN", "Pa", "kPa", "bar", "[degF]", "[mil_i]", "[in_i]", MICRO_INCH,
+    "[lb_av]",
 ];
 
+/// A millionth of an inch.
+const MICRO_INCH: &str = "u[in_i]";
+
 /// What people write for a unit whose code looks quite different.
-const SPOKEN: [(&str, &str); 22] = [
+const SPOKEN: [(&str, &str); 29] = [
     ("\u{b0}c", "Cel"),
     ("\u{2103}", "Cel"),
     ("degc", "Cel"),
@@ -51,6 +56,13 @@ const SPOKEN: [(&str, &str); 22] = [
     ("thou", "[mil_i]"),
     ("in", "[in_i]"),
     ("inch", "[in_i]"),
+    ("inches", "[in_i]"),
+    ("uin", MICRO_INCH),
+    ("\u{b5}in", MICRO_INCH),
+    ("\u{3bc}in", MICRO_INCH),
+    ("microinch", MICRO_INCH),
+    ("microinches", MICRO_INCH),
+    ("micro-inch", MICRO_INCH),
     ("lb", "[lb_av]"),
     ("lbs", "[lb_av]"),
     ("oz", "[oz_av]"),
@@ -66,7 +78,7 @@ pub enum UnitError {
     /// No unit has this code.
     #[error(
         "unknown unit '{found}'{}: units are UCUM codes such as g, kg, mm, um, s, min, Cel, \
-         [degF], %, [mil_i], or a count the plant declares",
+         [degF], %, [mil_i], [in_i], u[in_i], or a count the plant declares",
         did_you_mean(*suggestion)
     )]
     Unknown {
@@ -192,6 +204,7 @@ impl Unit {
         }
         let code = code.replace(['\u{b5}', '\u{3bc}'], "u");
         let tree = octofhir_ucum::parse_expression(&code).map_err(|_| unknown())?;
+        let tree = with_micro_inch(tree);
         let term = octofhir_ucum::evaluate(&tree).map_err(|_| unknown())?;
         if !is_plain(&tree) {
             return Err(UnitError::NotPlain {
@@ -206,6 +219,13 @@ impl Unit {
             code,
             scale,
         })
+    }
+
+    /// The code of what people call a unit, where it looks quite different: `[mil_i]` for `mil`.
+    pub fn code_of(spoken: &str) -> Option<&'static str> {
+        let lower = spoken.trim().to_lowercase();
+        let known = SPOKEN.iter().find(|(name, _)| *name == lower);
+        known.map(|(_, code)| *code)
     }
 
     /// A count the plant declares, such as `cycles`. It converts to itself only.
@@ -328,6 +348,24 @@ impl<'de> Deserialize<'de> for Unit {
     }
 }
 
+/// The tree with the micro-inch, which the table lacks, as what it is.
+fn with_micro_inch(tree: UnitExpr) -> UnitExpr {
+    let inner = |tree: Box<UnitExpr>| Box::new(with_micro_inch(*tree));
+    match tree {
+        UnitExpr::Symbol(symbol) if symbol == MICRO_INCH => UnitExpr::Product(Vec::from([
+            UnitExpr::Power(Box::new(UnitExpr::Symbol("10*".to_owned())), -6),
+            UnitExpr::Symbol("[in_i]".to_owned()),
+        ])),
+        UnitExpr::Power(base, power) => UnitExpr::Power(inner(base), power),
+        UnitExpr::Product(terms) => {
+            UnitExpr::Product(terms.into_iter().map(with_micro_inch).collect())
+        }
+        UnitExpr::Quotient(above, below) => UnitExpr::Quotient(inner(above), inner(below)),
+        UnitExpr::Reciprocal(below) => UnitExpr::Reciprocal(inner(below)),
+        other => other,
+    }
+}
+
 /// Whether a code is made of units only: annotations mean nothing to UCUM, and a number in a code
 /// is what a division sign in a value (`5/3`) turns into.
 fn is_plain(tree: &UnitExpr) -> bool {
@@ -414,16 +452,14 @@ fn suggest(text: &str) -> Option<&'static str> {
     if text.len() > CODE_LEN_MAX {
         return None;
     }
-    let text = text.trim();
-    let lower = text.to_lowercase();
-    let spoken = SPOKEN.iter().find(|(name, _)| *name == lower);
-    if let Some((_, code)) = spoken {
+    if let Some(code) = Unit::code_of(text) {
         return Some(code);
     }
+    let text = text.trim();
     let usual = || USUAL.iter().copied();
     let bare = |code: &str| code.trim_matches(['[', ']']).to_lowercase();
     usual()
-        .find(|code| bare(code) == bare(&lower))
+        .find(|code| bare(code) == bare(text))
         .or_else(|| usual().find(|code| code.len() > 1 && edits(code, text) == 1))
 }
 
@@ -479,6 +515,9 @@ mod tests {
         check("1", "[in_i]", "2.54", "cm");
         check("1", "[mil_i]", "0.001", "[in_i]");
         check("1", "[mil_i]", "25.4", "um");
+        check("1000", "u[in_i]", "1", "[mil_i]");
+        check("125", "u[in_i]", "3.175", "um");
+        check("1", "/u[in_i]", "1000", "/[mil_i]");
         check("1", "[lb_av]", "7000", "[gr]");
         check("1", "[lb_av]", "453.59237", "g");
         check("16", "[oz_av]", "1", "[lb_av]");
@@ -657,6 +696,8 @@ mod tests {
         check("°C", ", did you mean Cel");
         check("degF", ", did you mean [degF]");
         check("mil", ", did you mean [mil_i]");
+        check("microinch", ", did you mean u[in_i]");
+        check("uin", ", did you mean u[in_i]");
         check("mil_i", ", did you mean [mil_i]");
         check("lb", ", did you mean [lb_av]");
         check("sec", ", did you mean s");

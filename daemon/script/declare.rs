@@ -172,10 +172,11 @@ pub(crate) fn mark(what: &str, given: &Dynamic, of: &Gauged<'_>) -> Result<Mark,
         Some(marked) => counted_mark(what, &marked, of),
         None => {
             let code = of.subject.scale.unit().code();
+            let (one, two) = (literal(1.into(), code), literal(2.into(), code));
             Err(Complaint::new(
                 format!("{what} is {}", describe(given)),
                 format!(
-                    "write below(1.{code}), above(1.{code}), within(1.{code}, 2.{code}) or off_nominal_by(1.{code})"
+                    "write below({one}), above({one}), within({one}, {two}) or off_nominal_by({one})"
                 ),
             ))
         }
@@ -249,7 +250,7 @@ fn implausible(what: &str, count: i64, of: &Gauged<'_>, low: i64, high: i64) -> 
 fn counted(what: &str, given: &Dynamic, subject: &Subject) -> Result<i64, Complaint> {
     let code = subject.scale.unit().code();
     let bare = |number: Option<Decimal>| {
-        let example = number.map_or_else(|| format!("40.{code}"), |number| literal(number, code));
+        let example = literal(number.unwrap_or(Decimal::from(40)), code);
         Complaint::new(
             format!("{what} is {}, wanted a quantity", describe(given)),
             format!("write {example}"),
@@ -264,7 +265,7 @@ fn counted(what: &str, given: &Dynamic, subject: &Subject) -> Result<i64, Compla
         let found = quantity.unit().code();
         return Err(Complaint::new(
             format!("{what} is in {found}, {} is in {code}", subject.what),
-            quantity.rewritten(subject.scale.unit()),
+            quantity.rewritten(subject),
         ));
     }
     quantity.count_in(subject).map_err(|complaint| {

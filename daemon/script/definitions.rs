@@ -177,6 +177,11 @@ const VERDICT: &[Entry] = &[entry(
     "The class of a hold, which decides who may release it.",
 )];
 
+const UNIT: &[Entry] = &[entry(
+    &["fn unit(number: ?, code: String) -> quantity"],
+    "A quantity in whatever unit, by its UCUM code or the name of a declared count: `1.18.unit(\"[mil_i]\")`; where the code is a name, `40.g` is the same as `40.unit(\"g\")`.",
+)];
+
 const HELPERS: &[Entry] = &[
     entry(
         &["fn known(fact: ?) -> bool"],
@@ -386,6 +391,7 @@ const PARTS: &[(&str, &[Entry])] = &[
         VERBS,
     ),
     ("Added to a hold", VERDICT),
+    ("Quantities in units whose code is no name", UNIT),
     ("Helpers", HELPERS),
     (
         "Facts: fn reading(r) reads them as r.value, r.limit.name, …",
@@ -530,6 +536,7 @@ mod tests {
         check(IN_HEADER, words::IN_HEADER);
         check(VERBS, &verbs);
         check(VERDICT, words::VERDICT);
+        check(UNIT, &[words::UNIT]);
         check(HELPERS, words::HELPERS);
         check(FACTS, words::FACTS);
         check(OF_VALUE, words::OF_VALUE);

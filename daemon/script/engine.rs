@@ -16,9 +16,10 @@ use rhai::packages::{
     BasicArrayPackage, BasicIteratorPackage, BasicStringPackage, MoreStringPackage, Package,
 };
 use rhai::{
-    Array, Dynamic, Engine, EvalAltResult, FLOAT, INT, LexError, OptimizationLevel, ParseErrorType,
-    Position,
+    Array, Dynamic, Engine, EvalAltResult, FLOAT, INT, ImmutableString, LexError,
+    OptimizationLevel, ParseErrorType, Position,
 };
+use std::collections::BTreeMap;
 use std::rc::Rc;
 
 /// Operations one call of a handler may use.
@@ -70,6 +71,7 @@ pub(crate) fn build(desk: &Rc<Desk>, known: Known) -> Engine {
     verdict::register(&mut engine, desk, known);
     header::register(&mut engine, &desk.draft);
     register_helpers(&mut engine);
+    register_units(&mut engine, BTreeMap::new());
     engine
 }
 
@@ -142,6 +144,45 @@ pub(crate) fn register_unit(engine: &mut Engine, name: &str, unit: Unit) {
     engine.register_get(name, move |number: &mut FLOAT| -> Answer<Quantity> {
         Ok(Quantity::written(Number::Float(*number), Rc::clone(&unit))?)
     });
+}
+
+/// Makes `40.unit("code")` a quantity in the unit of that code, for each of these.
+pub(crate) fn register_units(engine: &mut Engine, units: BTreeMap<String, Unit>) {
+    let units: BTreeMap<String, Rc<Unit>> = units
+        .into_iter()
+        .map(|(code, unit)| (code, Rc::new(unit)))
+        .collect();
+    let quantity = move |number: Dynamic, code: Dynamic| -> Answer<Quantity> {
+        let Some(number) = plain_number(&number) else {
+            let what = format!("`{}` of {}", words::UNIT, operators::describe(&number));
+            return Err(Complaint::new(what, "write a number before it: 40.unit(\"g\")").into());
+        };
+        let unit = code
+            .read_lock::<ImmutableString>()
+            .and_then(|code| units.get(code.as_str()).cloned());
+        match unit {
+            Some(unit) => Ok(Quantity::written(number, unit)?),
+            None => Err(unit_not_written().into()),
+        }
+    };
+    engine.register_fn(words::UNIT, quantity);
+}
+
+/// Units are looked up when a rulebook is loaded, so that one nobody knows is found then.
+pub(crate) fn unit_not_written() -> Complaint {
+    Complaint::new(
+        format!(
+            "`{}` takes the code of a unit as a text that stands there",
+            words::UNIT
+        ),
+        "write it in quotes: 40.unit(\"g\")",
+    )
+}
+
+/// Whether the parser takes a name behind a point: a few are words of the script engine.
+pub(crate) fn can_follow_a_point(name: &str) -> bool {
+    let literal = format!("1.{name}");
+    !words::SWITCHED_OFF.contains(&name) && Engine::new_raw().compile_expression(literal).is_ok()
 }
 
 /// The value as a plain number, where it is one.

@@ -8,7 +8,7 @@
 //! Deliberately not here: keeping them. The line does.
 
 use crate::declare::{Kind, Limit};
-use crate::fault::{Complaint, suggest};
+use crate::fault::Complaint;
 use crate::quantity::{Quantity, Subject};
 use crate::words;
 use chargehand_core::{
@@ -419,59 +419,67 @@ fn register_by_name(engine: &mut Engine) {
 
 pub(crate) fn no_fact(name: &str, declared: &Declared) -> Complaint {
     let watches = declared.watches.iter().map(|(name, _)| name.as_str());
-    Complaint::new(
+    Complaint::unknown(
         format!("`{name}` is no fact of a reading"),
-        suggest(name, words::FACTS.iter().copied().chain(watches)),
+        name,
+        words::FACTS.iter().copied().chain(watches),
     )
 }
 
 pub(crate) fn no_counter_fact(name: &str) -> Complaint {
-    Complaint::new(
+    Complaint::unknown(
         format!("`{name}` is no fact of a counter"),
-        suggest(name, words::OF_COUNTER.iter().copied()),
+        name,
+        words::OF_COUNTER.iter().copied(),
     )
 }
 
 pub(crate) fn no_chart_fact(name: &str) -> Complaint {
-    Complaint::new(
+    Complaint::unknown(
         format!("`{name}` is no fact of a chart"),
-        suggest(name, words::OF_CHART.iter().copied()),
+        name,
+        words::OF_CHART.iter().copied(),
     )
 }
 
 pub(crate) fn no_left_fact(name: &str) -> Complaint {
-    Complaint::new(
+    Complaint::unknown(
         format!("`{name}` is no fact of what is left"),
-        suggest(name, words::OF_LEFT.iter().copied()),
+        name,
+        words::OF_LEFT.iter().copied(),
     )
 }
 
 pub(crate) fn no_value_fact(name: &str) -> Complaint {
-    Complaint::new(
+    Complaint::unknown(
         format!("`{name}` is no fact of the value"),
-        suggest(name, words::OF_VALUE.iter().copied()),
+        name,
+        words::OF_VALUE.iter().copied(),
     )
 }
 
 pub(crate) fn no_gauge_fact(name: &str) -> Complaint {
-    Complaint::new(
+    Complaint::unknown(
         format!("`{name}` is no fact of the gauge"),
-        suggest(name, words::OF_GAUGE.iter().copied()),
+        name,
+        words::OF_GAUGE.iter().copied(),
     )
 }
 
 pub(crate) fn no_limit(name: &str, declared: &Declared) -> Complaint {
-    let remedy = match suggest(name, declared.limits.keys().map(String::as_str)) {
-        none if none.is_empty() => "declare it in the header with .limit(…)".to_owned(),
-        near => near,
-    };
-    Complaint::new(format!("no limit '{name}' is declared"), remedy)
+    let known = declared.limits.keys().map(String::as_str);
+    let mut complaint = Complaint::unknown(format!("no limit '{name}' is declared"), name, known);
+    if complaint.remedy.is_empty() {
+        "declare it in the header with .limit(…)".clone_into(&mut complaint.remedy);
+    }
+    complaint
 }
 
 pub(crate) fn no_kind(name: &str, declared: &Declared) -> Complaint {
-    Complaint::new(
+    Complaint::unknown(
         format!("stratum '{name}' is not in the plant description"),
-        suggest(name, declared.strata.iter().map(StratumName::as_str)),
+        name,
+        declared.strata.iter().map(StratumName::as_str),
     )
 }
 

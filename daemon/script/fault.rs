@@ -56,6 +56,17 @@ impl LoadFault {
 pub(crate) struct Complaint {
     pub(crate) what: String,
     pub(crate) remedy: String,
+    /// How the text can be mended, where that is plain.
+    pub(crate) mend: Option<Box<Mend>>,
+}
+
+/// Words to be written in the place of others.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) struct Mend {
+    /// So many characters before the place of the fault they begin.
+    pub(crate) before: usize,
+    pub(crate) found: String,
+    pub(crate) by: String,
 }
 
 impl Complaint {
@@ -63,7 +74,35 @@ impl Complaint {
         Self {
             what: what.into(),
             remedy: remedy.into(),
+            mend: None,
         }
+    }
+
+    /// A name that is not known, where others are.
+    pub(crate) fn unknown<'w>(
+        what: impl Into<String>,
+        name: &str,
+        known: impl Iterator<Item = &'w str> + Clone,
+    ) -> Self {
+        let near = nearest(name, known.clone());
+        Self::new(what, suggest(name, known)).mended(name, near)
+    }
+
+    /// Mended by writing another word in the place of the one that stands there.
+    pub(crate) fn mended(self, found: &str, by: Option<&str>) -> Self {
+        self.mended_from(0, found, by)
+    }
+
+    /// The same, of words that begin before the place of the fault.
+    pub(crate) fn mended_from(mut self, before: usize, found: &str, by: Option<&str>) -> Self {
+        self.mend = by.map(|by| {
+            Box::new(Mend {
+                before,
+                found: found.to_owned(),
+                by: by.to_owned(),
+            })
+        });
+        self
     }
 }
 

@@ -368,10 +368,16 @@ impl Draft {
         uses: &[T],
     ) -> Option<T> {
         if let Some(second) = uses.get(1) {
+            let remedy = match word {
+                "at" | "of" => {
+                    "a rule sees one characteristic of one station: make it two rules, a file each"
+                }
+                _ => "take one out",
+            };
             self.fault(
                 second.place(),
                 format!("`.{word}` stands twice in the header"),
-                "take one out",
+                remedy,
             );
         }
         let first = uses.first().cloned();

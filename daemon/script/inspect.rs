@@ -6,14 +6,15 @@
 //! Deliberately not here: what only values can show. Rules are tried on made-up readings for that.
 
 use crate::declare::Kind;
+use crate::engine::unit_not_written;
 use crate::facts::{self, Declared};
-use crate::fault::{Complaint, nearest, suggest};
-use crate::quantity::spelling;
-use crate::uses::{Call, Compared, Given, Literal, Path, Uses, uses_in};
+use crate::fault::{Complaint, nearest};
+use crate::quantity::{PERCENT, behind};
+use crate::uses::{Call, Compared, Given, Literal, Path, Uses, endings_of, uses_in};
 use crate::verdict;
 use crate::words;
 use chargehand_core::{Declaration, Plant, Station, Verb, Watch, Word};
-use chargehand_measure::{RunRule, Unit};
+use chargehand_measure::{RunRule, Unit, UnitError};
 use rhai::{AST, Expr, INT, Position, Stmt};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -35,6 +36,31 @@ impl LooksAhead {
     pub(crate) fn of(&self, chart: &str, known: &BTreeSet<String>) -> bool {
         self.asked.contains(chart) || self.words.iter().any(|word| !known.contains(*word))
     }
+}
+
+/// Where a handler ends.
+#[derive(Debug, Default)]
+pub(crate) struct Endings {
+    /// Where it is declared.
+    handler: Position,
+    by_kind: Vec<(Position, &'static str)>,
+}
+
+impl Endings {
+    /// Where a value of that kind is most likely returned.
+    pub(crate) fn of(&self, kind: &str) -> Position {
+        let found = self.by_kind.iter().find(|(_, known)| *known == kind);
+        found.map_or(self.handler, |(at, _)| *at)
+    }
+}
+
+/// The units a rulebook writes.
+#[derive(Debug, Default)]
+pub(crate) struct Units {
+    /// By the name behind a point: `40.g`.
+    pub(crate) named: BTreeMap<String, Unit>,
+    /// By the code in a text: `40.unit("g")`.
+    pub(crate) coded: BTreeMap<String, Unit>,
 }
 
 /// A function of the script's own.
@@ -138,6 +164,14 @@ impl<'a> Script<'a> {
         uses_in(self.ast).properties
     }
 
+    /// Every code a unit is written by.
+    pub(crate) fn codes(&self) -> BTreeSet<String> {
+        let calls = uses_in(self.ast).calls.into_iter();
+        calls
+            .filter_map(|call| unit_code(&call).map(str::to_owned))
+            .collect()
+    }
+
     /// Which charts are asked where their mean goes.
     pub(crate) fn looks_ahead(&self) -> LooksAhead {
         let all = uses_in(&self.functions_only(|_| true));
@@ -163,10 +197,14 @@ impl<'a> Script<'a> {
     }
 
     /// Everything wrong with the names in the script, as far as it can be told without the header.
-    pub(crate) fn names(&self, units: &BTreeMap<String, Unit>) -> Vec<Finding> {
+    pub(crate) fn names(&self, units: &Units) -> Vec<Finding> {
         let mut faults = Vec::new();
         let header = uses_in(&self.ast.clone_statements_only());
         let body = uses_in(&self.functions_only(|_| true));
+        let coded = [&header, &body]
+            .into_iter()
+            .flat_map(|uses| uses.calls_of(words::UNIT));
+        faults.extend(coded.filter_map(|call| Some((call.at, miscoded(call, units)?))));
         for call in &header.calls {
             faults.extend(
                 self.call_in_header(&call.name, call.given.len(), call.method)
@@ -179,13 +217,13 @@ impl<'a> Script<'a> {
         }
         let promised = |(_, name): &&(Position, String)| words::PROMISED.contains(&name.as_str());
         for (at, name) in header.units.iter().filter(|unit| !promised(unit)) {
-            faults.extend(unit(name, units).map(|complaint| (*at, complaint)));
+            faults.extend(misnamed(name, units).map(|complaint| (*at, complaint)));
         }
         for (at, name) in &body.units {
             let wrong = if words::PROMISED.contains(&name.as_str()) {
                 Some(belongs_in_header(name))
             } else {
-                unit(name, units)
+                misnamed(name, units)
             };
             faults.extend(wrong.map(|complaint| (*at, complaint)));
         }
@@ -198,6 +236,14 @@ impl<'a> Script<'a> {
         faults.extend(body.plain.iter().map(|at| (*at, plain())));
         self.functions(&body, &mut faults);
         faults
+    }
+
+    /// Where the handler may end, by what it would return there, for values that are no verdict.
+    pub(crate) fn endings(&self) -> Endings {
+        Endings {
+            handler: self.place(words::HANDLER),
+            by_kind: endings_of(self.ast, words::HANDLER),
+        }
     }
 
     /// Whether the rule can hold more than the piece.
@@ -223,7 +269,9 @@ impl<'a> Script<'a> {
             }
             let asked = |path: &Path| uses.of(path, &param);
             for path in uses.paths.iter().filter_map(asked) {
-                faults.extend(fact(&path, declared));
+                let found = fact(&path, declared);
+                let other = || another_characteristic(&path, plant, station, declared);
+                faults.extend(found.map(|(at, wrong)| (at, other().unwrap_or(wrong))));
             }
             for compared in &uses.compared {
                 let Some(path) = asked(&compared.path) else {
@@ -254,7 +302,11 @@ impl<'a> Script<'a> {
             at, name, given, ..
         } in &all.calls
         {
-            remarks.extend(never_legal(name, plant, station).map(|remark| (*at, remark)));
+            match illegal(name, plant, station) {
+                Some(Illegal::Always(fault)) => faults.push((*at, fault)),
+                Some(Illegal::Mostly(remark)) => remarks.push((*at, remark)),
+                None => {}
+            }
             faults.extend(no_reach(name, plant, station, declared).map(|fault| (*at, fault)));
             let [Given::Text(first), _] = given.as_slice() else {
                 continue;
@@ -325,15 +377,19 @@ impl<'a> Script<'a> {
         if words::ABSENT.contains(&name) {
             return Some(not_in_this_version(name));
         }
+        if name == words::UNIT {
+            return None;
+        }
         if method {
             let wanted = match name {
                 "of" | "limit" => 2,
                 "count" | "chart" => 3,
                 word if words::HEADER.contains(&word) => 1,
                 _ => {
-                    return Some(Complaint::new(
+                    return Some(Complaint::unknown(
                         format!("`.{name}` is no word of a header"),
-                        suggest(name, words::HEADER.iter().copied()),
+                        name,
+                        words::HEADER.iter().copied(),
                     ));
                 }
             };
@@ -370,17 +426,21 @@ impl<'a> Script<'a> {
                     )
                 })
             }
-            word if means_rule(word) => Some(Complaint::new(
-                format!("`{word}` is not known"),
-                format!("did you mean {}", words::RULE),
-            )),
-            _ => Some(Complaint::new(
-                format!("`{name}` has no place in a header"),
-                match did_you_mean(name, words::IN_HEADER.iter().copied()) {
-                    near if near.is_empty() => "a header only declares".to_owned(),
-                    near => near,
-                },
-            )),
+            word if means_rule(word) => Some(
+                Complaint::new(
+                    format!("`{word}` is not known"),
+                    format!("did you mean {}", words::RULE),
+                )
+                .mended(word, Some(words::RULE)),
+            ),
+            _ => {
+                let near = nearest(name, words::IN_HEADER.iter().copied());
+                let remedy = near.map_or("a header only declares".to_owned(), |near| {
+                    format!("did you mean {near}")
+                });
+                let what = format!("`{name}` has no place in a header");
+                Some(Complaint::new(what, remedy).mended(name, near))
+            }
         }
     }
 
@@ -416,6 +476,7 @@ impl<'a> Script<'a> {
             });
         }
         if words::callable().any(|word| word == name) {
+            // What is wrong with the code of a unit is said for header and handler alike.
             return misused(call);
         }
         if words::ABSENT.contains(&name) {
@@ -444,10 +505,9 @@ impl<'a> Script<'a> {
         }
         let mut known: Vec<&str> = words::callable().collect();
         known.extend(self.functions.iter().map(|function| function.name.as_str()));
-        Some(Complaint::new(
-            format!("`{name}` is not known"),
-            did_you_mean(name, known.into_iter()),
-        ))
+        let near = nearest(name, known.into_iter());
+        let remedy = near.map_or_else(String::new, |near| format!("did you mean {near}"));
+        Some(Complaint::new(format!("`{name}` is not known"), remedy).mended(name, near))
     }
 
     /// Functions that are no handler and nobody calls, or that would replace a word of ours.
@@ -529,7 +589,7 @@ impl<'a> Script<'a> {
 }
 
 /// A place, where the engine can express it.
-fn place(line: usize, column: usize) -> Position {
+pub(crate) fn place(line: usize, column: usize) -> Position {
     match (u16::try_from(line), u16::try_from(column)) {
         (Ok(line), Ok(column)) if line > 0 => Position::new(line, column),
         _ => Position::NONE,
@@ -581,10 +641,6 @@ fn not_in_this_version(name: &str) -> Complaint {
     Complaint::new(format!("`{name}` is not in this version"), "")
 }
 
-fn did_you_mean<'w>(found: &str, known: impl Iterator<Item = &'w str>) -> String {
-    nearest(found, known).map_or_else(String::new, |near| format!("did you mean {near}"))
-}
-
 fn values(number: usize) -> String {
     if number == 1 {
         "1 value".into()
@@ -619,18 +675,78 @@ fn header_example(word: &str) -> &'static str {
     }
 }
 
-fn unit(name: &str, units: &BTreeMap<String, Unit>) -> Option<Complaint> {
-    if units.contains_key(name) {
+/// A name behind a number that is no unit's.
+fn misnamed(name: &str, units: &Units) -> Option<Complaint> {
+    if units.named.contains_key(name) {
         return None;
     }
-    let near = did_you_mean(
-        name,
-        [
-            "g", "kg", "mg", "mm", "um", "cm", "m", "s", "ms", "min", "h",
-        ]
-        .into_iter(),
-    );
-    Some(Complaint::new(format!("`{name}` is no unit"), near))
+    Some(rather(format!("`{name}` is no unit"), name, |code| {
+        let written = behind(code);
+        written.strip_prefix('.').unwrap_or(&written).to_owned()
+    }))
+}
+
+/// What is wrong with a unit that is written by its code.
+fn miscoded(call: &Call, units: &Units) -> Option<Complaint> {
+    let given = call.given.len();
+    if !call.method || given != 1 {
+        let what = format!(
+            "`{}` takes a number before it and 1 value, found {given}",
+            words::UNIT
+        );
+        return Some(Complaint::new(what, "write 40.unit(\"g\")"));
+    }
+    let Some(code) = unit_code(call) else {
+        return Some(unit_not_written());
+    };
+    if code.contains(['\u{b5}', '\u{3bc}']) {
+        let what = format!("unit '{code}' is written with a letter that has two codes");
+        let plain = code.replace(['\u{b5}', '\u{3bc}'], "u");
+        return Some(Complaint::new(
+            what,
+            format!("rules write u for it: {}", behind(&plain)),
+        ));
+    }
+    if units.coded.contains_key(code) {
+        return None;
+    }
+    Some(match Unit::parse(code) {
+        Err(UnitError::Unknown { .. }) | Ok(_) => {
+            let what = format!("\"{code}\" is no unit");
+            rather(what, code, |_| String::new())
+        }
+        Err(error) => Complaint::new(error.to_string(), ""),
+    })
+}
+
+/// What is no unit, with the one that was perhaps meant; `written` is what stands in its place then.
+fn rather(what: String, found: &str, written: impl Fn(&str) -> String) -> Complaint {
+    // As it is said, then a slip of the finger in what is usual, then the code without its brackets.
+    let usual = [
+        "g", "kg", "mg", "mm", "um", "cm", "m", "s", "ms", "min", "h",
+    ];
+    let meant = || match Unit::parse(found) {
+        Err(UnitError::Unknown { suggestion, .. }) => suggestion,
+        _ => None,
+    };
+    let code = Unit::code_of(found.trim_matches(['[', ']']))
+        .or_else(|| nearest(found, usual.into_iter()))
+        .or_else(meant);
+    let Some(code) = code else {
+        return Complaint::new(what, "");
+    };
+    let behind = behind(code);
+    let name = behind.strip_prefix('.').filter(|name| *name == code);
+    let remedy = format!("did you mean {}", name.unwrap_or(&behind));
+    Complaint::new(what, remedy).mended(found, Some(&written(code)))
+}
+
+/// The code of a call that makes a quantity, where it stands there.
+fn unit_code(call: &Call) -> Option<&str> {
+    match call.given.as_slice() {
+        [Given::Text(code)] if call.name == words::UNIT => Some(code),
+        _ => None,
+    }
 }
 
 /// A helper that is given something it has no answer for, as far as that is written there.
@@ -841,22 +957,96 @@ fn always_known(path: &[&str], with: &Literal, declared: &Declared) -> Option<Co
     })
 }
 
-fn never_legal(name: &str, plant: &Plant, station: &Station) -> Option<Complaint> {
+/// How far a route is from ever being taken.
+enum Illegal {
+    /// Whatever the piece, it becomes a hold.
+    Always(Complaint),
+    /// It becomes one unless something is otherwise than it mostly is.
+    Mostly(Complaint),
+}
+
+/// A route that is not legal where the station's pieces can be stopped.
+fn illegal(name: &str, plant: &Plant, station: &Station) -> Option<Illegal> {
     let word = Word::parse(name).filter(|word| word.is_route())?;
-    let condition = station.condition;
-    let legal = plant
-        .routes_legal
-        .get(&condition)
-        .is_some_and(|routes| routes.contains(&word));
-    (!legal).then(|| {
-        Complaint::new(
-            format!(
-                "`{word}` is never legal at {}, where pieces are {condition}",
-                station.name
-            ),
-            "the piece will be held instead",
+    let Some(at) = plant.gate_for(station) else {
+        let what = format!(
+            "`{word}` cannot be done: no gate stands at {} or after it",
+            station.name
+        );
+        let remedy = "the piece is held instead, until the plant description has a gate";
+        return Some(Illegal::Mostly(Complaint::new(what, remedy)));
+    };
+    let routes = |at: &Station| plant.routes_legal.get(&at.condition).into_iter().flatten();
+    let legal = |at: &Station| routes(at).any(|route| *route == word);
+    if legal(at) {
+        return None;
+    }
+    let (condition, own) = (at.condition, at.name == station.name);
+    let place = if own {
+        format!("at {}, where pieces are {condition}", at.name)
+    } else {
+        format!(
+            "for pieces of {}, which are stopped at {} and are {condition} there",
+            station.name, at.name
         )
-    })
+    };
+    let place_of = |at: &Station| at.gate.as_ref().map(|gate| gate.place);
+    let later = plant.gate_where(|other, gate| Some(gate.place) > place_of(at) && legal(other));
+    if later.is_some() {
+        let what = format!("`{word}` is not legal {place}");
+        let remedy = "only a late piece takes it, any other is held instead";
+        return Some(Illegal::Mostly(Complaint::new(what, remedy)));
+    }
+    let rather: Vec<&str> = routes(at).map(|route| route.as_str()).collect();
+    let rather = match rather.as_slice() {
+        [] => "write hold(\"why\")".to_owned(),
+        some => format!(
+            "write hold(\"why\"), or what is legal there: {}",
+            some.join(", ")
+        ),
+    };
+    Some(Illegal::Always(Complaint::new(
+        format!("`{word}` is never legal {place}"),
+        rather,
+    )))
+}
+
+/// Said where a rule asks for what only another rule sees.
+fn another_characteristic(
+    path: &Path,
+    plant: &Plant,
+    station: &Station,
+    declared: &Declared,
+) -> Option<Complaint> {
+    let measured = |name: &str| {
+        let here = std::iter::once(station).chain(&plant.stations);
+        here.filter_map(|at| Some((at, at.characteristic(name)?)))
+            .next()
+    };
+    let first = path.first().map(|(_, name)| name.as_str())?;
+    if words::FACTS.contains(&first) && first != "value" {
+        return None;
+    }
+    let of_the_rule = |name: &str| words::is_fact(name) || declared.watch(name).is_some();
+    let names = path.iter().map(|(_, name)| name.as_str());
+    let (at, other) = names.filter(|name| !of_the_rule(name)).find_map(measured)?;
+    let what = &declared.subject.what;
+    let own = format!("{} at {}", other.name, at.name);
+    if own == *what {
+        return Some(Complaint::new(
+            format!("{own} is what the rule reads"),
+            "write r.value",
+        ));
+    }
+    Some(Complaint::new(
+        format!("a rule sees one characteristic, here {what}, and not {own}"),
+        format!(
+            "write another rule, .at(\"{}\").of(\"{}\", \"{}\")",
+            at.name,
+            other.name,
+            other.scale.unit().code()
+        ),
+    ))
 }
 
 /// Why a hold can reach nothing beyond the piece, if it cannot.
@@ -884,12 +1074,18 @@ fn no_reach(
 
 /// The unit a name behind a number stands for, where there is one.
 pub(crate) fn unit_named(name: &str, plant: &Plant) -> Option<Unit> {
+    let percent = || unit_coded(PERCENT, plant).filter(|_| name == words::PERCENT);
+    unit_coded(name, plant).or_else(percent)
+}
+
+/// The unit of that code: a count of the plant's, or one of UCUM's.
+pub(crate) fn unit_coded(code: &str, plant: &Plant) -> Option<Unit> {
     let declared = plant
         .stations
         .iter()
         .flat_map(|station| &station.characteristics);
     let own = declared
         .map(|known| known.scale.unit())
-        .find(|unit| spelling(unit.code()) == Some(name));
-    own.cloned().or_else(|| Unit::parse(name).ok())
+        .find(|unit| unit.code() == code);
+    own.cloned().or_else(|| Unit::parse(code).ok())
 }

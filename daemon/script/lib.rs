@@ -19,6 +19,7 @@ mod engine;
 mod facts;
 mod fault;
 mod header;
+mod hidden;
 mod inspect;
 mod operators;
 mod quantity;

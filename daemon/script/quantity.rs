@@ -6,11 +6,16 @@
 //!
 //! Deliberately not here: the script engine. This is arithmetic.
 
+use crate::engine;
 use crate::fault::Complaint;
+use crate::words;
 use chargehand_measure::{Decimal, Scale, Unit, parse_number};
 use std::cmp::Ordering;
 use std::fmt;
 use std::rc::Rc;
+
+/// The code of a hundredth, which is no name.
+pub(crate) const PERCENT: &str = "%";
 
 /// The characteristic a counted quantity belongs to.
 #[derive(Debug)]
@@ -301,18 +306,29 @@ impl Quantity {
                 of.what,
                 wanted.code()
             ),
-            self.rewritten(wanted),
+            self.rewritten(of),
         )
     }
 
-    /// How to write the quantity in another unit.
-    pub(crate) fn rewritten(&self, wanted: &Unit) -> String {
+    /// How to write the quantity in the unit of a characteristic.
+    pub(crate) fn rewritten(&self, of: &Subject) -> String {
+        let wanted = of.scale.unit();
         let value = self.unit().convert(self.decimal(), wanted);
         let difference = self.unit().convert_difference(self.decimal(), wanted);
         match (value, difference) {
             // Where the two differ (temperatures), only the writer knows which of them was meant.
             (Ok(value), Ok(difference)) if value == difference => {
-                format!("write {}", literal(value, wanted.code()))
+                let count = of.scale.count(value).ok().filter(|count| *count != 0);
+                let near = count.map_or(value, |count| of.scale.decimal(count));
+                let written = format!("write {}", literal(near, wanted.code()));
+                if near == value {
+                    written
+                } else {
+                    format!(
+                        "{written}, the nearest in steps of {}",
+                        of.scale.resolution()
+                    )
+                }
             }
             _ => format!("write it in {}", wanted.code()),
         }
@@ -329,21 +345,31 @@ impl fmt::Display for Quantity {
     }
 }
 
-/// How a rule writes a value in a unit: `40000.g`.
+/// How a rule writes a value in a unit: `40000.g`, `1.18.unit("[mil_i]")`.
 pub(crate) fn literal(value: Decimal, code: &str) -> String {
-    format!("{}.{}", value.normalize(), spelling(code).unwrap_or(code))
+    format!("{}{}", value.normalize(), behind(code))
 }
 
-/// The name behind the point of a literal: the unit's code, where that is a name at all.
-pub(crate) fn spelling(code: &str) -> Option<&str> {
-    if code == "%" {
-        return Some("percent");
+/// What stands behind the number of a literal: `.g`, `.unit("[mil_i]")`.
+pub(crate) fn behind(code: &str) -> String {
+    match spelling(code) {
+        Some(name) => format!(".{name}"),
+        None => format!(".{}(\"{code}\")", words::UNIT),
+    }
+}
+
+/// The name behind the point of a literal: the unit's code, where that is a name at all and means nothing else.
+fn spelling(code: &str) -> Option<&str> {
+    if code == PERCENT {
+        return Some(words::PERCENT);
     }
     let mut chars = code.chars();
     let starts = chars
         .next()
         .is_some_and(|first| first.is_ascii_alphabetic());
-    (starts && chars.all(|char| char.is_ascii_alphanumeric() || char == '_')).then_some(code)
+    let name = starts && chars.all(|char| char.is_ascii_alphanumeric() || char == '_');
+    let free = |code| !words::PROMISED.contains(&code) && engine::can_follow_a_point(code);
+    (name && free(code)).then_some(code)
 }
 
 fn divide(left: Decimal, right: Decimal) -> Result<Decimal, Complaint> {

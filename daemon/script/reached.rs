@@ -75,13 +75,10 @@ fn probe(rules: &mut Rules, book: &Rulebook, reached: &Reached) -> Result<(), Ve
         let begin = reached.0.borrow().len();
         let (probed, found) = with_probes(file, source, script, begin);
         let compiled = engine.compile(&probed).map_err(|error| {
-            let Complaint { what, remedy } = parse_fault(error.err_type());
+            let Complaint { what, remedy, .. } = parse_fault(error.err_type());
             let what = format!("an `if` cannot be watched: {what}");
-            vec![LoadFault::new(
-                file,
-                Position::NONE,
-                Complaint { what, remedy },
-            )]
+            let complaint = Complaint::new(what, remedy);
+            vec![LoadFault::new(file, Position::NONE, complaint)]
         })?;
         *script = compiled.clone_functions_only();
         reached.0.borrow_mut().extend(found);

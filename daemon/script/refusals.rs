@@ -131,7 +131,7 @@ fn headers() {
     );
     header(
         r#"rule("x").at("s30").at("s95").of("mass", "g").on_fault("hold").on_fault("alarm");"#,
-        "a.rhai:1:21: `.at` stands twice in the header: take one out\n\
+        "a.rhai:1:21: `.at` stands twice in the header: a rule sees one characteristic of one station: make it two rules, a file each\n\
          a.rhai:1:64: `.on_fault` stands twice in the header: take one out\n",
     );
     header(
@@ -400,7 +400,38 @@ fn limits() {
     );
     limit(
         r#".limit("gross", 40.µm)"#,
-        "a.rhai:1:55: 'µm' begins with a letter that has two codes: rules write u for it: um\n",
+        "a.rhai:1:37: limit 'gross' is in um, mass at s30 is in g: write it in g\n\
+         a.rhai:1:55: 'µm' begins with a letter that has two codes: rules write u for it: um\n",
+    );
+}
+
+#[test]
+fn a_text_that_reads_otherwise_than_it_runs() {
+    for turn in ['\u{202e}', '\u{2066}', '\u{200f}', '\u{61c}'] {
+        let code = u32::from(turn);
+        let said = format!(
+            "a character that turns the direction of writing, U+{code:04X}: \
+             take it out: with it a rule reads otherwise than it runs"
+        );
+        check(
+            &format!("{HEADER}\nfn reading(r) {{ hold(\"x{turn}\") }}"),
+            &format!("a.rhai:2:24: {said}\n"),
+        );
+        check(
+            &format!("{HEADER}\n{HANDLER}\n// \u{fc} {turn} x"),
+            &format!("a.rhai:3:6: {said}\n"),
+        );
+    }
+}
+
+#[test]
+fn a_comment_that_is_closed_is_none_of_its_business() {
+    for comment in ["/* x */", "/* x /* y */ z */", "// /* x", "/* x */ // /* y"] {
+        check(&format!("{HEADER}\n{HANDLER}\n{comment}"), "loads");
+    }
+    check(
+        &format!("{HEADER}\nfn reading(r) {{ hold(\"/*\" + `/* ${{r.value}} /*`) }} // x"),
+        "loads",
     );
 }
 
@@ -554,11 +585,12 @@ fn what_a_trial_run_shows() {
     );
     body(
         r#"if r.strata.mould == "M2" { 3 }"#,
-        "a.rhai: `reading` returned a whole number: return one verdict, a list of verdicts, or nothing\n",
+        "a.rhai:2:35: `==` compares a fact that is not known with a text: ask known(…) first\n\
+         a.rhai:2:45: `reading` returned a whole number: return one verdict, a list of verdicts, or nothing\n",
     );
     body(
         r#"r.value > r.limit.gross"#,
-        "a.rhai: `reading` returned a yes or no: return one verdict, a list of verdicts, or nothing\n",
+        "a.rhai:2:25: `reading` returned a yes or no: return one verdict, a list of verdicts, or nothing\n",
     );
     body(
         r#"for i in 0..1000000 { }"#,

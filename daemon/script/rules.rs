@@ -12,7 +12,8 @@ use crate::declare::Limit;
 use crate::engine::{self, panic_text, translate, with_deep_stack};
 use crate::facts::{self, Common, Declared, Reading};
 use crate::fault::{Complaint, LoadFault};
-use crate::inspect::{Finding, Script, unit_named};
+use crate::hidden::{Wrong, and_hidden};
+use crate::inspect::{Endings, Finding, Script, Units, unit_coded, unit_named};
 use crate::slips;
 use crate::verdict::{Desk, Known};
 use crate::words;
@@ -21,7 +22,7 @@ use chargehand_core::{
     GaugeName, Judge, Opinion, Outlook, PieceName, Plant, RuleFault, RuleName, Shown, Station,
     StationName, StratumName, Trail, Verdict, Watch,
 };
-use chargehand_measure::{Chart, Decimal, Points, RunRule, Side, Unit};
+use chargehand_measure::{Chart, Decimal, Points, RunRule, Side};
 use rhai::{AST, CallFnOptions, Dynamic, Engine, Position, Scope};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
@@ -101,6 +102,7 @@ struct Rule {
     characteristic: String,
     fallback: Fallback,
     declared: Rc<Declared>,
+    endings: Endings,
     /// Its counters and charts among the declarations.
     watches: Range<usize>,
 }
@@ -112,10 +114,13 @@ impl Rules {
     ///
     /// Everything wrong with every file, in order of file and place; of a file that cannot be parsed the first.
     pub fn load(book: &Rulebook, plant: &Plant) -> Result<Rules, Vec<LoadFault>> {
-        with_deep_stack(|| Self::load_here(book, plant))
+        with_deep_stack(|| {
+            let again = |book: &Rulebook| Self::load_here(book, plant).err();
+            Self::load_here(book, plant).map_err(|found| in_order(and_hidden(book, found, again)))
+        })
     }
 
-    fn load_here(book: &Rulebook, plant: &Plant) -> Result<Rules, Vec<LoadFault>> {
+    fn load_here(book: &Rulebook, plant: &Plant) -> Result<Rules, Vec<Wrong>> {
         let desk = Rc::new(Desk::default());
         let mut engine = engine::build(&desk, Known::of(plant));
         let mut faults = names_alike(book.sources());
@@ -127,9 +132,10 @@ impl Rules {
             }
         }
         let units = units(&parsed, plant);
-        for (name, unit) in &units {
+        for (name, unit) in &units.named {
             engine::register_unit(&mut engine, name, unit.clone());
         }
+        engine::register_units(&mut engine, units.coded.clone());
         let mut rules = Rules {
             engine,
             desk,
@@ -140,12 +146,12 @@ impl Rules {
         };
         for (source, ast) in parsed {
             if let Err(found) = rules.add(source, ast, &units, plant) {
-                let with_file = |(at, complaint)| LoadFault::new(&source.file, at, complaint);
+                let with_file = |(at, complaint)| Wrong::new(&source.file, at, complaint);
                 faults.extend(found.into_iter().map(with_file));
             }
         }
         if !faults.is_empty() {
-            return Err(in_order(faults));
+            return Err(faults);
         }
         rules.remarks = in_order(std::mem::take(&mut rules.remarks));
         Ok(rules)
@@ -180,7 +186,7 @@ impl Rules {
         &mut self,
         source: &Source,
         ast: AST,
-        units: &BTreeMap<String, Unit>,
+        units: &Units,
         plant: &Plant,
     ) -> Result<(), Vec<Finding>> {
         let text = text(source);
@@ -233,6 +239,7 @@ impl Rules {
             characteristic: header.characteristic.name.to_string(),
             fallback: header.fallback,
             declared: Rc::new(header.declared),
+            endings: script.endings(),
             watches: self.declarations.len()..self.declarations.len() + header.declarations.len(),
         };
         let found = self.try_out(
@@ -304,7 +311,10 @@ impl Rules {
             )
         };
         match catch_unwind(AssertUnwindSafe(call)) {
-            Ok(Ok(returned)) => self.desk.read(words::HANDLER, &rule.declared, returned),
+            Ok(Ok(returned)) => {
+                self.desk
+                    .read(words::HANDLER, &rule.declared, &rule.endings, returned)
+            }
             Ok(Err(error)) => Err(translate(words::HANDLER, &error)),
             Err(payload) => Err((
                 Position::NONE,
@@ -424,13 +434,9 @@ fn stem(file: &str) -> &str {
 }
 
 /// The script of one file, as far as it is one at all.
-fn parse(engine: &Engine, source: &Source) -> Result<AST, LoadFault> {
+fn parse(engine: &Engine, source: &Source) -> Result<AST, Wrong> {
     let fault = |at, what: String, remedy: &str| {
-        Err(LoadFault::new(
-            &source.file,
-            at,
-            Complaint::new(what, remedy),
-        ))
+        Err(Wrong::new(&source.file, at, Complaint::new(what, remedy)))
     };
     let stem = stem(&source.file);
     if stem.len() == source.file.len() {
@@ -458,15 +464,21 @@ fn parse(engine: &Engine, source: &Source) -> Result<AST, LoadFault> {
         );
         return fault(Position::NONE, what, "make it several rules");
     }
+    if let Some((at, complaint)) = slips::turned(text(source)) {
+        return Err(Wrong::new(&source.file, at, complaint));
+    }
     let compile = || engine.compile(text(source));
     match catch_unwind(AssertUnwindSafe(compile)) {
-        Ok(Ok(ast)) => Ok(ast),
-        Ok(Err(error)) => Err(LoadFault::new(
+        Ok(Ok(ast)) => match slips::unclosed(engine, text(source)) {
+            Some((at, complaint)) => Err(Wrong::new(&source.file, at, complaint)),
+            None => Ok(ast),
+        },
+        Ok(Err(error)) => Err(Wrong::new(
             &source.file,
             error.position(),
             slips::complaint(text(source), error.position(), error.err_type()),
         )),
-        Err(payload) => Err(LoadFault::new(
+        Err(payload) => Err(Wrong::new(
             &source.file,
             Position::NONE,
             broke("the file", &panic_text(&*payload)),
@@ -475,32 +487,39 @@ fn parse(engine: &Engine, source: &Source) -> Result<AST, LoadFault> {
 }
 
 /// Two names that differ only in case are one file on some machines.
-fn names_alike(sources: &[Source]) -> Vec<LoadFault> {
+fn names_alike(sources: &[Source]) -> Vec<Wrong> {
     let mut seen: BTreeMap<String, &str> = BTreeMap::new();
     let mut faults = Vec::new();
     for source in sources {
         if let Some(first) = seen.insert(source.file.to_lowercase(), &source.file) {
             let what = format!("the name differs from {first} only in case, or not at all");
             let complaint = Complaint::new(what, "give one of them another name");
-            faults.push(LoadFault::new(&source.file, Position::NONE, complaint));
+            faults.push(Wrong::new(&source.file, Position::NONE, complaint));
         }
     }
     faults
 }
 
-/// Every unit the scripts may write, by the name they write. Each rule reads alike beside whatever other rules.
-fn units(parsed: &[(&Source, AST)], plant: &Plant) -> BTreeMap<String, Unit> {
-    let names: BTreeSet<String> = parsed
-        .iter()
-        .flat_map(|(source, ast)| Script::new(text(source), ast).properties())
-        .collect();
+/// Every unit the scripts may write, by what they write. Each rule reads alike beside whatever other rules.
+fn units(parsed: &[(&Source, AST)], plant: &Plant) -> Units {
+    let scripts = || {
+        parsed
+            .iter()
+            .map(|(source, ast)| Script::new(text(source), ast))
+    };
     // What promises are counted in is no unit of a plant's.
-    let units = names
-        .into_iter()
+    let names = scripts()
+        .flat_map(|script| script.properties())
         .filter(|name| !words::PROMISED.contains(&name.as_str()));
-    units
-        .filter_map(|name| unit_named(&name, plant).map(|unit| (name, unit)))
-        .collect()
+    let codes = scripts().flat_map(|script| script.codes());
+    Units {
+        named: names
+            .filter_map(|name| unit_named(&name, plant).map(|unit| (name, unit)))
+            .collect(),
+        coded: codes
+            .filter_map(|code| unit_coded(&code, plant).map(|unit| (code, unit)))
+            .collect(),
+    }
 }
 
 fn in_order(mut faults: Vec<LoadFault>) -> Vec<LoadFault> {

@@ -5,11 +5,16 @@
 
 use crate::engine::parse_fault;
 use crate::fault::Complaint;
+use crate::inspect::{Finding, place};
+use crate::quantity::behind;
 use crate::verdict;
 use crate::words;
 use chargehand_core::Verb;
-use chargehand_measure::Unit;
-use rhai::{LexError, ParseErrorType, Position};
+use chargehand_measure::{Unit, parse_number};
+use rhai::{Engine, LexError, ParseErrorType, Position};
+
+/// How a blank is told.
+const BLANK: &str = "a blank";
 
 /// Signs that look like one of the language, and that one.
 const LOOK_ALIKES: &[(char, &str)] = &[
@@ -27,7 +32,9 @@ const LOOK_ALIKES: &[(char, &str)] = &[
     ('‘', "\""),
     ('’', "\""),
     ('´', "\""),
-    ('\u{a0}', "a blank"),
+    ('\u{a0}', BLANK),
+    ('\u{2009}', BLANK),
+    ('\u{202f}', BLANK),
 ];
 
 /// Words of other languages, and what is written here.
@@ -42,13 +49,20 @@ const FOREIGN: &[(&str, &str)] = &[
     ("elsif", "write else if"),
     ("elseif", "write else if"),
     ("then", "write { … } around what follows"),
-    ("True", "write true"),
-    ("TRUE", "write true"),
-    ("False", "write false"),
-    ("FALSE", "write false"),
     ("None", "ask known(…), or write ()"),
     ("NULL", "ask known(…), or write ()"),
     ("nil", "ask known(…), or write ()"),
+];
+
+/// Openings of comments, from the last, that are looked at for the one that is never closed.
+const BEGINNINGS_TRIED: usize = 16;
+
+/// Signs that end what another began.
+const CLOSING: &[&str] = &[")", "]", "}"];
+
+/// Words of the language that stand by themselves.
+const KEYWORDS: &[&str] = &[
+    "if", "else", "for", "in", "let", "const", "return", "fn", "true", "false", "break", "continue",
 ];
 
 /// Operators as they are not written here.
@@ -66,6 +80,9 @@ pub(crate) fn complaint(text: &str, at: Position, error: &ParseErrorType) -> Com
         return parse_fault(error);
     };
     let word = word(rest);
+    if let Some(complaint) = quantity(before, rest) {
+        return complaint;
+    }
     if word.starts_with(['\u{b5}', '\u{3bc}']) {
         return micro(word);
     }
@@ -74,7 +91,7 @@ pub(crate) fn complaint(text: &str, at: Position, error: &ParseErrorType) -> Com
     }
     match error {
         ParseErrorType::BadInput(LexError::ImproperSymbol(..)) if rest.starts_with('=') => {
-            Complaint::new("`=` does not compare", "write ==")
+            Complaint::new("`=` does not compare", "write ==").mended("=", Some("=="))
         }
         ParseErrorType::BadInput(LexError::UnexpectedInput(found)) if found == "." => {
             Complaint::new(
@@ -98,9 +115,56 @@ pub(crate) fn complaint(text: &str, at: Position, error: &ParseErrorType) -> Com
             },
         ),
         ParseErrorType::VariableUndefined(name) => undefined(before, name),
-        ParseErrorType::MissingToken(token, why) => missing(before, word, token, why),
+        ParseErrorType::MissingToken(token, why) => missing(word, token, why),
+        _ if CLOSING.contains(&word) => {
+            let found = parse_fault(error);
+            Complaint::new(found.what, take_out(word)).mended(word, Some(""))
+        }
         _ => parse_fault(error),
     }
+}
+
+fn take_out(word: &str) -> String {
+    format!("take out the {word}, or open it before")
+}
+
+/// A character that turns the direction of writing: a person would read another rule than the one that runs.
+pub(crate) fn turned(text: &str) -> Option<Finding> {
+    let turns = |letter: &char| matches!(letter, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    let found = |line: &str| {
+        let (column, letter) = line.chars().enumerate().find(|(_, letter)| turns(letter))?;
+        Some((column + 1, letter))
+    };
+    let mut lines = text.lines().zip(1..);
+    let (row, (column, letter)) = lines.find_map(|(line, row)| Some((row, found(line)?)))?;
+    let what = format!(
+        "a character that turns the direction of writing, U+{:04X}",
+        u32::from(letter)
+    );
+    let remedy = "take it out: with it a rule reads otherwise than it runs";
+    Some((place(row, column), Complaint::new(what, remedy)))
+}
+
+/// A comment that is opened and never closed hides the rest of a file, which the parser takes in silence.
+pub(crate) fn unclosed(engine: &Engine, text: &str) -> Option<Finding> {
+    // Only inside a comment is an end of one no fault.
+    let open = |text: &str| engine.compile(format!("{text}\n*/")).is_ok();
+    if !text.contains("/*") || !open(text) {
+        return None;
+    }
+    let mut begins = text.rmatch_indices("/*").take(BEGINNINGS_TRIED);
+    let start = begins.find(|(offset, _)| !open(&text[..*offset]));
+    let at = start.map_or(Position::NONE, |(offset, _)| {
+        let before = &text[..offset];
+        let line = before.rsplit('\n').next().unwrap_or_default();
+        place(before.matches('\n').count() + 1, line.chars().count() + 1)
+    });
+    let what =
+        "a comment is opened and never closed, so that the rest of the file is none of the rule";
+    Some((
+        at,
+        Complaint::new(what, "close it with */, or write // before each line"),
+    ))
 }
 
 /// The text before a place, and from there on.
@@ -131,44 +195,109 @@ fn word(rest: &str) -> &str {
     &rest[..end]
 }
 
+/// A number and a unit that are not joined as they are here: `4 um`, `1.18.[mil_i]`.
+fn quantity(before: &str, rest: &str) -> Option<Complaint> {
+    let of_unit = |letter: char| letter.is_ascii_alphabetic() || "[]_%/".contains(letter);
+    let blank = |letter: char| letter.is_whitespace() && letter != '\n';
+    // The parser may have stopped inside the unit, or at a blank that is none to it.
+    let line = before.rsplit('\n').next()?;
+    let until_unit = line.trim_end_matches(of_unit);
+    let begun = &line[until_unit.len()..];
+    let rest_of_unit = match begun {
+        "" => rest.trim_start_matches(blank),
+        _ => rest,
+    };
+    let end = rest_of_unit
+        .find(|letter: char| !of_unit(letter) && !letter.is_ascii_digit())
+        .unwrap_or(rest_of_unit.len());
+    let unit = format!("{begun}{}", &rest_of_unit[..end]);
+    let code = match Unit::parse(&unit) {
+        Ok(known) => known.code().to_owned(),
+        Err(_) => Unit::code_of(&unit)?.to_owned(),
+    };
+    let until_point = until_unit.trim_end_matches(blank);
+    let until_number = until_point.strip_suffix('.').unwrap_or(until_point);
+    let number = until_number
+        .rsplit(|letter: char| !letter.is_ascii_digit() && letter != '.')
+        .next()?;
+    parse_number(number).ok()?;
+    let spaced = until_point != until_unit || rest_of_unit.len() != rest.len();
+    let between = match (until_number == until_point, spaced) {
+        (false, _) => ".",
+        (true, false) => "",
+        (true, true) => " ",
+    };
+    let written = format!("{number}{}", behind(&code));
+    let what = if between != "." && written.ends_with(&format!(".{unit}")) {
+        "has no point before its unit"
+    } else {
+        "is no quantity"
+    };
+    let start = until_number.len() - number.len();
+    let stands = format!(
+        "{}{}",
+        &line[start..],
+        &rest[..rest.len() - rest_of_unit.len() + end]
+    );
+    let complaint = Complaint::new(
+        format!("`{number}{between}{unit}` {what}"),
+        format!("write {written}"),
+    );
+    let back = line[start..].chars().count();
+    Some(complaint.mended_from(back, &stands, Some(&written)))
+}
+
 fn micro(found: &str) -> Complaint {
     let rest = found.trim_start_matches(['\u{b5}', '\u{3bc}']);
     Complaint::new(
         format!("'{found}' begins with a letter that has two codes"),
         format!("rules write u for it: u{rest}"),
     )
+    .mended(found, Some(&format!("u{rest}")))
 }
 
 /// A sign that is none here.
 fn sign(before: &str, rest: &str) -> Option<Complaint> {
     let first = rest.chars().next()?;
     if let Some((found, wanted)) = LOOK_ALIKES.iter().find(|(found, _)| *found == first) {
-        return Some(Complaint::new(
+        let complaint = Complaint::new(
             format!("'{found}' is no sign of the rule language"),
             format!("write {wanted}"),
-        ));
+        );
+        let by = match *wanted {
+            BLANK => Some(" "),
+            // The text has another end as well.
+            "\"" => None,
+            other => Some(other),
+        };
+        return Some(complaint.mended(&found.to_string(), by));
     }
     // The parser may have stopped at its second letter.
     let last = before.chars().next_back().map_or(0, char::len_utf8);
     let from_before = before.len() - last;
     let twisted = |(found, wanted): &(&str, &str)| {
-        let stands = rest.starts_with(found)
-            || (found.starts_with(&before[from_before..])
-                && last > 0
-                && rest.starts_with(&found[last..]));
-        stands.then(|| {
+        let begun = last > 0
+            && found.starts_with(&before[from_before..])
+            && rest.starts_with(&found[last..]);
+        let here = rest.starts_with(found);
+        (here || begun).then(|| {
             Complaint::new(
                 format!("`{found}` is no operator"),
                 format!("write {wanted}"),
             )
+            .mended_from(usize::from(!here), found, Some(wanted))
         })
     };
     TWISTED.iter().find_map(twisted)
 }
 
-fn foreign(word: &str) -> Option<&'static str> {
-    let known = FOREIGN.iter().find(|(found, _)| *found == word);
-    known.map(|(_, remedy)| *remedy)
+/// What is written here for a word of another language, or one of this language in capitals.
+fn foreign(word: &str) -> Option<String> {
+    if let Some((_, remedy)) = FOREIGN.iter().find(|(found, _)| *found == word) {
+        return Some((*remedy).to_owned());
+    }
+    let small = word.to_lowercase();
+    (small != word && KEYWORDS.contains(&small.as_str())).then(|| format!("write {small}"))
 }
 
 /// A name nothing here has.
@@ -177,7 +306,7 @@ fn undefined(before: &str, name: &str) -> Complaint {
         .lines()
         .any(|line| line.trim_start().starts_with("fn "));
     let remedy = if let Some(remedy) = foreign(name) {
-        remedy.to_owned()
+        remedy
     } else if in_header {
         format!("write a text as \"{name}\"")
     } else if words::FACTS.contains(&name) {
@@ -187,31 +316,25 @@ fn undefined(before: &str, name: &str) -> Complaint {
     } else {
         return parse_fault(&ParseErrorType::VariableUndefined(name.to_owned()));
     };
-    Complaint::new(format!("`{name}` is not known here"), remedy)
+    let by = foreign(name).and_then(|remedy| in_place(&remedy));
+    Complaint::new(format!("`{name}` is not known here"), remedy).mended(name, by.as_deref())
 }
 
-fn missing(before: &str, word: &str, token: &str, why: &str) -> Complaint {
-    let blank = before.len() - before.trim_end().len();
-    let stands_before = before.trim_end();
-    let number = stands_before
-        .rsplit(|letter: char| !letter.is_ascii_digit() && letter != '.')
-        .next()
-        .unwrap_or_default();
-    let is_number = number.starts_with(|first: char| first.is_ascii_digit());
-    if is_number && Unit::parse(word).is_ok() {
-        let between = if blank > 0 { " " } else { "" };
-        return Complaint::new(
-            format!("`{number}{between}{word}` has no point before its unit"),
-            format!("write {number}.{word}"),
-        );
-    }
+/// What a remedy says to write, where that is all there is to it.
+fn in_place(remedy: &str) -> Option<String> {
+    let written = remedy.strip_prefix("write ")?;
+    (!written.contains('…') && !written.contains(',')).then(|| written.to_owned())
+}
+
+fn missing(word: &str, token: &str, why: &str) -> Complaint {
     let remedy = match (token, word) {
-        _ if foreign(word).is_some() => foreign(word).unwrap_or_default().to_owned(),
+        _ if foreign(word).is_some() => foreign(word).unwrap_or_default(),
         (")", "") => "close each ( with a )".to_owned(),
         ("}", "") => "close each { with a }, and each /* with a */".to_owned(),
         ("{", _) => "write { … } around what is done".to_owned(),
         (";", ",") => "put several in a list: [a, b]".to_owned(),
         (";", word) if words::HEADER.contains(&word) => format!("write .{word}"),
+        (";", word) if CLOSING.contains(&word) => take_out(word),
         (";", _) => "end the statement before it with ;".to_owned(),
         _ => String::new(),
     };
@@ -220,7 +343,11 @@ fn missing(before: &str, word: &str, token: &str, why: &str) -> Complaint {
     } else {
         format!("found `{word}`")
     };
-    Complaint::new(format!("{found}, wanted '{token}' {why}"), remedy)
+    let by = match word {
+        word if CLOSING.contains(&word) && token == ";" => Some(String::new()),
+        word => foreign(word).and_then(|remedy| in_place(&remedy)),
+    };
+    Complaint::new(format!("{found}, wanted '{token}' {why}"), remedy).mended(word, by.as_deref())
 }
 
 #[cfg(test)]

@@ -29,14 +29,16 @@ fn works() -> Plant {
         name: "media".into(),
         values: vec!["C1".into(), "C2".into()],
     });
-    let mut station = plant.station("s95").expect("a station").clone();
-    station.name = StationName::from("s60");
-    station.gate = Some(Gate {
+    let gate = Gate {
         kind: GateKind::Diverter,
         place: 0,
         within: Span::from_secs(5),
         effect: Effect::Divert,
-    });
+    };
+    plant.stations[0].gate = Some(gate.clone());
+    let mut station = plant.station("s95").expect("a station").clone();
+    station.name = StationName::from("s60");
+    station.gate = Some(gate);
     let ra = &mut station.characteristics[0];
     ra.name = CharacteristicName::from("ra");
     ra.scale = chargehand_measure::Scale::new(

@@ -205,6 +205,59 @@ impl Uses {
     }
 }
 
+/// Where a function may end and with what, as far as it stands there: `a text`, `a yes or no`. In the words of
+/// [`describe`](crate::operators::describe).
+pub(crate) fn endings_of(ast: &AST, function: &str) -> Vec<(Position, &'static str)> {
+    let alone = ast.clone_functions_only_filtered(|_, _, _, name, _| name == function);
+    let (mut last, mut returned) = (Vec::new(), Vec::new());
+    alone.walk(&mut |path: &[ASTNode<'_>]| {
+        // Statements of the function itself come one by one: what counts is the last.
+        if let [ASTNode::Stmt(statement)] = path {
+            last.clear();
+            last_of(Some(statement), &mut last);
+        }
+        if let Some(ASTNode::Stmt(Stmt::Return(Some(value), ..))) = path.last() {
+            kind_of(value, &mut returned);
+        }
+        true
+    });
+    last.extend(returned);
+    last
+}
+
+fn last_of(statement: Option<&Stmt>, found: &mut Vec<(Position, &'static str)>) {
+    match statement {
+        Some(Stmt::Expr(value)) => kind_of(value, found),
+        Some(Stmt::Block(block)) => last_of(block.statements().last(), found),
+        Some(Stmt::If(parts, _)) => {
+            last_of(parts.body.statements().last(), found);
+            last_of(parts.branch.statements().last(), found);
+        }
+        Some(Stmt::FnCall(call, at)) => found.extend(kind_of_call(call).map(|kind| (*at, kind))),
+        _ => {}
+    }
+}
+
+fn kind_of(value: &Expr, found: &mut Vec<(Position, &'static str)>) {
+    let kind = match value {
+        Expr::StringConstant(..) | Expr::InterpolatedString(..) => Some("a text"),
+        Expr::IntegerConstant(..) => Some("a whole number"),
+        Expr::FloatConstant(..) => Some("a number with a point"),
+        Expr::BoolConstant(..) | Expr::And(..) | Expr::Or(..) => Some("a yes or no"),
+        Expr::CharConstant(..) => Some("a character"),
+        Expr::Map(..) => Some("a map"),
+        Expr::FnCall(call, _) => kind_of_call(call),
+        Expr::Stmt(block) => return last_of(block.statements().last(), found),
+        _ => None,
+    };
+    found.extend(kind.map(|kind| (value.start_position(), kind)));
+}
+
+fn kind_of_call(call: &FnCallExpr) -> Option<&'static str> {
+    let compares = ["==", "!=", "<", "<=", ">", ">=", "!"].contains(&call.name.as_str());
+    (call.op_token.is_some() && compares).then_some("a yes or no")
+}
+
 /// The properties a chain runs through, up to the first call or index.
 fn properties(rhs: &Expr) -> Path {
     match rhs {

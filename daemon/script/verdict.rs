@@ -8,6 +8,7 @@
 use crate::facts::Declared;
 use crate::fault::{Complaint, suggest};
 use crate::header::Drafts;
+use crate::inspect::Endings;
 use crate::operators::describe;
 use crate::words;
 use chargehand_core::{Asks, ClassName, Plant, Reach, RoleName, Verb, Verdict, Word};
@@ -76,17 +77,19 @@ impl Desk {
         }
     }
 
-    /// The verdicts in what a handler returned, in its order, each once.
+    /// The verdicts in what a handler returned, in its order, each once; `ends` says where it may have returned it.
     pub(crate) fn read(
         &self,
         handler: &str,
         declared: &Declared,
+        ends: &Endings,
         returned: Dynamic,
     ) -> Result<Vec<Verdict>, (Position, Complaint)> {
         if let Some(fault) = self.fault.take() {
             return Err(fault);
         }
-        let said = unpack(handler, returned).map_err(|complaint| (Position::NONE, complaint))?;
+        let kind = describe(&returned);
+        let said = unpack(handler, returned).map_err(|complaint| (ends.of(&kind), complaint))?;
         let mut kept = BTreeMap::new();
         let mut order = Vec::new();
         for one in said {

@@ -101,6 +101,12 @@ pub(crate) const HELPERS: &[&str] = &[
     "break_down",
 ];
 
+/// What makes a number a quantity in whatever unit, in a header and in a handler: `1.18.unit("[mil_i]")`.
+pub(crate) const UNIT: &str = "unit";
+
+/// How `%` is written behind a number.
+pub(crate) const PERCENT: &str = "percent";
+
 /// Words of parts that do not exist yet.
 pub(crate) const ABSENT: &[&str] = &[
     // header
@@ -137,6 +143,7 @@ pub(crate) fn callable() -> impl Iterator<Item = &'static str> + Clone {
     verbs()
         .chain(VERDICT.iter().copied())
         .chain(HELPERS.iter().copied())
+        .chain([UNIT])
 }
 
 /// Whether a name is one of a fact, of whatever.

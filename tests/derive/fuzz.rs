@@ -105,7 +105,7 @@ fn fuzz_texts() -> Texts {
         "rough-rework",
         "thick-regrade",
         "wet-scrap",
-        "rim-remelt",
+        "rim-regrade",
         "food-hold",
         "mould-hold",
     ];
