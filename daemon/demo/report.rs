@@ -87,6 +87,13 @@ fn found(find: &Find) -> String {
     format!("found at {}", at.join("; "))
 }
 
+/// Why a find that should be is missing.
+fn unshown(find: &Find) -> Option<&'static str> {
+    (find.verdict == Verdict::Unshown).then_some(
+        "by chance no two samples in a row, and no three of ten, were too smooth before it ended, as on one day in 120",
+    )
+}
+
 fn expected(find: &Find) -> String {
     match find.window {
         None => "each on its own reading".to_owned(),
@@ -104,6 +111,7 @@ fn word(verdict: Verdict) -> &'static str {
         Verdict::Early => "found early: before its window",
         Verdict::Late => "found late: after its window",
         Verdict::Missed => "MISSED",
+        Verdict::Unshown => "never shown: no failure",
         Verdict::NotDue => "not due yet",
     }
 }
@@ -183,6 +191,9 @@ impl Score {
             writeln!(f, "  {fault}  {:<36}{}", what, word(find.verdict))?;
             writeln!(f, "      {}", found(find))?;
             writeln!(f, "      {}", expected(find))?;
+            if let Some(why) = unshown(find) {
+                writeln!(f, "      {why}")?;
+            }
             let (kept, coated) = self.smooth;
             if fault == "F4" && kept + coated > 0 {
                 writeln!(
