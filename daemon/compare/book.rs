@@ -6,14 +6,14 @@ use std::collections::BTreeMap;
 
 /// The open holds of a run.
 #[derive(Debug, Default)]
-pub(super) struct Book {
+pub(crate) struct Book {
     open: BTreeMap<HoldId, Open>,
     by_cause: BTreeMap<String, Vec<HoldId>>,
 }
 
 /// One open hold.
 #[derive(Debug)]
-pub(super) struct Open {
+pub(crate) struct Open {
     /// What it holds, its rule and its origin; equal in both runs.
     pub cause: String,
     /// The record that last changed it.
@@ -25,7 +25,7 @@ pub(super) struct Open {
 
 impl Book {
     /// A hold was opened: its cause; or says more: nothing.
-    pub(super) fn say(&mut self, hold: &Hold) -> Option<&str> {
+    pub(crate) fn say(&mut self, hold: &Hold) -> Option<&str> {
         if let Some(open) = self.open.get_mut(&hold.id) {
             open.seq = hold.seq;
             return None;
@@ -50,7 +50,7 @@ impl Book {
     }
 
     /// A hold was released.
-    pub(super) fn free(&mut self, id: &HoldId) -> Option<Open> {
+    pub(crate) fn free(&mut self, id: &HoldId) -> Option<Open> {
         let open = self.open.remove(id)?;
         if let Some(ids) = self.by_cause.get_mut(&open.cause) {
             ids.retain(|known| known != id);
@@ -62,12 +62,12 @@ impl Book {
     }
 
     /// The open hold of that name.
-    pub(super) fn get(&self, id: &HoldId) -> Option<&Open> {
+    pub(crate) fn get(&self, id: &HoldId) -> Option<&Open> {
         self.open.get(id)
     }
 
     /// The hold open here for the same cause as one of the other run; of several the one of its class.
-    pub(super) fn alike(&self, other: &Open) -> Option<(&HoldId, &Open)> {
+    pub(crate) fn alike(&self, other: &Open) -> Option<(&HoldId, &Open)> {
         let ids = self.by_cause.get(&other.cause)?;
         let open = |id| Some((id, self.open.get(id)?));
         let mut all = ids.iter().filter_map(open);
@@ -76,7 +76,7 @@ impl Book {
     }
 
     /// Holds open here and not in the other run.
-    pub(super) fn only_here<'b>(&'b self, other: &'b Self) -> impl Iterator<Item = &'b Open> {
+    pub(crate) fn only_here<'b>(&'b self, other: &'b Self) -> impl Iterator<Item = &'b Open> {
         self.open
             .values()
             .filter(|open| !other.by_cause.contains_key(&open.cause))
@@ -84,7 +84,7 @@ impl Book {
 }
 
 /// What a hold holds, in words.
-pub(super) fn of_in_words(of: &HoldOf) -> String {
+pub(crate) fn of_in_words(of: &HoldOf) -> String {
     match of {
         HoldOf::Piece(piece) => format!("piece {piece}"),
         HoldOf::Station(station) => format!("station {station}"),

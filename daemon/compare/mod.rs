@@ -22,7 +22,9 @@ mod spells;
 mod story;
 mod texts;
 
+pub(crate) use book::Book;
 pub use report::{Change, Count, Line, Report, Said, TextChange, Unmet};
+pub(crate) use same::{is_hold, masked};
 pub use spells::{Moved, Spell, When};
 pub use story::{Decision, HoldSaid, Moment, Released, SaidBy, Story, Told, Value, Words};
 pub use texts::Named;

@@ -1,15 +1,19 @@
-//! The report as people read it: what changes in counts, what moved, then piece by piece. It stops after so
-//! many of each; `--json` has them all.
+//! The report as people read it: what changes in counts, what moved, then the pieces, those together that changed in one
+//! way. It stops after so many of each; `--json` has them all, piece by piece.
 
 use super::report::{Report, TextChange};
-use super::spells::{Moved, Spell};
+use super::spells::{Moved, Spell, When};
 use super::story::{Decision, Moment, SaidBy, Story, Told};
 use crate::shown::shown;
-use chargehand_core::{TextDigest, Word};
+use chargehand_core::{StationName, TextDigest, Word};
+use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::fmt::{self, Formatter, Result};
 
 /// How many entries of a list stand on paper.
 const SHOWN: usize = 50;
+/// How many names stand in a line.
+const NAMED: usize = 10;
 /// So much of a digest tells texts apart by eye.
 const DIGEST_SHOWN: usize = "sha256:".len() + 12;
 
@@ -145,13 +149,20 @@ impl Report {
             return Ok(());
         }
         writeln!(f, "\nRequests that find nothing to do")?;
-        first(f, &self.unmet, |f, unmet| {
-            let (at, verb) = (&unmet.when.at, unmet.verb);
+        let alike = grouped(&self.unmet, |unmet| (unmet.verb, &unmet.by));
+        first(f, &alike, |f, group| {
+            let unmet = group[0];
+            let names: Vec<&str> = group.iter().map(|unmet| unmet.what.as_str()).collect();
+            let (at, verb, by) = (
+                span(group.iter().map(|unmet| &unmet.when)),
+                unmet.verb,
+                &unmet.by,
+            );
             writeln!(
                 f,
                 "  {at}  {verb} {} by {}",
-                shown(&unmet.what),
-                shown(&unmet.by)
+                in_a_line(&names, ", "),
+                shown(by)
             )
         })
     }
@@ -160,8 +171,50 @@ impl Report {
         if self.pieces.is_empty() {
             return Ok(());
         }
-        writeln!(f, "\nPiece by piece")?;
-        first(f, &self.pieces, story)
+        writeln!(
+            f,
+            "\nPiece by piece, those together that changed in one way"
+        )?;
+        let changed = self.pieces.iter().filter_map(Changed::of);
+        let changed: Vec<Changed<'_>> = changed.collect();
+        first(
+            f,
+            &grouped(&changed, |changed| changed.way()),
+            |f, group| together(f, group),
+        )
+    }
+}
+
+/// Entries that have one key, in the order in which the first of each came.
+fn grouped<'l, T, K: Ord>(all: &'l [T], key: impl Fn(&'l T) -> K) -> Vec<Vec<&'l T>> {
+    let mut places: BTreeMap<K, usize> = BTreeMap::new();
+    let mut groups: Vec<Vec<&'l T>> = Vec::new();
+    for one in all {
+        let place = *places.entry(key(one)).or_insert(groups.len());
+        if place == groups.len() {
+            groups.push(Vec::new());
+        }
+        groups[place].push(one);
+    }
+    groups
+}
+
+/// The first of a list of names, and how many more there are.
+fn in_a_line(names: &[&str], between: &str) -> String {
+    let first: Vec<Cow<'_, str>> = names.iter().take(NAMED).map(|name| shown(name)).collect();
+    let line = first.join(between);
+    match names.len() - first.len() {
+        0 => line,
+        more => format!("{line}{between}and {more} more"),
+    }
+}
+
+/// From the first to the last of times in order.
+fn span<'w>(mut times: impl DoubleEndedIterator<Item = &'w When>) -> String {
+    match (times.next(), times.next_back()) {
+        (Some(first), Some(last)) if first.at != last.at => format!("{} to {}", first.at, last.at),
+        (Some(only), _) => only.at.clone(),
+        (None, _) => String::new(),
     }
 }
 
@@ -190,30 +243,104 @@ fn moved(f: &mut Formatter<'_>, title: &str, moved: &[Moved], ends: bool) -> Res
     })
 }
 
-/// A piece's first record that differs; how many more of its records do.
-fn story(f: &mut Formatter<'_>, story: &Story) -> Result {
-    let Some(moment) = story.moments.first() else {
-        return Ok(());
-    };
-    let Moment {
-        when,
-        station,
-        old,
-        new,
-    } = moment;
-    write!(f, "  {}  {}", shown(story.piece.as_str()), when.at)?;
-    if let Some(station) = station {
+/// A piece whose story differs, at its first record that does.
+struct Changed<'r> {
+    story: &'r Story,
+    moment: &'r Moment,
+}
+
+impl<'r> Changed<'r> {
+    fn of(story: &'r Story) -> Option<Self> {
+        let moment = story.moments.first()?;
+        Some(Self { story, moment })
+    }
+
+    /// Whether the answers differ. What both say alike is no difference: only where the answers are equal is the rest
+    /// looked at.
+    fn decided(&self) -> bool {
+        self.moment.old.decision != self.moment.new.decision
+    }
+
+    /// In which way it changed: where, and what was said on either side, but for the figures in the texts.
+    fn way(&self) -> (Option<&'r StationName>, Vec<String>, Vec<String>) {
+        let Moment {
+            station, old, new, ..
+        } = self.moment;
+        let decided = self.decided();
+        (
+            station.as_ref(),
+            outline(old, decided),
+            outline(new, decided),
+        )
+    }
+
+    fn brief(&self) -> (String, String) {
+        let decided = self.decided();
+        let brief = |told| InBrief(told, decided).to_string();
+        (brief(&self.moment.old), brief(&self.moment.new))
+    }
+}
+
+/// What a record says of a piece, without figures; holds that a piece came under by their names.
+fn outline(told: &Told, decided: bool) -> Vec<String> {
+    let mut said = Vec::new();
+    if let Some(decision) = &told.decision {
+        let Decision {
+            word,
+            route,
+            act_at,
+            late,
+            reasons,
+        } = decision;
+        said.push(format!("{word} {route:?} {act_at:?} {late}"));
+        said.extend(reasons.iter().map(|reason| reason.rule.to_string()));
+    }
+    for hold in &told.holds {
+        let under = hold.under.as_ref().map(|under| &under.0);
+        said.push(format!("{} {} {under:?}", hold.rule, hold.class));
+    }
+    if !decided {
+        let rules = told.values.iter().flat_map(|value| &value.said);
+        said.extend(rules.map(|said| format!("{} {:?}", said.rule, said.verb)));
+        said.extend(told.released.iter().map(|released| released.by.clone()));
+        said.push(told.rejected.len().to_string());
+    }
+    said
+}
+
+/// Pieces that changed in one way: what was said of the first, and how many more records differ.
+fn together(f: &mut Formatter<'_>, group: &[&Changed<'_>]) -> Result {
+    let first = group[0];
+    let at = span(group.iter().map(|changed| &changed.moment.when));
+    match group.len() {
+        1 => write!(f, "  {}  {at}", shown(first.story.piece.as_str()))?,
+        many => write!(f, "  {many} pieces  {at}")?,
+    }
+    if let Some(station) = &first.moment.station {
         write!(f, "  {station}")?;
     }
     writeln!(f)?;
-    // What both say alike is no difference: only where the answers are equal is the rest looked at.
-    let decided = old.decision != new.decision;
-    writeln!(f, "    recorded  {}", InBrief(old, decided))?;
-    writeln!(f, "    replayed  {}", InBrief(new, decided))?;
-    match story.moments.len() {
-        1 => Ok(()),
-        2 => writeln!(f, "    and 1 record after"),
-        more => writeln!(f, "    and {} records after", more - 1),
+    let names: Vec<&str> = group
+        .iter()
+        .map(|changed| changed.story.piece.as_str())
+        .collect();
+    if names.len() > 1 {
+        writeln!(f, "    {}", in_a_line(&names, " "))?;
+    }
+    let said = first.brief();
+    writeln!(f, "    recorded  {}", said.0)?;
+    writeln!(f, "    replayed  {}", said.1)?;
+    if group.iter().any(|changed| changed.brief() != said) {
+        writeln!(
+            f,
+            "    so of the first; the figures of the others are their own"
+        )?;
+    }
+    let after = group.iter().map(|changed| changed.story.moments.len() - 1);
+    match after.sum() {
+        0 => Ok(()),
+        1 => writeln!(f, "    and 1 record after"),
+        more => writeln!(f, "    and {more} records after"),
     }
 }
 

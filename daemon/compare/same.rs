@@ -34,8 +34,14 @@ pub(super) fn same_words(old: &str, new: &str) -> bool {
     old == new || (old.contains(HOLD) && new.contains(HOLD) && masked(old) == masked(new))
 }
 
+/// Whether a text is the name of a hold, and nothing else.
+pub(crate) fn is_hold(text: &str) -> bool {
+    let digits = text.strip_prefix(HOLD).unwrap_or_default();
+    digits.len() >= DIGITS && digits.bytes().all(|byte| byte.is_ascii_digit())
+}
+
 /// The text without the numbers of holds.
-fn masked(text: &str) -> String {
+pub(crate) fn masked(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     let mut rest = text;
     while let Some(at) = rest.find(HOLD) {

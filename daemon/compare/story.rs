@@ -1,7 +1,7 @@
 //! Pieces whose story differs: what was said of each, where the two runs part, old beside new.
 
 use super::gone::Gone;
-use super::same::same_words;
+use super::same::{is_hold, same_words};
 use super::spells::{Now, When};
 use chargehand_core::{
     CharacteristicName, ClassName, Disposition, Outcome, PieceName, RoleName, RuleName,
@@ -146,6 +146,9 @@ pub struct HoldSaid {
     pub rule: RuleName,
     /// Who may release it depends on this.
     pub class: ClassName,
+    /// The wider hold that the piece came under, where there is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub under: Option<Words>,
     /// Why.
     pub reason: Words,
 }
@@ -277,6 +280,7 @@ fn told(outcomes: &[Outcome]) -> BTreeMap<PieceName, (Option<StationName>, Told)
             Outcome::Hold(hold) => told.holds.push(HoldSaid {
                 rule: hold.rule.clone(),
                 class: hold.class.clone(),
+                under: is_hold(&hold.origin).then(|| Words(hold.origin.clone())),
                 reason: Words(hold.reason.clone()),
             }),
             Outcome::Freed(freed) => told.released.push(Released {

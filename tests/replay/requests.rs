@@ -40,6 +40,20 @@ fn a_release_that_finds_nothing_is_said() {
 }
 
 #[test]
+fn requests_of_one_person_stand_in_a_line() {
+    let mut recording = Recording::new(&plant(), &[("mass-miss", &mass_miss(40))]);
+    for number in 1..=12 {
+        recording.weigh(&format!("P{number}"), 1480.0);
+        recording.release(&format!("h-{number:06}"));
+    }
+    let wide = recording.plant_file("wide.toml", &plant_with("upper = 1475", "upper = 1490"));
+    let paper = recording.replay(&["--plant", &wide]).paper;
+    let line = "  2026-03-02T06:00:02.000+01:00 to 2026-03-02T06:00:24.000+01:00  release piece P1, piece P2, piece P3, piece P4, \
+        piece P5, piece P6, piece P7, piece P8, piece P9, piece P10, and 2 more by QE-1\n";
+    assert!(paper.contains(line), "{paper}");
+}
+
+#[test]
 fn a_release_finds_its_hold_under_another_number() {
     let mut recording = Recording::new(&plant(), &[("mass-miss", &mass_miss(40))]);
     recording.weigh("P1", 1470.0);

@@ -42,8 +42,14 @@ fn a_station_hold_of_the_replay_only_stays_on() {
     assert_eq!(held["old"], Value::Null);
     assert_eq!(held["new"]["began"]["seq"], 4);
     assert_eq!(held["new"]["ended"], Value::Null);
+    // Those of one hold stand together, whichever mass each has.
+    assert_eq!(
+        found["pieces"][2]["moments"][0]["new"]["holds"][0]["under"],
+        "h-000001"
+    );
     let paper = recording.replay(&["--rules", &rules]).paper;
     for line in [
+        "    P3 P4 P5\n    recorded  accept, at s30\n    replayed  hold, at s30: light-run: stood at s30 while h-000001 was open",
         "  station s30 (light-run)\n    recorded  never\n    replayed  from 2026-03-02T06:00:03.000+01:00 on: 2 light in a row",
         "never released in this recording: station s30; every piece that comes there stays held with it",
         "light-run said hold_station",
@@ -98,6 +104,18 @@ fn an_alarm_of_the_replay_only_clears_by_its_own_timer() {
     assert!(
         alarms.iter().all(|alarm| alarm["what"] == "light.light"),
         "{alarms:?}"
+    );
+    // Paper stops where data goes on.
+    for number in 5..=62 {
+        recording.weigh(&format!("P{number}"), 1435.0);
+        recording.wait(3 * 86_400);
+    }
+    let found = recording.found(&["--rules", &rules]);
+    assert_eq!(found["alarms"].as_array().map(Vec::len), Some(61));
+    let paper = recording.replay(&["--rules", &rules]).paper;
+    assert!(
+        paper.contains("  ... and 11 more: --json has them all\n"),
+        "{paper}"
     );
 }
 
