@@ -92,7 +92,7 @@ pub enum Command {
         #[arg(long, value_name = "WHO", requires = "word", value_parser = NonEmptyStringValueParser::new())]
         by: Option<String>,
     },
-    /// Tells one piece's story: what was measured, which rule decided what and why
+    /// Tells the story of a piece or a hold: what was measured, which rule decided what and why, who released
     Trace {
         /// The line's ledger
         #[arg(long, value_name = "FILE")]
@@ -100,8 +100,9 @@ pub enum Command {
         /// Prints JSON
         #[arg(long)]
         json: bool,
-        /// The piece's name
-        piece: String,
+        /// The piece's name, or the hold's, such as h-000017
+        #[arg(value_name = "PIECE|HOLD")]
+        name: String,
     },
     /// Derives a whole ledger again and names the first record that differs
     Verify {

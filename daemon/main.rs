@@ -131,15 +131,12 @@ fn perform(command: Command) -> anyhow::Result<u8> {
             chargehand::run::run(&plant, &settings, given.as_ref())?;
             Ok(AS_ASKED)
         }
-        Command::Trace {
-            ledger,
-            json,
-            piece,
-        } => {
-            let trace = chargehand::trace::trace(&ledger, &piece)?;
+        Command::Trace { ledger, json, name } => {
+            let trace = chargehand::trace::trace(&ledger, &name)?;
             if trace.steps.is_empty() {
                 anyhow::bail!(
-                    "piece {piece} is named in no record of {}: check the name, or the ledger",
+                    "{} is named in no record of {}: check the name, or the ledger",
+                    trace.of,
                     ledger.display()
                 );
             }

@@ -1,29 +1,52 @@
-//! `chargehand trace`: one piece's story out of the ledger: what was measured, which rule decided what
+//! `chargehand trace`: the story of one piece, or of one hold, out of the ledger: what was measured, which rule decided what
 //! and why, what was held, who released.
+//!
+//! What outcomes do not say is read out of the messages as they were read then (`past`): what a piece was told to be made of, who
+//! asked for what, and when a gauge was last checked.
 
-use crate::config;
+mod past;
+
+use crate::compare::is_hold;
 use crate::record::{self, Body};
 use crate::shown::{all, shown};
-use chargehand_core::{Had, HoldOf, Outcome, Shows, Timestamp, Watched};
-use chargehand_ledger::{Digest, Record, Sqlite, Store};
-use chargehand_wire::Wire;
+use chargehand_core::{
+    GaugeName, Had, Hold, HoldId, HoldOf, Outcome, PieceName, RoleName, Shows, StratumName,
+    Timestamp, Watched,
+};
+use chargehand_ledger::{Record, Sqlite, Store};
+use past::{Past, Reader};
 use serde::Serialize;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
+use std::ops::ControlFlow;
 use std::path::Path;
 use std::sync::Arc;
 
 /// So much of a digest tells rulebooks apart by eye; `--json` has it whole.
 const DIGEST_SHOWN: usize = "sha256:".len() + 12;
 
-/// One piece's story.
+/// One story.
 #[derive(Clone, Debug, Serialize)]
 pub struct Trace {
-    /// The piece.
-    pub piece: String,
+    /// Whose.
+    #[serde(flatten)]
+    pub of: Traced,
     /// The line.
     pub line: String,
-    /// Every record that names it, in order.
+    /// The last record that was looked at.
+    pub until: u64,
+    /// Every record of the story, in order.
     pub steps: Vec<TraceStep>,
+}
+
+/// Whose story it is.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Traced {
+    /// A piece's.
+    Piece(PieceName),
+    /// A hold's.
+    Hold(HoldId),
 }
 
 /// One record of the story.
@@ -38,55 +61,289 @@ pub struct TraceStep {
     /// The message as it came.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub message: Option<String>,
-    /// What followed for this piece.
+    /// Who asked, where it is a request.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub asked: Option<Asked>,
+    /// What the piece was told to be made of, and was not told before.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub strata: BTreeMap<StratumName, String>,
+    /// The last check of each gauge that measured here and is checked with a standard.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub checks: Vec<LastCheck>,
+    /// What followed for this piece, or for this hold.
     pub outcomes: Vec<Outcome>,
 }
 
-/// Collects a piece's story.
+/// A person's request.
+#[derive(Clone, Debug, Serialize)]
+pub struct Asked {
+    /// Who; a claim.
+    pub by: String,
+    /// In which role, where it names one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub role: Option<RoleName>,
+    /// Why.
+    pub reason: String,
+}
+
+/// The last check of a gauge before a value.
+#[derive(Clone, Debug, Serialize)]
+pub struct LastCheck {
+    /// Which gauge.
+    pub gauge: GaugeName,
+    /// The record, its time as the plant's clock reads, and what the check showed; none where there was none before.
+    pub last: Option<(u64, String, String)>,
+}
+
+/// Collects the story of a piece, or of a hold where no piece has that name.
 ///
 /// # Errors
 /// The ledger cannot be read.
-pub fn trace(path: &Path, piece: &str) -> anyhow::Result<Trace> {
+pub fn trace(path: &Path, name: &str) -> anyhow::Result<Trace> {
     let store = Sqlite::open_read_only(path)?;
-    let clock = PlantClock::of(&store);
-    let mut steps = Vec::new();
-    for seq in store.mentions(piece)? {
-        let Some(record) = store.record(seq)? else {
-            continue;
-        };
-        steps.push(step(&record, piece, &clock)?);
-    }
+    let mut telling = Telling {
+        store: &store,
+        past: Past::of(&store)?,
+        strata: BTreeMap::new(),
+        steps: Vec::new(),
+    };
+    let mentions = store.mentions(name)?;
+    let of = if mentions.is_empty() && is_hold(name) {
+        telling.hold(name)?;
+        Traced::Hold(name.into())
+    } else {
+        telling.piece(name, mentions)?;
+        Traced::Piece(name.into())
+    };
     Ok(Trace {
-        piece: piece.to_owned(),
+        of,
         line: store.line().to_owned(),
-        steps,
+        until: store.head().seq,
+        steps: telling.steps,
     })
 }
 
-fn step(record: &Record, piece: &str, clock: &PlantClock) -> anyhow::Result<TraceStep> {
-    let input = match record::body(record)? {
-        Body::Message(message) => message.topic,
-        Body::Start(_) => "start".into(),
-        Body::Session => "session".into(),
-        Body::Clock { .. } => "clock".into(),
-        Body::Due => "due".into(),
-    };
-    let mut outcomes = record::outcomes(record)?;
-    let about = |outcome: &Outcome| outcome.piece().is_some_and(|named| named.as_str() == piece);
-    let judged = |outcome: &Outcome| matches!(outcome, Outcome::Judged(_)) && about(outcome);
-    // What a rule holds or advises beyond the piece belongs to the story of the piece that tipped it.
-    let tipped = outcomes.iter().any(judged);
-    outcomes.retain(|outcome| about(outcome) || (tipped && wider(outcome)));
-    Ok(TraceStep {
-        seq: record.seq,
-        at: clock.print(Timestamp(record.at_us)),
-        input,
-        message: record
-            .payload
-            .as_ref()
-            .map(|bytes| String::from_utf8_lossy(bytes).into_owned()),
-        outcomes,
-    })
+/// A story as it is collected.
+struct Telling<'s> {
+    store: &'s Sqlite,
+    past: Past<'s>,
+    /// What the piece was told to be made of so far.
+    strata: BTreeMap<StratumName, String>,
+    steps: Vec<TraceStep>,
+}
+
+impl Telling<'_> {
+    fn piece(&mut self, piece: &str, mut places: Vec<u64>) -> anyhow::Result<()> {
+        let holds = self.holds_of(piece, &places)?;
+        places.extend(self.requests_about(&holds)?);
+        places.sort_unstable();
+        places.dedup();
+        for seq in places {
+            let Some(record) = self.store.record(seq)? else {
+                continue;
+            };
+            let mut outcomes = record::outcomes(&record)?;
+            let about =
+                |outcome: &Outcome| outcome.piece().is_some_and(|named| named.as_str() == piece);
+            let judged =
+                |outcome: &Outcome| matches!(outcome, Outcome::Judged(_)) && about(outcome);
+            // What a rule holds or advises beyond the piece belongs to the story of the piece that tipped it.
+            let tipped = outcomes.iter().any(judged);
+            outcomes.retain(|outcome| {
+                about(outcome) || (tipped && wider(outcome)) || ends(outcome, holds.keys())
+            });
+            self.step(&record, outcomes, Some(piece))?;
+        }
+        Ok(())
+    }
+
+    /// The holds of a piece's story, each with the record where it first meets it: its own, those it tipped, and the wider
+    /// ones it was held under.
+    fn holds_of(&self, piece: &str, places: &[u64]) -> anyhow::Result<BTreeMap<HoldId, u64>> {
+        let mut holds = BTreeMap::new();
+        for seq in places {
+            let Some(record) = self.store.record(*seq)? else {
+                continue;
+            };
+            let outcomes = record::outcomes(&record)?;
+            let mut met = |id: HoldId| {
+                holds.entry(id).or_insert(*seq);
+            };
+            for outcome in outcomes {
+                match outcome {
+                    Outcome::Hold(hold)
+                        if hold.of.piece().is_none_or(|of| of.as_str() == piece) =>
+                    {
+                        if is_hold(&hold.origin) {
+                            met(HoldId::from(hold.origin));
+                        }
+                        met(hold.id);
+                    }
+                    _ => {}
+                }
+            }
+        }
+        Ok(holds)
+    }
+
+    /// The requests about any of these holds, from where each is met until it is released.
+    fn requests_about(&self, holds: &BTreeMap<HoldId, u64>) -> anyhow::Result<Vec<u64>> {
+        let mut places = Vec::new();
+        let Some(from) = holds.values().min() else {
+            return Ok(places);
+        };
+        let mut open: BTreeSet<&HoldId> = holds.keys().collect();
+        let mut unreadable = None;
+        self.store.read(*from, u64::MAX, &mut |record| {
+            if !open.iter().any(|id| record.outcomes.contains(id.as_str())) {
+                return ControlFlow::Continue(());
+            }
+            let outcomes = match record::outcomes(&record) {
+                Ok(outcomes) => outcomes,
+                Err(fault) => {
+                    unreadable = Some(fault);
+                    return ControlFlow::Break(());
+                }
+            };
+            if outcomes.iter().any(|outcome| ends(outcome, holds.keys())) {
+                places.push(record.seq);
+            }
+            for outcome in &outcomes {
+                if let Outcome::Freed(freed) = outcome {
+                    open.remove(&freed.hold);
+                }
+            }
+            if open.is_empty() {
+                ControlFlow::Break(())
+            } else {
+                ControlFlow::Continue(())
+            }
+        })?;
+        match unreadable {
+            None => Ok(places),
+            Some(fault) => Err(fault.into()),
+        }
+    }
+
+    /// A hold's records, found by its name: it was opened, said more, held a piece that came under it, was asked about, released.
+    fn hold(&mut self, id: &str) -> anyhow::Result<()> {
+        let (store, mut fault) = (self.store, None);
+        store.read(1, u64::MAX, &mut |record| {
+            if !record.outcomes.contains(id) {
+                return ControlFlow::Continue(());
+            }
+            match self.hold_step(&record, id) {
+                Ok(()) => ControlFlow::Continue(()),
+                Err(found) => {
+                    fault = Some(found);
+                    ControlFlow::Break(())
+                }
+            }
+        })?;
+        fault.map_or(Ok(()), Err)
+    }
+
+    fn hold_step(&mut self, record: &Record, id: &str) -> anyhow::Result<()> {
+        let mut outcomes = record::outcomes(record)?;
+        let own = |hold: &Hold| hold.id.as_str() == id;
+        let name = HoldId::from(id);
+        let concerns = |outcome: &Outcome| match outcome {
+            Outcome::Hold(hold) => own(hold) || hold.origin == id,
+            // A refusal of what is not open any more names it in its text alone.
+            Outcome::Reply(reply) if reply.hold.is_none() => names(&reply.text, id),
+            other => ends(other, [&name]),
+        };
+        let opened = |outcome: &Outcome| matches!(outcome, Outcome::Hold(hold) if own(hold));
+        let tipped = outcomes.iter().any(opened);
+        let held: Vec<PieceName> = outcomes
+            .iter()
+            .filter(|outcome| concerns(outcome))
+            .filter_map(|outcome| outcome.piece().cloned())
+            .collect();
+        if !outcomes.iter().any(concerns) {
+            return Ok(());
+        }
+        outcomes.retain(|outcome| match outcome {
+            Outcome::Judged(_) => tipped,
+            Outcome::Disposition(said) => held.contains(&said.piece),
+            other => concerns(other),
+        });
+        self.step(record, outcomes, None)
+    }
+
+    fn step(
+        &mut self,
+        record: &Record,
+        outcomes: Vec<Outcome>,
+        piece: Option<&str>,
+    ) -> anyhow::Result<()> {
+        let input = match record::body(record)? {
+            Body::Message(message) => message.topic,
+            Body::Start(_) => "start".into(),
+            Body::Session => "session".into(),
+            Body::Clock { .. } => "clock".into(),
+            Body::Due => "due".into(),
+        };
+        let reader = self.past.reader(record.seq)?;
+        let print = |at| printed(reader.as_deref(), at);
+        let mut step = TraceStep {
+            seq: record.seq,
+            at: print(Timestamp(record.at_us)),
+            input,
+            message: record
+                .payload
+                .as_ref()
+                .map(|bytes| String::from_utf8_lossy(bytes).into_owned()),
+            asked: None,
+            strata: BTreeMap::new(),
+            checks: Vec::new(),
+            outcomes,
+        };
+        if let Some(reader) = &reader {
+            let asks = step
+                .outcomes
+                .iter()
+                .any(|outcome| matches!(outcome, Outcome::Reply(_)));
+            let request = asks.then(|| reader.request(record)).flatten();
+            step.asked = request.map(|request| Asked {
+                by: request.by,
+                role: request.role,
+                reason: request.reason,
+            });
+            for (stratum, value) in
+                piece.map_or_else(Vec::new, |piece| reader.strata(record, piece))
+            {
+                if self.strata.insert(stratum.clone(), value.clone()).as_ref() != Some(&value) {
+                    step.strata.insert(stratum, value);
+                }
+            }
+            step.checks = self.checks(reader, &step)?;
+        }
+        self.steps.push(step);
+        Ok(())
+    }
+
+    /// What is known of the gauges of a step's values.
+    fn checks(&self, reader: &Arc<Reader>, step: &TraceStep) -> anyhow::Result<Vec<LastCheck>> {
+        let gauges: BTreeSet<&GaugeName> = step
+            .outcomes
+            .iter()
+            .filter_map(|outcome| match outcome {
+                Outcome::Judged(judged) => judged.gauge.as_ref(),
+                _ => None,
+            })
+            .filter(|gauge| reader.has_standard(gauge))
+            .collect();
+        let mut checks = Vec::new();
+        for gauge in gauges {
+            let last = self.past.last_check(reader, gauge, step.seq)?;
+            checks.push(LastCheck {
+                gauge: gauge.clone(),
+                last: last.map(|(seq, at, text)| (seq, reader.print(at), text)),
+            });
+        }
+        Ok(checks)
+    }
 }
 
 /// Whether an outcome is about more than a piece.
@@ -98,43 +355,107 @@ fn wider(outcome: &Outcome) -> bool {
     }
 }
 
-/// Prints times as the plant's description says; the bare count where the ledger holds none yet.
-struct PlantClock(Option<Wire>);
-
-impl PlantClock {
-    fn of(store: &Sqlite) -> Self {
-        Self(Self::wire(store))
+/// Whether an outcome is the release of one of these holds, or the answer to a request about it.
+fn ends<'h>(outcome: &Outcome, holds: impl IntoIterator<Item = &'h HoldId>) -> bool {
+    match outcome {
+        Outcome::Freed(freed) => holds.into_iter().any(|id| *id == freed.hold),
+        Outcome::Reply(reply) => holds.into_iter().any(|id| reply.hold.as_ref() == Some(id)),
+        _ => false,
     }
+}
 
-    fn wire(store: &Sqlite) -> Option<Wire> {
-        let first = record::body(&store.record(1).ok()??).ok()?;
-        let Body::Start(start) = first else {
-            return None;
-        };
-        let digest: Digest = start.plant.as_str().parse().ok()?;
-        let text = String::from_utf8(store.blob(&digest).ok()??).ok()?;
-        Wire::new(Arc::new(config::plant(&text, "plant").ok()?)).ok()
+/// Whether a text names a hold, and not one whose name only begins alike.
+fn names(text: &str, id: &str) -> bool {
+    let mut rest = text.match_indices(id);
+    rest.any(|(at, _)| !text[at + id.len()..].starts_with(|next: char| next.is_ascii_digit()))
+}
+
+/// A time as the plant's description says; the bare count where that cannot be read any more.
+fn printed(reader: Option<&Reader>, at: Timestamp) -> String {
+    match reader {
+        Some(reader) => reader.print(at),
+        None => format!("{} us since 1970", at.0),
     }
+}
 
-    fn print(&self, at: Timestamp) -> String {
-        match &self.0 {
-            Some(wire) => wire.print(at),
-            None => format!("{} us since 1970", at.0),
+impl fmt::Display for Traced {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Piece(piece) => write!(f, "piece {piece}"),
+            Self::Hold(hold) => write!(f, "hold {hold}"),
         }
     }
 }
 
 impl fmt::Display for Trace {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "piece {} on line {}", shown(&self.piece), self.line)?;
+        writeln!(f, "{} on line {}", shown(&self.of.to_string()), self.line)?;
+        let named = matches!(self.of, Traced::Hold(_));
         for step in &self.steps {
-            let input = shown(&step.input);
-            writeln!(f, "\n{}  record {}  {input}", step.at, step.seq)?;
-            for outcome in &step.outcomes {
-                writeln!(f, "  {}", InWords(&all(outcome)))?;
+            step.write(f, named)?;
+        }
+        if let Traced::Hold(hold) = &self.of
+            && !self.steps.iter().any(|step| step.frees(hold))
+        {
+            writeln!(f, "\nstill open at record {}, the last", self.until)?;
+        }
+        Ok(())
+    }
+}
+
+impl TraceStep {
+    fn frees(&self, hold: &HoldId) -> bool {
+        let mut outcomes = self.outcomes.iter();
+        outcomes.any(|outcome| matches!(outcome, Outcome::Freed(freed) if freed.hold == *hold))
+    }
+
+    /// In plain words; `named` where the story does not go without saying which piece is meant.
+    fn write(&self, f: &mut fmt::Formatter<'_>, named: bool) -> fmt::Result {
+        let input = shown(&self.input);
+        writeln!(f, "\n{}  record {}  {input}", self.at, self.seq)?;
+        if let Some(Asked { by, role, reason }) = &self.asked {
+            let role = role
+                .as_ref()
+                .map_or_else(String::new, |role| format!(" as {role}"));
+            writeln!(f, "  asked by {}{role}: {}", shown(by), shown(reason))?;
+        }
+        let born = |outcome: &Outcome| matches!(outcome, Outcome::Born { .. });
+        let strata: Vec<String> = self
+            .strata
+            .iter()
+            .map(|(stratum, value)| format!("{stratum} {}", shown(value)))
+            .collect();
+        let mut strata = strata.join(", ");
+        if !strata.is_empty() && !self.outcomes.iter().any(born) {
+            writeln!(f, "  of {strata}")?;
+        }
+        for outcome in &self.outcomes {
+            f.write_str("  ")?;
+            if let Some(piece) = outcome.piece().filter(|_| named) {
+                write!(f, "piece {}: ", shown(piece.as_str()))?;
+            }
+            write!(f, "{}", InWords(&all(outcome)))?;
+            if born(outcome) && !strata.is_empty() {
+                write!(f, ", of {}", std::mem::take(&mut strata))?;
+            }
+            writeln!(f)?;
+            if let Outcome::Judged(judged) = outcome {
+                let own = |check: &&LastCheck| judged.gauge.as_ref() == Some(&check.gauge);
+                for check in self.checks.iter().filter(own) {
+                    writeln!(f, "    {check}")?;
+                }
             }
         }
         Ok(())
+    }
+}
+
+impl fmt::Display for LastCheck {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.last {
+            Some((seq, at, text)) => write!(f, "last check before: {at}, record {seq}: {text}"),
+            None => write!(f, "gauge {} was never checked before", self.gauge),
+        }
     }
 }
 
@@ -203,11 +524,7 @@ impl fmt::Display for InWords<'_> {
             }
             Outcome::Hold(hold) => {
                 write!(f, "hold {} ", hold.id)?;
-                match &hold.of {
-                    HoldOf::Piece(_) => {}
-                    HoldOf::Station(station) => write!(f, "of station {station} ")?,
-                    HoldOf::Stratum(kind, value) => write!(f, "of {kind} {value} ")?,
-                }
+                write_wider(f, &hold.of)?;
                 write!(
                     f,
                     "(class {}) by {}: {}",
@@ -220,10 +537,12 @@ impl fmt::Display for InWords<'_> {
                 advisory.role, advisory.rule, advisory.text
             ),
             Outcome::Freed(freed) => {
+                write!(f, "hold {} ", freed.hold)?;
+                write_wider(f, &freed.of)?;
                 write!(
                     f,
-                    "hold {} released by {} as {}: {}",
-                    freed.hold, freed.by, freed.role, freed.reason
+                    "released by {} as {}: {}",
+                    freed.by, freed.role, freed.reason
                 )?;
                 freed
                     .second
@@ -243,6 +562,15 @@ impl fmt::Display for InWords<'_> {
             | Outcome::Closed(_)
             | Outcome::Gauge { .. } => Ok(()),
         }
+    }
+}
+
+/// What a hold holds, where that is more than one piece.
+fn write_wider(f: &mut fmt::Formatter<'_>, of: &HoldOf) -> fmt::Result {
+    match of {
+        HoldOf::Piece(_) => Ok(()),
+        HoldOf::Station(station) => write!(f, "of station {station} "),
+        HoldOf::Stratum(kind, value) => write!(f, "of {kind} {value} "),
     }
 }
 

@@ -5,5 +5,6 @@
 mod pieces;
 mod recording;
 mod requests;
+mod stories;
 mod texts;
 mod wider;

@@ -48,7 +48,7 @@ pub struct Recording {
     sent: u32,
 }
 
-/// What the program said of a replay.
+/// What the program said of it.
 pub struct Replayed {
     pub code: Option<i32>,
     pub paper: String,
@@ -85,13 +85,18 @@ impl Recording {
 
     /// A message, a second after the one before.
     pub fn message(&mut self, topic: &str, mut body: Value) {
-        self.second += 1;
         self.sent += 1;
         if body.get("id").is_none() {
             body["id"] = json!(format!("m-{}", self.sent));
         }
+        self.elsewhere(&format!("{BASE}/{topic}"), &body);
+    }
+
+    /// The same on a topic that is not below the line's base, as it stands.
+    pub fn elsewhere(&mut self, topic: &str, body: &Value) {
+        self.second += 1;
         let message = Incoming {
-            topic: format!("{BASE}/{topic}"),
+            topic: topic.to_owned(),
             payload: body.to_string().into_bytes(),
             ..Incoming::default()
         };
@@ -125,10 +130,29 @@ impl Recording {
 
     /// A person releases a hold, having seen the newest of it.
     pub fn release(&mut self, hold: &str) {
-        let seen = self.derivation.line().state().holds.get(hold);
-        let seen = seen.unwrap_or_else(|| panic!("{hold} is open")).seq;
+        let seen = self.seen(hold);
         let body = json!({"hold": hold, "seen": seen, "by": "QE-1", "reason": "weighed again"});
         self.message("request/release/quality-engineer", body);
+    }
+
+    /// What a release of an open hold must quote.
+    pub fn seen(&self, hold: &str) -> u64 {
+        let open = self.derivation.line().state().holds.get(hold);
+        open.unwrap_or_else(|| panic!("{hold} is open")).seq
+    }
+
+    /// The newest open hold of a station or a stratum.
+    pub fn wide_hold(&self) -> String {
+        let holds = self.derivation.line().state().holds.values();
+        let mut wide = holds.filter(|hold| hold.of.piece().is_none());
+        let newest = wide.next_back().expect("a wider hold is open");
+        newest.id.to_string()
+    }
+
+    /// The disposition in force of a piece, by its id.
+    pub fn told(&self, piece: &str) -> String {
+        let told = self.derivation.line().told(piece).expect("it has one");
+        self.derivation.wire().id(told)
     }
 
     fn commit(&mut self, batch: &Batch) {
@@ -152,10 +176,20 @@ impl Recording {
         self.folder.path().join(name).display().to_string()
     }
 
+    /// Where a file of that name is in the recording's folder.
+    pub fn file(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
     /// Replays it, on paper.
     pub fn replay(&self, arguments: &[&str]) -> Replayed {
+        self.run("replay", arguments)
+    }
+
+    /// Runs a command on its ledger.
+    pub fn run(&self, command: &str, arguments: &[&str]) -> Replayed {
         let ledger = self.ledger.display().to_string();
-        let mut all = vec!["replay", "--ledger", &ledger];
+        let mut all = vec![command, "--ledger", &ledger];
         all.extend(arguments);
         let output = chargehand(&all);
         Replayed {
