@@ -1,5 +1,6 @@
 //! Arguments: what was typed.
 
+use chargehand_core::Timestamp;
 use chargehand_ledger::Digest;
 use clap::builder::NonEmptyStringValueParser;
 use clap::{Parser, Subcommand};
@@ -57,6 +58,19 @@ pub enum Command {
         /// Lets the plant's clock run FACTOR times as fast as a real one, to watch; else as fast as it can
         #[arg(long, value_name = "FACTOR", value_parser = factor)]
         live: Option<f64>,
+    },
+    /// Writes what a ledger holds of a day as cases: to read, to edit, to check other rules by
+    Export {
+        /// The line's ledger
+        #[arg(long, value_name = "FILE")]
+        ledger: PathBuf,
+        /// The file of cases to write; it must not be there yet
+        #[arg(long, value_name = "OUT")]
+        cases: PathBuf,
+        /// Only what happened from this time on until the end of its day, such as 2026-03-02T13:00:00+01:00, and how far that
+        /// differs from what was recorded; else the whole ledger, or nothing
+        #[arg(long, value_name = "TIME", value_parser = time)]
+        from: Option<Timestamp>,
     },
     /// Replays a ledger under other rules or another plant description: what would have changed
     Replay {
@@ -126,6 +140,12 @@ fn factor(text: &str) -> Result<f64, String> {
         .ok_or_else(|| {
             "wanted a number from 0.01 to 100000, as 60 for a minute a second".to_owned()
         })
+}
+
+fn time(text: &str) -> Result<Timestamp, String> {
+    let at: Result<jiff::Timestamp, _> = text.parse();
+    at.map(|at| Timestamp(at.as_microsecond()))
+        .map_err(|_| "wanted a time with its offset, as 2026-03-02T13:00:00+01:00".to_owned())
 }
 
 fn head(text: &str) -> Result<(u64, Digest), String> {

@@ -4,7 +4,7 @@
 //! outcomes, `run` commits them, and only then `bus` says them. `replay` derives a ledger again as it was:
 //! every restart does it with the tail, and `verify` with the whole, which like `trace` reads beside a running daemon. `compare`,
 //! the command `replay`, derives one under other texts and says what would have changed. `check` tries a rulebook, with its `cases`, before it is put
-//! in force.
+//! in force; `export` writes a ledger as such.
 
 /// A derivation spends much of its time on small pieces of memory, which this one hands out faster than the system's.
 #[global_allocator]
@@ -16,6 +16,7 @@ pub mod check;
 pub mod compare;
 pub mod config;
 pub mod derive;
+pub mod export;
 pub mod folder;
 #[cfg(feature = "demo")]
 pub mod play;

@@ -103,6 +103,15 @@ fn perform(command: Command) -> anyhow::Result<u8> {
             print(&played)?;
             Ok(if played.ok() { AS_ASKED } else { FAULT })
         }
+        Command::Export {
+            ledger,
+            cases,
+            from,
+        } => {
+            let exported = chargehand::export::export(&ledger, &cases, from)?;
+            print(&exported)?;
+            Ok(if exported.whole() { AS_ASKED } else { FAULT })
+        }
         Command::Replay {
             ledger,
             plant,

@@ -152,19 +152,28 @@ impl Bench {
         for outcome in self.timers(at).iter().flatten() {
             followed.of_time(outcome);
         }
-        if let Happening::Station(said) = &row.happening {
-            self.bear(at, row, said);
-        }
-        let id = format!("row-{}", row.line);
-        for outcome in self.say(at, &row.happening, &id) {
+        for outcome in self.happen(at, &row.happening, &row.line.to_string()) {
             followed.of_message(&outcome);
         }
         followed
     }
 
+    /// What a row's happening led to. `line` tells the row from others where it gives its message no id.
+    pub(super) fn happen(
+        &mut self,
+        at: Timestamp,
+        happening: &Happening,
+        line: &str,
+    ) -> Vec<Outcome> {
+        if let Happening::Station(said) = happening {
+            self.bear(at, line, said);
+        }
+        self.say(at, happening, &format!("row-{line}"))
+    }
+
     /// A piece that the row names first, at a station where none can be born, comes from where one can: a case
     /// need only say what its rule reads.
-    fn bear(&mut self, at: Timestamp, row: &Row, said: &OfStation) {
+    fn bear(&mut self, at: Timestamp, line: &str, said: &OfStation) {
         let plant = self.derivation.plant();
         let Some(piece) = said.piece() else { return };
         let here = plant.station(&said.station.text);
@@ -178,11 +187,11 @@ impl Bench {
             return;
         };
         let birth = Happening::Station(said.birth_at(station.name.as_str(), plant));
-        self.say(at, &birth, &format!("birth-{}", row.line));
+        self.say(at, &birth, &format!("birth-{line}"));
     }
 
     /// What a happening led to. `id` is its message's own unless the row says another.
-    pub(super) fn say(&mut self, at: Timestamp, happening: &Happening, id: &str) -> Vec<Outcome> {
+    fn say(&mut self, at: Timestamp, happening: &Happening, id: &str) -> Vec<Outcome> {
         match happening {
             Happening::Session => return self.take(at, &Body::Session, ""),
             Happening::Restart => {

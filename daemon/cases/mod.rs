@@ -39,7 +39,7 @@
 //! `all.cases` with the whole rulebook: see [`rules_of`].
 //!
 //! [`parse`] makes cases of a text or says everything wrong with it; [`Bench`] runs them; [`write()`] makes one case of
-//! a ledger. The format's parts
+//! a ledger, [`write_from`] one of a day from a time on. The format's parts
 //! ([`words`], [`Happening`], [`Term`], [`compare`]) stand by themselves for whoever writes rows of further kinds.
 //!
 //! Deliberately not here: reading files, and which parts of a rule the cases reach.
@@ -61,7 +61,7 @@ pub use message::{Asked, Happening, Member, NoRow, OfStation, Quoted, Value};
 pub use parse::{ALL, parse, rules_of};
 pub use term::Term;
 pub use text::{Day, Word, at_arrow, time_of_day, uncommented, words};
-pub use writing::{Unwritable, write};
+pub use writing::{Excerpt, LeftOut, Unwritable, write, write_from};
 
 use chargehand_core::Span;
 use jiff::civil::Date;

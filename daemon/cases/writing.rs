@@ -6,7 +6,13 @@
 //! with the record where it begins. Left out are accepts and notes, which a case need not list; `seq` and the time of a
 //! message that says the time of its row; how it was carried; and what came again, which a ledger does not hold.
 //!
+//! [`write_from`] begins at a time of a day that had begun before: see `excerpt`.
+//!
 //! Deliberately not here: days under several rulebooks, and choosing what of a day is worth keeping.
+
+mod excerpt;
+
+pub use excerpt::{Excerpt, LeftOut, write_from};
 
 use super::bench::{Bench, Followed};
 use super::compare::{Listing, compare};
@@ -42,12 +48,25 @@ pub enum Unwritable {
     #[error("the texts in force: {0}")]
     Refused(#[from] TextFault),
     /// A record that no row can say.
-    #[error("record {seq}: {what}, which no row of a case can say: keep the ledger itself")]
+    #[error(
+        "record {seq}: {what}, which no row of a case can say: keep the ledger itself, or begin at a time (--from), which says \
+what differs"
+    )]
     NoRow {
         /// Which.
         seq: u64,
         /// What it is.
         what: String,
+    },
+    /// Nothing happened from a time on.
+    #[error("no record is of {from} or later: the last, {seq}, is of {last}")]
+    NothingFrom {
+        /// The time asked for.
+        from: String,
+        /// The last record.
+        seq: u64,
+        /// Its time.
+        last: String,
     },
 }
 
@@ -96,14 +115,30 @@ struct Writing {
     /// What the timers since the last row led to, as recorded.
     due: Vec<String>,
     text: String,
+    /// How many rows stand in it.
+    rows: u64,
+    /// The time of the newest record.
     last: Timestamp,
 }
 
 impl Writing {
     fn begin(store: &dyn Store, first: &Record, name: &str) -> Result<Self, Unwritable> {
-        let Body::Start(mut start) = record::body(first)? else {
+        let Body::Start(start) = record::body(first)? else {
             return Err(no_row(first.seq, "a ledger that begins without a start"));
         };
+        let mut writing = Self::on(store, first, start, name)?;
+        let outcomes = writing.open();
+        writing.same(first, &outcomes)?;
+        Ok(writing)
+    }
+
+    /// A case of the day of its first record, under the texts of a start.
+    fn on(
+        store: &dyn Store,
+        first: &Record,
+        mut start: Start,
+        name: &str,
+    ) -> Result<Self, Unwritable> {
         // Nothing follows from it at a first start.
         start.word = None;
         let texts = texts_of(store, first.seq, Some(&start.plant), Some(&start.rulebook))?;
@@ -112,22 +147,24 @@ impl Writing {
         let day = bench.day().of(at);
         let day =
             day.ok_or_else(|| no_row(first.seq, "a day on which the clocks of the plant change"))?;
-        let since_midnight = day.since(at);
         let mut text = format!("case {name}\n");
         if let Some(date) = day.date() {
             writeln!(text, "  day {date}").expect("a string takes all");
         }
         bench.set_day(day);
-        let outcomes = bench.begin(since_midnight);
-        let mut writing = Self {
+        Ok(Self {
             bench,
             start,
             due: Vec::new(),
             text,
+            rows: 0,
             last: at,
-        };
-        writing.same(first, &outcomes)?;
-        Ok(writing)
+        })
+    }
+
+    /// The empty line's start, at the time of the first row. Gives what it led to.
+    fn open(&mut self) -> Vec<Outcome> {
+        self.bench.begin(self.bench.day().since(self.last))
     }
 
     /// A time of the ledger's day as a row writes it; none on another day.
@@ -181,7 +218,7 @@ impl Writing {
         let mut followed = self.timers(seq, at)?;
         let happening =
             Happening::read(&words(row)).map_err(|fault| no_row(seq, fault.to_string()))?;
-        let outcomes = self.bench.say(at, &happening, "");
+        let outcomes = self.bench.happen(at, &happening, &self.rows.to_string());
         self.same(record, &outcomes)?;
         for outcome in &outcomes {
             followed.of_message(outcome);
@@ -232,6 +269,7 @@ impl Writing {
         }
         let arrow = if listed.is_empty() { "" } else { "  -> " };
         writeln!(self.text, "  {time} {row}{arrow}{listed}").expect("a string takes all");
+        self.rows += 1;
         Ok(())
     }
 
@@ -626,7 +664,10 @@ fn reading(r) {
             let fault = write(&store, "a day").expect_err("no case").to_string();
             assert_eq!(
                 fault,
-                format!("{expect}, which no row of a case can say: keep the ledger itself")
+                format!(
+                    "{expect}, which no row of a case can say: keep the ledger itself, or begin at a time (--from), which says what \
+differs"
+                )
             );
         };
         check(
