@@ -94,7 +94,7 @@ fn first_from(store: &dyn Store, from: Timestamp) -> Result<u64, Unwritable> {
             .ok_or_else(|| no_row(seq, "a record that is gone"))?
             .at_us)
     };
-    // A record is never older than the one before it.
+    // A record is no older than the one before it, but where a person turned a wrong clock back.
     let (mut low, mut high) = (1, head + 1);
     while low < high {
         let middle = low + (high - low) / 2;
