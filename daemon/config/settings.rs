@@ -11,6 +11,7 @@ use ::config::{Config, Environment, File, FileFormat, Map, Source, Value, ValueK
 use std::collections::BTreeMap;
 use std::fmt;
 use std::net::Ipv6Addr;
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 use std::{env, fs, io};
 
@@ -133,8 +134,26 @@ impl Settings {
         let file = text
             .as_ref()
             .map(|(name, text)| (name.as_str(), text.as_str()));
-        read(file, variables, |path| fs::read_to_string(path))
+        read(file, variables, |path| {
+            let text = fs::read_to_string(path)?;
+            warn_of_readers(path)?;
+            Ok(text)
+        })
     }
+}
+
+/// Whoever reads the password can be the daemon at the broker, and say what it alone may say.
+fn warn_of_readers(secret: &Path) -> io::Result<()> {
+    let mode = fs::metadata(secret)?.permissions().mode();
+    if mode & 0o004 != 0 {
+        tracing::warn!(
+            "bus.password_file {:?} can be read by everybody on this machine (mode {:03o}), and with it the daemon's name at \
+             the broker be used; wanted its owner and group alone: chmod o-rwx it",
+            secret.display(),
+            mode & 0o777
+        );
+    }
+    Ok(())
 }
 
 fn unreadable(name: &str, error: &io::Error) -> SettingsFaults {

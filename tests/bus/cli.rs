@@ -824,3 +824,38 @@ fn a_log_line_is_one_line() {
     let said = daemon.wait_for_log("without effect in this version");
     assert!(said.contains("pl\\n\\u001b[2Jant.toml"), "{said:?}");
 }
+
+#[test]
+fn a_password_that_everybody_can_read_is_warned_of() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let broker = Mosquitto::start(PLANT_BROKER);
+    let folder = Folder::new();
+    let plant = write_plant(&folder, PLANT);
+    let secret = folder.write("password", "not so secret\n");
+    let path = secret.display().to_string();
+    let env = [
+        ("CHARGEHAND__BUS__USER", "chargehand"),
+        ("CHARGEHAND__BUS__PASSWORD_FILE", &path),
+    ];
+    let start = |mode: u32| {
+        std::fs::set_permissions(&secret, std::fs::Permissions::from_mode(mode)).expect("our file");
+        let mut daemon = Daemon::start_with(&[&plant], &folder, broker.port(), &env);
+        daemon.wait_for_log("connected, session");
+        daemon.stop();
+        daemon.log()
+    };
+    let warned = |log: &[String]| log.iter().any(|line| line.contains("password_file"));
+    assert!(!warned(&start(0o640)), "its owner and group may");
+    let log = start(0o644);
+    assert!(warned(&log), "{log:#?}");
+    let said = log.iter().find(|line| line.contains("password_file"));
+    let said = said.expect("just seen");
+    assert!(
+        said.contains(&path) && said.contains("mode 644") && said.contains("chmod"),
+        "{said}"
+    );
+    assert!(
+        log.iter().all(|line| !line.contains("not so secret")),
+        "{log:#?}"
+    );
+}
