@@ -4,7 +4,7 @@
 use crate::hold::{Hold, HoldOf, Wish};
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{HoldId, PieceName};
+use crate::names::{HoldId, PieceName, StationName};
 use crate::outcome::Outcome;
 use crate::piece::Piece;
 use crate::plant::Station;
@@ -16,20 +16,7 @@ impl<J: Judge> Line<J> {
     /// Opens a hold, or says again what an open one of the same rule and origin says.
     pub(crate) fn open_hold(&mut self, of: HoldOf, wish: Wish) -> HoldId {
         let state = &mut self.state;
-        let candidates = match &of {
-            HoldOf::Piece(name) => state.pieces.get(name.as_str()).map(|piece| &piece.holds),
-            HoldOf::Station(_) | HoldOf::Stratum(..) => Some(&state.wide),
-        };
-        let same = |id: &&HoldId| {
-            let hold = &state.holds[*id];
-            hold.of == of
-                && hold.rule == wish.rule
-                && hold.origin == wish.origin
-                // Another class is released by others.
-                && hold.class == wish.class
-        };
-        let existing = candidates.and_then(|ids| ids.iter().find(same)).cloned();
-        if let Some(id) = existing {
+        if let Some(id) = self.index.find(&of, &wish).cloned() {
             let hold = state.holds.get_mut(&id).expect("found a line above");
             if hold.reason != wish.reason {
                 hold.reason = wish.reason;
@@ -66,10 +53,19 @@ impl<J: Judge> Line<J> {
             }
         }
         let id = hold.id.clone();
+        self.index.add(&hold);
         self.outcomes.push(Outcome::Hold(hold.clone()));
         self.gates_changed(&hold.of);
         self.state.holds.insert(id.clone(), hold);
         id
+    }
+
+    /// Open holds of a station's gate and of strata, in the order they were opened.
+    pub(crate) fn wide_holds(&self, station: Option<&StationName>) -> Vec<&Hold> {
+        let own = station.into_iter().flat_map(|it| self.index.of_station(it));
+        let mut ids: Vec<&HoldId> = own.chain(self.index.of_strata()).collect();
+        ids.sort_unstable();
+        ids.into_iter().map(|id| &self.state.holds[id]).collect()
     }
 
     /// The gates that a wider hold concerns say something new.
@@ -88,8 +84,8 @@ impl<J: Judge> Line<J> {
     pub(crate) fn cover(&mut self, name: &PieceName, station: &Station) {
         let piece = &self.state.pieces[name];
         let wider: Vec<Wish> = self
-            .state
-            .wide_holds()
+            .wide_holds(Some(&station.name))
+            .into_iter()
             .filter(|hold| covers(hold, piece, Some(station)))
             .map(|hold| Wish {
                 rule: hold.rule.clone(),

@@ -7,7 +7,7 @@
 
 use crate::alarm::{Alarm, Ends, Occurrence, Priority};
 use crate::gauge::Check;
-use crate::hold::{Hold, HoldOf, HoldView};
+use crate::hold::{HoldIndex, HoldOf, HoldView};
 use crate::input::{
     Conflict, Event, EventKind, Fault, Input, Recorded, Source, SourceKind, Start, Unusable,
 };
@@ -34,6 +34,7 @@ pub struct Line<J> {
     pub(crate) plant: Arc<Plant>,
     pub(crate) judge: J,
     pub(crate) state: State,
+    pub(crate) index: HoldIndex,
     pub(crate) outcomes: Vec<Outcome>,
 }
 
@@ -44,6 +45,7 @@ impl<J: Judge> Line<J> {
         Self {
             plant,
             judge,
+            index: HoldIndex::of(state.holds.values()),
             state,
             outcomes: Vec::new(),
         }
@@ -69,6 +71,7 @@ impl<J: Judge> Line<J> {
 
     /// Goes on from another memory, under the same description and rules, and gives the one before back.
     pub fn replace_state(&mut self, state: State) -> State {
+        self.index = HoldIndex::of(state.holds.values());
         mem::replace(&mut self.state, state)
     }
 
@@ -123,13 +126,9 @@ impl<J: Judge> Line<J> {
     /// What a station's gate has to know now; none for a station without a gate.
     #[must_use]
     pub fn hold_view(&self, station: &str) -> Option<HoldView<'_>> {
-        let gate = self.plant.station(station)?.gate.as_ref()?;
-        let concerns = |hold: &&Hold| match &hold.of {
-            HoldOf::Piece(_) => false,
-            HoldOf::Station(held) => held.as_str() == station,
-            HoldOf::Stratum(..) => true,
-        };
-        let holds: Vec<&Hold> = self.state.wide_holds().filter(concerns).collect();
+        let found = self.plant.station(station)?;
+        let gate = found.gate.as_ref()?;
+        let holds = self.wide_holds(Some(&found.name));
         // More than one value held cannot be said in one word: then the whole gate is.
         let only = holds.first().and_then(|first| match &first.of {
             HoldOf::Stratum(name, value) if holds.iter().all(|hold| hold.of == first.of) => {
@@ -137,13 +136,18 @@ impl<J: Judge> Line<J> {
             }
             _ => None,
         });
-        let seq = self.state.gates.get(station).copied().unwrap_or(0);
         Some(HoldView {
             effect: gate.effect,
-            seq,
+            seq: self.gate_changed(station),
             only,
             holds,
         })
+    }
+
+    /// The place in the ledger of the last change of a gate's holds: while it stays, so does what the gate has to know.
+    #[must_use]
+    pub fn gate_changed(&self, station: &str) -> u64 {
+        self.state.gates.get(station).copied().unwrap_or(0)
     }
 
     /// The disposition in force of a piece; none where it has none or is forgotten.

@@ -139,6 +139,7 @@ impl<J: Judge> Line<J> {
         self.gates_changed(&freed.of);
         self.outcomes.push(Outcome::Freed(freed));
         if let Some(hold) = hold {
+            self.index.remove(&hold);
             self.released(&hold);
         }
     }

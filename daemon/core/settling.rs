@@ -19,6 +19,9 @@ use alloc::string::{String, ToString};
 use alloc::sync::Arc;
 use alloc::vec::Vec;
 
+/// Of so many holds of a piece a disposition speaks: whoever opens thousands must not make every answer as long.
+const SAID_MAX: usize = 100;
+
 /// A gate and the station it belongs to.
 type GateAt<'p> = Option<(&'p Station, &'p Gate)>;
 
@@ -76,7 +79,7 @@ impl<J: Judge> Line<J> {
         input: &InputId,
     ) {
         let piece = &self.state.pieces[name];
-        let open = piece.holds.iter().map(|id| OpenHold {
+        let open = piece.holds.iter().take(SAID_MAX).map(|id| OpenHold {
             id: id.clone(),
             seq: self.state.holds[id].seq,
         });
@@ -112,6 +115,7 @@ impl<J: Judge> Line<J> {
             Word::Hold => piece
                 .holds
                 .iter()
+                .take(SAID_MAX)
                 .map(|id| &self.state.holds[id])
                 .map(|hold| Reason {
                     rule: hold.rule.clone(),
@@ -283,8 +287,8 @@ impl<J: Judge> Line<J> {
     /// A wider hold that covers the piece, now or at the gate where it would be stopped.
     fn covering(&self, piece: &Piece, act_at: GateAt<'_>) -> Option<&Hold> {
         let gate = act_at.map(|(station, _)| station);
-        self.state
-            .wide_holds()
+        self.wide_holds(gate.map(|station| &station.name))
+            .into_iter()
             .find(|hold| covers(hold, piece, gate))
     }
 

@@ -210,6 +210,10 @@ impl<J: Judge> Line<J> {
     /// What a rule counts and charts of a stratum starts again when a hold that it opened for it is released: the last
     /// one of the station or the stratum where the rule can hold those, else any of a piece.
     pub(crate) fn released(&mut self, hold: &Hold) {
+        let declares = |declared: &Declaration| declared.rule == hold.rule;
+        if !self.judge.declarations().iter().any(declares) {
+            return;
+        }
         let same = |other: &Hold| other.rule == hold.rule && other.origin == hold.origin;
         let of = match &hold.of {
             HoldOf::Piece(name) => Some(self.state.pieces.get(name.as_str())),

@@ -67,7 +67,7 @@ pub struct Worker {
 /// What was last said of the line's state on this connection.
 #[derive(Default)]
 struct Said {
-    gates: BTreeMap<StationName, (u64, Timestamp)>,
+    gates: BTreeMap<StationName, SaidGate>,
     alarms: BTreeSet<AlarmId>,
     advisories: BTreeSet<AdvisoryId>,
     open_stale: bool,
@@ -77,8 +77,21 @@ struct Said {
     status_stale: bool,
     /// Answers that reached no subscriber.
     unheard: u64,
-    /// What was taken in since the last beat.
-    taken: BTreeMap<StationName, Vec<InputId>>,
+}
+
+/// What was last said of a gate.
+struct SaidGate {
+    /// The last change it told.
+    seq: u64,
+    at: Timestamp,
+    held: bool,
+}
+
+/// What came under a token.
+enum Came {
+    Message(Incoming),
+    /// Our own head, said at that time.
+    Head(Option<Timestamp>),
 }
 
 /// What a look at the bus brought.
@@ -582,31 +595,6 @@ impl Worker {
         let renew = Span(self.derivation.plant().line.valid.0 / 3);
         let line = self.derivation.line();
         let mut publishes = Vec::new();
-        for station in self
-            .derivation
-            .plant()
-            .stations
-            .iter()
-            .filter(|station| station.gate.is_some())
-        {
-            let Some(view) = line.hold_view(station.name.as_str()) else {
-                continue;
-            };
-            let said = self.said.gates.get(&station.name);
-            let fresh = said.is_some_and(|(seq, at)| {
-                *seq == view.seq && (!view.holds.is_empty() || (now - *at).0 < renew.0)
-            });
-            if !fresh {
-                self.said
-                    .gates
-                    .insert(station.name.clone(), (view.seq, now));
-                publishes.push(
-                    self.derivation
-                        .wire()
-                        .hold(station.name.as_str(), &view, now),
-                );
-            }
-        }
         let seq = line.state().seq;
         for id in std::mem::take(&mut self.said.alarms) {
             publishes.push(match line.state().alarms.get(&id) {
@@ -718,6 +706,42 @@ impl Worker {
                 snapshot: Some(self.snapshot(seq)),
                 published: self.outbox.confirmed(),
             });
+    fn say_gates(&mut self, now: Timestamp) -> Result<(), LineFault> {
+        let renew = Span(self.derivation.plant().line.valid.0 / 3);
+        let line = self.derivation.line();
+        let mut publishes = Vec::new();
+        for station in self
+            .derivation
+            .plant()
+            .stations
+            .iter()
+            .filter(|station| station.gate.is_some())
+        {
+            let changed = line.gate_changed(station.name.as_str());
+            let said = self.said.gates.get(&station.name);
+            let fresh = said.is_some_and(|said| {
+                said.seq == changed && (said.held || (now - said.at).0 < renew.0)
+            });
+            if fresh {
+                continue;
+            }
+            if let Some(view) = line.hold_view(station.name.as_str()) {
+                let said = SaidGate {
+                    seq: changed,
+                    at: now,
+                    held: !view.holds.is_empty(),
+                };
+                self.said.gates.insert(station.name.clone(), said);
+                publishes.push(
+                    self.derivation
+                        .wire()
+                        .hold(station.name.as_str(), &view, now),
+                );
+            }
+        }
+        self.urgent(publishes)
+    }
+
             if let Err(fault) =
                 kept.and_then(|_| self.store.prune_snapshots(SNAPSHOTS_KEPT).map(drop))
             {
