@@ -75,7 +75,16 @@ pub struct Options {
     /// Topic and payload the broker publishes for us, retained, when we vanish.
     pub will: (String, Vec<u8>),
     /// What to subscribe to, at QoS 1.
-    pub filters: Vec<String>,
+    pub filters: Vec<Subscription>,
+}
+
+/// One thing to subscribe to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Subscription {
+    /// The topic filter.
+    pub filter: String,
+    /// Whether what is published retained while we listen is marked so, as old copies always are.
+    pub retain_as_published: bool,
 }
 
 impl fmt::Debug for Options {
@@ -173,7 +182,8 @@ pub struct Message {
     pub topic: String,
     /// Its bytes.
     pub payload: Vec<u8>,
-    /// Whether it is an old message kept by the broker, sent because of a new subscription.
+    /// Whether it is an old message kept by the broker, sent because of a new subscription, or, where
+    /// the subscription asked for that, one that was published retained.
     pub retain: bool,
     /// 0 or 1.
     pub qos: u8,

@@ -24,7 +24,9 @@ use tokio::sync::oneshot;
 
 use super::inbox::{Delivery, Inbox, Limits};
 use super::outbox::{Connection, Outbox};
-use super::{AckToken, Confirm, Event, Message, Options, PACKET_MAX, Properties, RECEIVE_MAX};
+use super::{
+    AckToken, Confirm, Event, Message, Options, PACKET_MAX, Properties, RECEIVE_MAX, Subscription,
+};
 
 /// How long the broker keeps our session while we are away.
 const SESSION_EXPIRY_S: u32 = 7 * 24 * 3600;
@@ -309,8 +311,8 @@ struct Attempt<'a> {
     client: AsyncClient,
     events: EventLoop,
     up: Option<(Arc<Connection>, Instant)>,
-    /// The filters we asked for, in the order of the broker's answer.
-    asked: Vec<String>,
+    /// What we asked for, in the order of the broker's answer.
+    asked: Vec<Subscription>,
     stalled_pings: u32,
     /// Messages at QoS 0 that were dropped.
     dropped: usize,
@@ -468,11 +470,11 @@ impl<'a> Attempt<'a> {
     /// Subscribes to everything, on every connection: that is the only way to know that a broker
     /// which lost our session, or was given another access list, still sends what we need.
     fn subscribe(&mut self) {
-        for filter in &self.session.options.filters {
-            if valid_filter(filter) {
-                self.asked.push(filter.clone());
+        for wanted in &self.session.options.filters {
+            if valid_filter(&wanted.filter) {
+                self.asked.push(wanted.clone());
             } else {
-                self.refused(filter.clone(), "not a valid filter".into());
+                self.refused(wanted.filter.clone(), "not a valid filter".into());
             }
         }
         if self.asked.is_empty() {
@@ -480,11 +482,11 @@ impl<'a> Attempt<'a> {
             self.batch.push(Event::Subscribed { generation });
             return;
         }
-        let filters = self.asked.iter().map(|path| Filter {
-            path: path.clone(),
+        let filters = self.asked.iter().map(|wanted| Filter {
+            path: wanted.filter.clone(),
             qos: QoS::AtLeastOnce,
             nolocal: false,
-            preserve_retain: false,
+            preserve_retain: wanted.retain_as_published,
             // On every subscription would bring old messages again at each reconnect.
             retain_forward_rule: RetainForwardRule::OnNewSubscribe,
         });
@@ -499,7 +501,7 @@ impl<'a> Attempt<'a> {
 
     fn on_subscribed(&mut self, answer: &SubAck) {
         let mut codes = answer.return_codes.iter();
-        for filter in std::mem::take(&mut self.asked) {
+        for Subscription { filter, .. } in std::mem::take(&mut self.asked) {
             match codes.next() {
                 Some(SubscribeReasonCode::Success(QoS::AtLeastOnce | QoS::ExactlyOnce)) => {}
                 Some(SubscribeReasonCode::Success(QoS::AtMostOnce)) => {

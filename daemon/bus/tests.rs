@@ -52,7 +52,14 @@ fn options(port: u16) -> Options {
         user: None,
         nodelay: true,
         will: ("l1/status".into(), b"offline".to_vec()),
-        filters: vec!["l1/+/reading".into()],
+        filters: vec![listen("l1/+/reading")],
+    }
+}
+
+fn listen(filter: &str) -> Subscription {
+    Subscription {
+        filter: filter.into(),
+        retain_as_published: false,
     }
 }
 
@@ -486,9 +493,7 @@ fn a_refused_subscription_is_told() {
             .expect("written");
         read_packet(&mut stream);
     });
-    let filters = ["ok", "secret/#", "bad/#/x", "weak"]
-        .map(str::to_owned)
-        .to_vec();
+    let filters = ["ok", "secret/#", "bad/#/x", "weak"].map(listen).to_vec();
     let mut line = Line::begin(
         &network,
         Options {

@@ -14,7 +14,7 @@ pub use outbox::{Written, again, messages};
 pub use recover::{RecoverFault, Recovered, recover, recover_on_word};
 pub use worker::{LineFault, Worker};
 
-use crate::bus::{self, Network, Waker};
+use crate::bus::{self, Network, Subscription, Waker};
 use crate::config::{self, Settings};
 use crate::derive::{Derivation, Texts};
 use crate::folder::{FolderFault, RulesFolder};
@@ -22,7 +22,7 @@ use anyhow::{Context, anyhow};
 use chargehand_core::{Plant, Span, State};
 use chargehand_ledger::{Head, Sqlite, Store as _};
 use chargehand_script::Rulebook;
-use chargehand_wire::{Mode, Status, Wire};
+use chargehand_wire::{Filter, Mode, Status, Wire};
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::iterator::Signals;
 use std::collections::BTreeMap;
@@ -298,7 +298,15 @@ impl Running {
             user: bus.user.clone().map(|user| (user, password)),
             nodelay: bus.nodelay,
             will: (will.topic, will.payload),
-            filters: wire.filters(),
+            filters: wire
+                .filters()
+                .into_iter()
+                .map(subscription)
+                .chain([Subscription {
+                    filter: wire.head_topic().to_owned(),
+                    retain_as_published: false,
+                }])
+                .collect(),
         }
     }
 
@@ -347,6 +355,13 @@ impl Drop for EndSignal {
     fn drop(&mut self) {
         // Nobody waits any more only when the process is on its way out.
         let _ = self.0.send(());
+fn subscription(filter: Filter) -> Subscription {
+    Subscription {
+        filter: filter.topics,
+        retain_as_published: filter.retain_as_published,
+    }
+}
+
     }
 }
 

@@ -40,7 +40,9 @@ pub struct Message<'a> {
     pub topic: &'a str,
     /// Its bytes.
     pub payload: &'a [u8],
-    /// Whether the broker handed out a retained copy.
+    /// What there was of a message above the limit.
+    pub cut: Option<Cut<'a>>,
+    /// Whether it is marked as retained.
     pub retain: bool,
     /// Whether its rows are wanted with their keys. Who derives again what was taken in long ago needs none.
     pub keys: bool,
@@ -66,6 +68,39 @@ pub struct Key {
     pub text: String,
     /// SHA-256 of the bytes: the same key with other bytes is a conflict.
     pub content: [u8; 32],
+/// Topics to subscribe to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Filter {
+    /// The MQTT topic filter.
+    pub topics: String,
+    /// Whether what is published retained must be told from what is not, though it is no old copy: a retained request
+    /// would come again to whoever subscribes later, so it is refused at once.
+    pub retain_as_published: bool,
+}
+
+impl Message<'_> {
+    /// SHA-256 of all its bytes.
+    fn digest(&self) -> [u8; 32] {
+        self.cut
+            .map_or_else(|| digest(self.payload), |cut| cut.digest)
+    }
+
+    /// What is too large about it, if anything is. Ledgers of earlier versions hold messages above the limit whole.
+    fn too_large(&self) -> Option<String> {
+        let (length, properties) = self
+            .cut
+            .map_or((self.payload.len(), 0), |cut| (cut.length, cut.properties));
+        let found = match length {
+            _ if self.cut.is_none() && length <= MESSAGE_MAX => return None,
+            _ if length <= MESSAGE_MAX => format!("{length} bytes and {properties} of properties"),
+            _ => format!("{length} bytes"),
+        };
+        Some(format!(
+            "{found}, and at most {MESSAGE_MAX} are taken: send less in one message"
+        ))
+    }
+}
+
 }
 
 /// Reads and writes one line's messages under one plant description.
@@ -107,21 +142,16 @@ impl Wire {
 
     /// What is said on `topic` is for this line's `read`.
     #[must_use]
-    pub fn filters(&self) -> Vec<String> {
+    pub fn filters(&self) -> Vec<Filter> {
         let base = &self.plant.line.base;
         let mut filters = vec![
             format!("{base}/+/reading"),
             format!("{base}/+/event"),
             format!("{base}/request/#"),
         ];
-        for topic in self
-            .plant
-            .stations
-            .iter()
-            .flat_map(|station| &station.topics)
-        {
-            if !filters.contains(&topic.filter) {
-                filters.push(topic.filter.clone());
+        for map in self.plant.stations.iter().flat_map(|it| &it.topics) {
+            if filters.iter().all(|known| known.topics != map.filter) {
+                filters.push(filter(map.filter.clone(), false));
             }
         }
         filters
@@ -132,6 +162,10 @@ impl Wire {
     pub fn last(&self) -> &str {
         &self.last
     }
+        let filter = |topics: String, retain_as_published| Filter {
+            topics,
+            retain_as_published,
+        };
 }
 
 /// SHA-256 of the bytes.

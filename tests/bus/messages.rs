@@ -307,6 +307,36 @@ fn what_was_retained_before_we_subscribed_is_recorded_and_not_judged() {
 
 #[test]
 fn a_rejection_repeats_what_came() {
+#[test]
+fn a_request_that_is_published_retained_is_refused_at_once() {
+    let mut site = Site::start();
+    let asked =
+        json!({"id": "kept", "by": "QE-1", "reason": "to be looked at", "of": {"station": "s30"}});
+    site.client
+        .publish_with(&topic("request/place-hold"), asked.to_string(), true, None);
+    let reply = site.client.wait_for(&topic("reply/place-hold"), |reply| {
+        reply["request"] == "kept"
+    });
+    assert_eq!(reply["result"], "refused", "{reply}");
+    assert!(
+        text(&reply["text"]).contains("without the retain flag"),
+        "{reply}"
+    );
+    let record = site.records().pop().expect("a record of it");
+    assert!(
+        record.input.contains(r#""retain":true"#),
+        "{}",
+        record.input
+    );
+
+    // A live reading that its station retains is judged all the same: what is kept of it is old news to the next.
+    let reading = json!({"id": "w-kept", "piece": "P1", "values": {"mass": 1380.1}}).to_string();
+    site.client
+        .publish_with(&topic("s30/reading"), reading, true, None);
+    assert_eq!(site.disposition("s30", "w-kept")["disposition"], "remelt");
+    site.wait_for_newest("s30/hold", |hold| hold["state"] == "released");
+}
+
     let mut site = Site::start();
     site.weighed("P1", 1450.0);
     let long = format!(

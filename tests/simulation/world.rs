@@ -320,7 +320,7 @@ impl World {
             life: None,
             given: HashMap::new(),
             will,
-            filters: wire.filters(),
+            filters: wire.filters().into_iter().map(|it| it.topics).collect(),
             last: wire.last().to_owned(),
             texts,
             stations: STATIONS
