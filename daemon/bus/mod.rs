@@ -334,7 +334,7 @@ impl Carrier for Link {
     /// gone it is dropped instead, now or when its turn comes.
     ///
     /// A publish the broker could not take (too large for it, a wildcard in the topic) is not sent
-    /// but logged, and confirmed as [`Confirm::Refused`] if it has a tag.
+    /// but confirmed as [`Confirm::Refused`] if it has a tag, and else logged.
     fn publish(&self, publish: Publish) -> Result<(), Closed> {
         self.hand_over(1, Command::Publish(publish))
     }

@@ -173,28 +173,20 @@ impl Session {
         }
     }
 
-    /// Tells the log and the line thread of a loss; returns how long to wait.
+    /// Tells the line thread of a loss, which logs it; returns how long to wait.
     fn tell(&self, generation: u64, loss: &Loss, retry: &mut Retry) -> Duration {
         let (taken_over, pause) = retry.after(loss);
-        let Options {
-            host,
-            port,
-            client_id,
-            ..
-        } = &self.options;
-        let event = if taken_over {
+        let why = loss.why.clone();
+        self.inbox.tell(if taken_over {
+            let client_id = &self.options.client_id;
             let why = format!(
                 "{}: another client uses the client id {client_id}; stop the second daemon of this line",
                 loss.why
             );
-            tracing::error!(broker = %format_args!("{host}:{port}"), generation, ?pause, "taken over: {why}");
             Event::TakenOver { generation, why }
         } else {
-            let why = loss.why.clone();
-            tracing::warn!(broker = %format_args!("{host}:{port}"), generation, ?pause, "not connected: {why}");
             Event::Down { generation, why }
-        };
-        self.inbox.tell(event);
+        });
         pause
     }
 
@@ -445,7 +437,7 @@ impl<'a> Attempt<'a> {
             client_id,
             ..
         } = &self.session.options;
-        tracing::info!(
+        tracing::debug!(
             broker = %format_args!("{host}:{port}"),
             client_id,
             generation,
@@ -517,12 +509,6 @@ impl<'a> Attempt<'a> {
     }
 
     fn refused(&mut self, filter: String, reason: String) {
-        let client_id = &self.session.options.client_id;
-        tracing::error!(
-            filter,
-            client_id,
-            "the broker refused a subscription, nothing of it will arrive: {reason}; check its access list"
-        );
         self.batch.push(Event::Refused { filter, reason });
     }
 
@@ -533,12 +519,7 @@ impl<'a> Attempt<'a> {
         let reason = match answer.reason {
             PubAckReason::Success => Confirm::Success,
             PubAckReason::NoMatchingSubscribers => Confirm::NoSubscriber,
-            other => {
-                tracing::error!(
-                    "the broker refused a publish: {other:?}; check its access list and quotas"
-                );
-                Confirm::Refused(format!("the broker answered {other:?}"))
-            }
+            other => Confirm::Refused(format!("the broker answered {other:?}")),
         };
         let refused = matches!(reason, Confirm::Refused(_));
         self.batch

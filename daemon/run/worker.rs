@@ -309,7 +309,7 @@ impl Worker {
             }
             Event::Refused { filter, reason } => {
                 tracing::error!(
-                    "line {base}: the broker refused the subscription to {filter}: {reason}; check its access list"
+                    "line {base}: the broker refused the subscription to {filter}, nothing of it will arrive: {reason}; check its access list"
                 );
                 self.refused(format!("the subscription to {filter}"), reason);
             }
@@ -332,7 +332,7 @@ impl Worker {
                     record => ("an answer", format!(" of record {record}")),
                 };
                 tracing::error!(
-                    "line {base}: the broker refused {what}{of}: {why}; check its access list"
+                    "line {base}: the broker refused {what}{of}: {why}; check its access list and quotas"
                 );
                 self.refused(what.to_owned(), why);
             }

@@ -6,6 +6,9 @@ use rumqttc::v5::mqttbytes::v5::Packet;
 use rumqttc::v5::{Client as Mqtt5, Event as Event5, MqttOptions as Options5};
 use rumqttc::{Client as Mqtt3, Event, MqttOptions, Outgoing, Packet as Packet3, QoS};
 use std::collections::BTreeMap;
+use std::net::TcpListener;
+use std::sync::Arc;
+use std::sync::atomic::AtomicUsize;
 use std::sync::mpsc::{RecvTimeoutError, channel};
 use std::time::{Duration, Instant};
 
@@ -274,6 +277,102 @@ fn a_broker_that_is_not_there_yet_is_waited_for() {
     site.broker.stop();
     site.daemon.wait_for_log("no connection");
     assert_eq!(site.daemon.stop().code(), Some(0));
+}
+
+#[test]
+fn each_failed_connection_is_logged_once() {
+    // Takes every connection and says nothing on it.
+    let broker = TcpListener::bind(("127.0.0.1", 0)).expect("a free port");
+    let port = broker.local_addr().expect("an address").port();
+    let attempts = Arc::new(AtomicUsize::new(0));
+    let counted = Arc::clone(&attempts);
+    std::thread::spawn(move || {
+        for stream in broker.incoming() {
+            counted.fetch_add(1, Ordering::SeqCst);
+            drop(stream);
+        }
+    });
+    let folder = Folder::new();
+    let plant = write_plant(&folder, PLANT);
+    let daemon = Daemon::start(&[&plant], &folder, port);
+    let told = wait_for("three failures in the log", || {
+        let log = daemon.log();
+        let told: Vec<String> = log
+            .into_iter()
+            .filter(|line| line.contains("closed the connection") || line.contains("127.0.0.1:"))
+            .collect();
+        (told.len() >= 3).then_some(told)
+    });
+    let attempts = attempts.load(Ordering::SeqCst);
+    assert!(told.len() <= attempts, "{attempts} attempts: {told:#?}");
+}
+
+/// A rule that takes long, and more readings at once than the line can judge with it in a few seconds.
+#[test]
+fn a_line_that_cannot_keep_up_says_so_until_it_can() {
+    const SLOW: &str = r#"
+rule("Takes its time").at("s30").of("mass", "g").on_fault("hold");
+fn reading(r) {
+    let sum = 0;
+    for n in 0..15000 { sum += n; }
+}
+"#;
+    let broker = Mosquitto::start(PLANT_BROKER);
+    let folder = Folder::new();
+    let plant = write_plant(&folder, PLANT);
+    folder.write("rules/slow.rhai", SLOW);
+    let heard = [topic("status"), topic("s30/disposition")];
+    let heard: Vec<&str> = heard.iter().map(String::as_str).collect();
+    let mut client = Client::connect(broker.port(), "watcher", &heard);
+    let mut station = Client::connect(broker.port(), "station", &[]);
+    let mut daemon = Daemon::start(&[&plant], &folder, broker.port());
+    client.wait_for(&topic("status"), |status| status["state"] == "online");
+    let (mut sent, mut many) = (0, 50);
+    let degraded = loop {
+        let readings = (sent..sent + many).map(
+            |n| json!({"id": format!("w{n}"), "piece": format!("P{n}"), "values": {"mass": 1450}}),
+        );
+        let readings: Vec<String> = readings.map(|reading| reading.to_string()).collect();
+        station.publish_all(&topic("s30/reading"), readings);
+        sent += many;
+        many *= 2;
+        // Either that was too much, or all of it is answered and it was too little.
+        let found = client.wait_until("a word of the line", |heard| {
+            let degraded = |heard: &&Heard| heard.json()["state"] == "degraded";
+            if let Some(heard) = heard.iter().find(degraded) {
+                return Some(Some(heard.json()));
+            }
+            let answered = heard
+                .iter()
+                .filter(|heard| heard.topic.ends_with("/disposition"));
+            (answered.count() == sent).then_some(None)
+        });
+        match found {
+            Some(degraded) => break degraded,
+            None => assert!(sent < 100_000, "the line is too fast for this test"),
+        }
+    };
+    assert!(degraded["waits_s"].as_i64() >= Some(3), "{degraded}");
+    assert!(
+        text(&degraded["why"]).contains("messages wait"),
+        "{degraded}"
+    );
+    client.wait_until("the line to catch up", |heard| {
+        let last = heard
+            .iter()
+            .rfind(|heard| heard.topic.ends_with("/status"))?
+            .json();
+        (last["state"] == "online").then_some(())
+    });
+    let said = daemon.log();
+    let once = |what: &str| said.iter().filter(|line| line.contains(what)).count();
+    assert_eq!(
+        once("messages wait no longer"),
+        once(" s at the broker"),
+        "{said:#?}"
+    );
+    client.publish("probe", "the client lives");
+    assert_eq!(daemon.stop().code(), Some(0));
 }
 
 #[test]
