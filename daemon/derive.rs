@@ -189,6 +189,7 @@ impl Derivation {
         self.wire.read(Message {
             topic: &message.topic,
             payload,
+            cut: message.cut.as_ref().map(Into::into),
             retain: message.retain,
             keys,
         })

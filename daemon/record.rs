@@ -3,6 +3,7 @@
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use chargehand_core::{Outcome, Span, Start};
+use chargehand_ledger::Digest;
 use serde::{Deserialize, Serialize};
 
 /// An input as the ledger keeps it.
@@ -44,12 +45,56 @@ pub struct MessageBody {
     /// MQTT 5 user properties.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub user: Vec<(String, String)>,
+    /// Only its first bytes stand beside, and its properties are left out: it was above the limit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cut: Option<Cut>,
     /// Rows known before with the same bytes: not judged again.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub known: Vec<usize>,
     /// Rows whose key other bytes used before.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub conflict: Vec<usize>,
+}
+
+/// What there was of a message above the limit.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Cut {
+    /// Bytes of its payload.
+    pub length: usize,
+    /// Bytes of its properties.
+    pub properties: usize,
+    /// Digest of its payload.
+    #[serde(with = "digest_text")]
+    pub digest: Digest,
+    /// The piece it named, where that could be read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub piece: Option<String>,
+}
+
+impl<'a> From<&'a Cut> for chargehand_wire::Cut<'a> {
+    fn from(cut: &'a Cut) -> Self {
+        Self {
+            length: cut.length,
+            properties: cut.properties,
+            digest: cut.digest.0,
+            piece: cut.piece.as_deref(),
+        }
+    }
+}
+
+mod digest_text {
+    use chargehand_ledger::Digest;
+    use serde::de::Error as _;
+    use serde::{Deserialize as _, Deserializer, Serializer};
+
+    pub fn serialize<S: Serializer>(digest: &Digest, into: S) -> Result<S::Ok, S::Error> {
+        into.collect_str(digest)
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Digest, D::Error> {
+        let text = String::deserialize(from)?;
+        text.parse().map_err(D::Error::custom)
+    }
 }
 
 impl MessageBody {

@@ -83,6 +83,7 @@ impl Reader<'_> {
                 wire.read(Message {
                     topic: &message.topic,
                     payload: record.payload.as_deref().unwrap_or_default(),
+                    cut: message.cut.as_ref().map(Into::into),
                     retain: message.retain,
                     keys: false,
                 })

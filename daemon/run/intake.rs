@@ -1,10 +1,10 @@
 //! From messages to records: keys looked up, rows judged once, entries made ready for one commit.
 
 use crate::derive::Derivation;
-use crate::record::{self, Body, MessageBody};
-use chargehand_core::{InputId, Outcome, PieceName, StationName, Timestamp};
+use crate::record::{self, Body, Cut, MessageBody};
+use chargehand_core::{InputId, Outcome, PieceName, SourceKind, StationName, Timestamp};
 use chargehand_ledger::{Digest, Entry, Key, Store, StoreError};
-use chargehand_wire::{Key as WireKey, Row};
+use chargehand_wire::{Key as WireKey, MESSAGE_MAX, Row, named_piece};
 use std::collections::HashMap;
 
 /// A message as it came, before it has a place and a time.
@@ -24,6 +24,40 @@ pub struct Incoming {
     pub content_type: Option<String>,
     /// MQTT 5 user properties.
     pub user: Vec<(String, String)>,
+}
+
+/// So many bytes are kept of a message that is too large: enough to tell what sent it.
+const KEPT: usize = 4096;
+
+impl Incoming {
+    /// Of a message above the limit leaves the first bytes: it is rejected in any case, and a ledger must not grow
+    /// by what somebody sends by mistake or on purpose.
+    fn cut(&mut self) -> Option<Cut> {
+        let text = |text: &Option<String>| text.as_ref().map_or(0, String::len);
+        let pair = |(name, value): &(String, String)| name.len() + value.len();
+        let properties = text(&self.response_topic)
+            + text(&self.content_type)
+            + self.correlation.as_ref().map_or(0, Vec::len)
+            + self.user.iter().map(pair).sum::<usize>();
+        let length = self.payload.len();
+        if length + properties <= MESSAGE_MAX {
+            return None;
+        }
+        let digest = Digest::of(&self.payload);
+        let piece = named_piece(&self.payload);
+        *self = Self {
+            topic: std::mem::take(&mut self.topic),
+            payload: self.payload[..length.min(KEPT)].to_vec(),
+            retain: self.retain,
+            ..Self::default()
+        };
+        Some(Cut {
+            length,
+            properties,
+            digest,
+            piece,
+        })
+    }
 }
 
 /// A row that came again: to be answered, not judged.
@@ -108,6 +142,7 @@ impl Batch {
             content_type: message.content_type,
             user: message.user,
             known: Vec::new(),
+        let cut = message.cut();
             conflict: Vec::new(),
         };
         let seq = self.next_seq(store);
@@ -118,6 +153,7 @@ impl Batch {
                 Some((station, row.source.input.clone()))
             }));
         }
+            cut,
         let mut keys = Vec::with_capacity(rows.len());
         for (index, row) in rows.iter().enumerate() {
             match self.known(store, row)? {

@@ -234,15 +234,17 @@ impl Stored {
 }
 
 fn heading<'a>(written: &Written<'a>, correlation: Option<&'a [u8]>) -> Heading<'a> {
+    let cut = written.message.and_then(|message| message.cut.as_ref());
     Heading {
         seq: written.seq,
         at: written.at,
         topic: written.message.map_or("", |message| &message.topic),
         payload: written.payload,
+        length: cut.map_or(written.payload.len(), |cut| cut.length),
         response_topic: written
             .message
             .and_then(|message| message.response_topic.as_deref()),
         correlation,
-        digest: OnceCell::new(),
+        digest: cut.map_or_else(OnceCell::new, |cut| cut.digest.to_string().into()),
     }
 }

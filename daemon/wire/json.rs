@@ -221,7 +221,9 @@ pub(crate) fn salvage_piece(payload: &[u8]) -> Option<String> {
         .trim_start();
     let mut values = serde_json::Deserializer::from_str(after).into_iter::<&RawValue>();
     let value = values.next()?.ok()?;
-    name(value).ok().map(Cow::into_owned)
+    // A number at the very end may be the beginning of a longer one.
+    let cut = values.byte_offset() == after.len() && !value.get().ends_with('"');
+    name(value).ok().filter(|_| !cut).map(Cow::into_owned)
 }
 
 #[cfg(test)]
@@ -259,6 +261,8 @@ mod tests {
             (&br#"{"piece":"P1","values":{"mass":NaN}}"#[..], Some("P1")),
             (br#"{"piece" : 17 ,"val"#, Some("17")),
             (br#"{"piece":"P"#, None),
+            (br#"{"piece":17"#, None),
+            (br#"{"piece":"17""#, Some("17")),
             (br#"{"values":{}"#, None),
         ] {
             assert_eq!(salvage_piece(bytes).as_deref(), expect);

@@ -30,8 +30,28 @@ use sha2::{Digest as _, Sha256};
 use std::fmt::Write as _;
 use std::sync::Arc;
 
-/// The largest payload that is read, in bytes. A larger one is recorded and rejected.
-pub const PAYLOAD_MAX: usize = 256 * 1024;
+/// The largest message that is read, in bytes of payload and properties. Of a larger one the beginning is recorded,
+/// and it is rejected.
+pub const MESSAGE_MAX: usize = 256 * 1024;
+
+/// What there was of a message of which only the first bytes are kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Cut<'a> {
+    /// Bytes of its payload.
+    pub length: usize,
+    /// Bytes of its properties.
+    pub properties: usize,
+    /// SHA-256 of its payload.
+    pub digest: [u8; 32],
+    /// The piece it named, where that could be read.
+    pub piece: Option<&'a str>,
+}
+
+/// The name of the piece that a message is about, found without reading the whole of it.
+#[must_use]
+pub fn named_piece(payload: &[u8]) -> Option<String> {
+    json::salvage_piece(payload)
+}
 
 /// One message as it came off the bus.
 #[derive(Clone, Copy, Debug)]

@@ -243,7 +243,7 @@ impl Wire {
             text: &shorten(&rejected.text),
             piece: rejected.piece.as_ref().map(|piece| piece.as_str()),
             bytes: STANDARD.encode(head),
-            length: heading.payload.len(),
+            length: heading.length,
             digest: heading
                 .digest
                 .get_or_init(|| digest_text(&digest(heading.payload))),

@@ -13,13 +13,15 @@ pub struct Heading<'a> {
     pub at: chargehand_core::Timestamp,
     /// The topic of the message it records; empty for other inputs.
     pub topic: &'a str,
-    /// The message's bytes.
+    /// The message's bytes, or the first of them.
     pub payload: &'a [u8],
+    /// How many there were.
+    pub length: usize,
     /// MQTT 5 response topic of the message.
     pub response_topic: Option<&'a str>,
     /// MQTT 5 correlation data of the message.
     pub correlation: Option<&'a [u8]>,
-    /// Digest of the message's bytes, once something asked for it.
+    /// Digest of all the message's bytes, where it is known or once something asked for it.
     pub digest: OnceCell<String>,
 }
 

@@ -3,7 +3,7 @@
 use crate::identity::{Identity, identity};
 use crate::json::{self, Unreadable};
 use crate::reading::Whole;
-use crate::{Key, Message, PAYLOAD_MAX, Row, Wire, digest, digest_text, events, reading, requests};
+use crate::{Key, Message, Row, Wire, digest, digest_text, events, reading, requests};
 use chargehand_core::{
     Fault, Input, InputId, PieceName, Recorded, RejectReason, Request, RequestKind, RoleName,
     Source, SourceKind, Station, StationName, TopicMap, Unusable,
@@ -38,23 +38,18 @@ impl Wire {
         if message.retain {
             return vec![self.retained(message, &place)];
         }
-        if message.payload.len() > PAYLOAD_MAX {
-            let text = format!(
-                "{} bytes, and at most {PAYLOAD_MAX} are taken: send less in one message",
-                message.payload.len()
-            );
+        if let Some(text) = message.too_large() {
             let fault = Fault {
                 reason: RejectReason::TooLarge,
                 at: String::new(),
                 text,
                 characteristic: None,
             };
-            return vec![self.unusable(
-                message,
-                &place,
-                fault,
-                json::salvage_piece(message.payload),
-            )];
+            let piece = match message.cut {
+                Some(cut) => cut.piece.map(str::to_owned),
+                None => json::salvage_piece(message.payload),
+            };
+            return vec![self.unusable(message, &place, fault, piece)];
         }
         match place {
             Place::Mapped(station, map) => self.read_mapped(message, station, map),
@@ -203,7 +198,8 @@ impl Wire {
         let topic = topic.strip_prefix(&self.prefix).unwrap_or(topic);
         message.keys.then(|| Key {
             text: format!("{topic} {identity}"),
-            content: digest(bytes),
+            // One that was cut is never read row by row.
+            content: message.cut.map_or_else(|| digest(bytes), |cut| cut.digest),
         })
     }
 
@@ -235,7 +231,7 @@ impl Wire {
         piece: Option<&str>,
         identity: Option<Identity>,
     ) -> Row {
-        let digest = digest_text(&digest(message.payload));
+        let digest = digest_text(&message.digest());
         let Identity { key, input } = identity.unwrap_or_else(|| Identity {
             key: format!("d:{digest}"),
             input: digest,
@@ -269,10 +265,8 @@ impl Wire {
     /// Old news handed out by the broker. A request must be made now: it is refused, whatever it asks.
     fn retained(&self, message: Message<'_>, place: &Place<'_>) -> Row {
         let members = json::object(message.payload).unwrap_or_default();
-        let input = identity(&members).map_or_else(
-            || digest_text(&digest(message.payload)),
-            |known| known.input,
-        );
+        let input =
+            identity(&members).map_or_else(|| digest_text(&message.digest()), |known| known.input);
         let source = source(place, InputId::from(input));
         let input = match place {
             Place::Request { verb, role } => Input::Request(Request {

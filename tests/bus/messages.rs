@@ -1,8 +1,10 @@
 //! Readings and events in, dispositions and rejections out.
 
 use super::*;
+use crate::support::daemon::{chargehand, stdout};
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
+use chargehand_ledger::Digest;
 use sha2::{Digest as _, Sha256};
 
 #[test]
@@ -306,8 +308,6 @@ fn what_was_retained_before_we_subscribed_is_recorded_and_not_judged() {
 }
 
 #[test]
-fn a_rejection_repeats_what_came() {
-#[test]
 fn a_request_that_is_published_retained_is_refused_at_once() {
     let mut site = Site::start();
     let asked =
@@ -337,6 +337,8 @@ fn a_request_that_is_published_retained_is_refused_at_once() {
     site.wait_for_newest("s30/hold", |hold| hold["state"] == "released");
 }
 
+#[test]
+fn a_rejection_repeats_what_came() {
     let mut site = Site::start();
     site.weighed("P1", 1450.0);
     let long = format!(
@@ -558,6 +560,82 @@ fn what_is_not_known_is_rejected_by_its_name() {
         "accept",
         "the line goes on"
     );
+}
+
+/// Somebody sends files on a station's topic, by mistake or on purpose: the disk is not theirs.
+#[test]
+fn a_message_above_the_limit_is_kept_by_its_beginning_alone() {
+    const LARGE: usize = 900_000;
+    let mut site = Site::start();
+    site.weighed("P1", 1450.0);
+    let large = |n: usize| {
+        let head = format!(r#"{{"id":"large-{n}","piece":"P1","values":{{"mass":1450}},"note":""#);
+        format!("{head}{}\"}}", "x".repeat(LARGE - head.len() - 2)).into_bytes()
+    };
+    let size = |site: &Site| {
+        let ledger = site.ledger();
+        let beside = ledger.with_extension("db-wal");
+        let length = |path| std::fs::metadata(path).map_or(0, |found| found.len());
+        length(ledger) + length(beside)
+    };
+    let before = size(&site);
+    for n in 0..4 {
+        let payload = large(n);
+        let digest = Digest::of(&payload).to_string();
+        site.client.publish(&topic("s30/reading"), payload);
+        let found = site.rejected(&digest);
+        assert_eq!(found["reason"], "too-large");
+        assert_eq!(found["length"], LARGE);
+        assert_eq!(found["digest"], digest);
+        assert_eq!(found["piece"], "P1");
+        assert!(text(&found["text"]).contains("900000 bytes"), "{found}");
+        let answer = site.disposition("s30", &digest);
+        assert_eq!(answer["disposition"], "unevaluated");
+        let record = site.records().pop().expect("a record of it");
+        let kept = record.payload.expect("its first bytes");
+        assert_eq!(kept, large(n)[..4096]);
+    }
+    let grown = size(&site) - before;
+    assert!(grown < LARGE as u64 / 4, "the ledger grew by {grown} bytes");
+
+    // What was kept is enough to know it again, and to derive it again.
+    let records = site.records().len();
+    site.client.publish(&topic("s30/reading"), large(2));
+    let again = site
+        .client
+        .wait_for(&topic("rejected"), |found| found["again"] == true);
+    assert_eq!(again["digest"], Digest::of(&large(2)).to_string());
+    assert_eq!(again["length"], LARGE);
+    assert_eq!(site.records().len(), records, "a duplicate is no record");
+    assert_eq!(site.daemon.stop().code(), Some(0));
+    let ledger = site.ledger().display().to_string();
+    let verified = chargehand(&["verify", "--ledger", &ledger]);
+    assert_eq!(verified.status.code(), Some(0), "{}", stdout(&verified));
+}
+
+#[test]
+fn properties_count_as_bytes_of_a_message() {
+    let mut site = Site::start();
+    let reading = json!({"id": "laden", "piece": "P1", "values": {"mass": 1450}}).to_string();
+    // MQTT allows 65,535 bytes in one text.
+    let user = (0..5).map(|n| (format!("n{n}"), "x".repeat(60_000)));
+    let laden = PublishProperties {
+        user_properties: user.collect(),
+        ..PublishProperties::default()
+    };
+    site.client
+        .publish_with(&topic("s30/reading"), reading.clone(), false, Some(laden));
+    let found = site.rejected(&Digest::of(reading.as_bytes()).to_string());
+    assert_eq!(found["reason"], "too-large");
+    assert!(
+        text(&found["text"]).contains("300010 of properties"),
+        "{found}"
+    );
+    let record = site.records().pop().expect("a record of it");
+    assert!(record.input.len() < 1000, "{}", record.input.len());
+    // Sent without them it is the reading that it is.
+    site.client.publish(&topic("s30/reading"), reading);
+    assert_eq!(site.disposition("s30", "laden")["disposition"], "accept");
 }
 
 #[test]

@@ -782,6 +782,7 @@ fn encoded(world: &World, message: &Incoming, outcomes: &[Outcome]) {
         at: world.state().now,
         topic: &message.topic,
         payload: &message.payload,
+        length: message.payload.len(),
         response_topic: None,
         correlation: None,
         digest: OnceCell::new(),

@@ -381,6 +381,7 @@ fn attributes_are_those_of_cloudevents() {
             at,
             topic: &topic,
             payload: payload.as_bytes(),
+            length: payload.len(),
             response_topic: None,
             correlation: None,
             digest: OnceCell::new(),

@@ -257,6 +257,7 @@ fn read(wire: &Wire, topic: &str, payload: &str) -> Expect {
     let rows = wire.read(Message {
         topic,
         payload: payload.as_bytes(),
+        cut: None,
         retain: false,
         keys: false,
     });
