@@ -508,7 +508,7 @@ impl Controller {
                 Some("beat") => {
                     let message: BeatMessage = parse(payload)?;
                     self.permission.hear_beat(&message)?;
-                    self.confirm_events(&message.taken);
+                    self.confirm_events(&message.taken.events);
                 }
                 _ => return Err("not a topic this station listens to".to_owned()),
             },
@@ -747,7 +747,8 @@ mod tests {
         let hold =
             format!(r#"{{"state":"{state}","seq":{count},"valid_s":10,"at":"{at}","holds":[]}}"#);
         let taken = event.map_or_else(String::new, |id| format!("\"{id}\""));
-        let beat = format!(r#"{{"count":{count},"seq":1,"taken":[{taken}],"at":"{at}"}}"#);
+        let beat =
+            format!(r#"{{"count":{count},"seq":1,"taken":{{"events":[{taken}]}},"at":"{at}"}}"#);
         assert_eq!(scale.hear(at_us, "v/c/l/s30/hold", hold.as_bytes()), []);
         assert_eq!(scale.hear(at_us, "v/c/l/s30/beat", beat.as_bytes()), []);
     }

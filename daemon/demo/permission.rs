@@ -27,9 +27,16 @@ pub(crate) struct HoldMessage {
 pub(crate) struct BeatMessage {
     count: u64,
     at: String,
-    /// What was taken in from this station since the last beat, by its input name.
+    /// What was taken in from this station since the last beat.
     #[serde(default)]
-    pub(crate) taken: Vec<String>,
+    pub(crate) taken: Taken,
+}
+
+/// Receipts, by input name.
+#[derive(Debug, Default, Deserialize)]
+pub(crate) struct Taken {
+    #[serde(default)]
+    pub(crate) events: Vec<String>,
 }
 
 /// The members of a status message that a controller reads.
@@ -186,7 +193,7 @@ mod tests {
         BeatMessage {
             count,
             at: written(at_us),
-            taken: Vec::new(),
+            taken: Taken::default(),
         }
     }
 

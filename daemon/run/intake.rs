@@ -75,6 +75,17 @@ pub struct Again {
     pub correlation: Option<Vec<u8>>,
 }
 
+/// A station's message, or a row of one, that was taken in.
+#[derive(Clone, Debug)]
+pub struct Receipt {
+    /// The station.
+    pub station: StationName,
+    /// Whether it is a reading or an event.
+    pub kind: SourceKind,
+    /// What it goes by.
+    pub input: InputId,
+}
+
 /// Records made of a batch, not yet durable.
 #[derive(Debug, Default)]
 pub struct Batch {
@@ -86,8 +97,8 @@ pub struct Batch {
     pub messages: Vec<Option<MessageBody>>,
     /// Rows that came again.
     pub again: Vec<Again>,
-    /// Every row by its station, new or come again: its receipt.
-    pub taken: Vec<(StationName, InputId)>,
+    /// Every row of a station, new or come again: its receipt.
+    pub taken: Vec<Receipt>,
     keys: HashMap<String, (u64, [u8; 32])>,
 }
 
@@ -129,8 +140,9 @@ impl Batch {
         derivation: &mut Derivation,
         store: &dyn Store,
         at: Timestamp,
-        message: Incoming,
+        mut message: Incoming,
     ) -> Result<(), StoreError> {
+        let cut = message.cut();
         let mut body = MessageBody {
             topic: message.topic,
             retain: message.retain,
@@ -141,19 +153,21 @@ impl Batch {
                 .map(MessageBody::correlation_text),
             content_type: message.content_type,
             user: message.user,
+            cut,
             known: Vec::new(),
-        let cut = message.cut();
             conflict: Vec::new(),
         };
         let seq = self.next_seq(store);
         let rows = derivation.read(&body, &message.payload);
         if !body.retain {
             self.taken.extend(rows.iter().filter_map(|row| {
-                let station = row.source.station.clone()?;
-                Some((station, row.source.input.clone()))
+                Some(Receipt {
+                    station: row.source.station.clone()?,
+                    kind: row.source.kind,
+                    input: row.source.input.clone(),
+                })
             }));
         }
-            cut,
         let mut keys = Vec::with_capacity(rows.len());
         for (index, row) in rows.iter().enumerate() {
             match self.known(store, row)? {

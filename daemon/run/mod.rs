@@ -5,6 +5,7 @@ mod clock;
 mod intake;
 mod outbox;
 mod recover;
+mod receipts;
 mod worker;
 
 pub use begin::{BeginFault, Given, Stands, WAIT_MAX, stands};
@@ -15,6 +16,7 @@ pub use recover::{RecoverFault, Recovered, recover, recover_on_word};
 pub use worker::{LineFault, Worker};
 
 use crate::bus::{self, Network, Subscription, Waker};
+pub use receipts::Receipts;
 use crate::config::{self, Settings};
 use crate::derive::{Derivation, Texts};
 use crate::folder::{FolderFault, RulesFolder};

@@ -22,7 +22,7 @@ mod time;
 mod value;
 
 pub use publish::{Heading, Publish};
-pub use states::{Mode, Status};
+pub use states::{Beat, Mode, Status};
 
 use chargehand_core::{Input, PieceName, Plant, Source};
 use jiff::tz::TimeZone;

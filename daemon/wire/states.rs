@@ -4,7 +4,7 @@ use crate::messages::cut;
 use crate::publish::{About, Publish};
 use crate::{Wire, time};
 use chargehand_core::{
-    Advisory, Alarm, Hold, HoldOf, HoldView, InputId, Plant, State, Taken, Timestamp,
+    Advisory, Alarm, Hold, HoldOf, HoldView, InputId, Plant, Span, State, Taken, Timestamp,
 };
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -18,6 +18,25 @@ const HOLDS_MAX: usize = 3;
 const OLDEST_MAX: usize = 100;
 /// A controller reads at most 1 kB: so many bytes of names go into one beat.
 const TAKEN_MAX: usize = 600;
+
+/// What a station's beats say.
+#[derive(Clone, Copy, Debug)]
+pub struct Beat<'a> {
+    /// The station.
+    pub station: &'a str,
+    /// The newest of each kind that was taken in from it.
+    pub newest: Option<&'a Taken>,
+    /// Readings taken in since the last beat, each once.
+    pub readings: &'a [InputId],
+    /// Events taken in since the last beat, each once.
+    pub events: &'a [InputId],
+    /// The counter.
+    pub count: u64,
+    /// The newest record.
+    pub seq: u64,
+    /// Now.
+    pub at: Timestamp,
+}
 
 /// How the daemon is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -166,8 +185,8 @@ struct BeatBody<'a> {
     reading: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     event: Option<&'a str>,
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    taken: Vec<&'a str>,
+    #[serde(skip_serializing_if = "TakenBody::is_empty")]
+    taken: TakenBody<'a>,
     at: &'a str,
 }
 
@@ -175,6 +194,20 @@ struct BeatBody<'a> {
 struct HeadBody<'a> {
     seq: u64,
     head: &'a str,
+#[derive(Serialize)]
+struct TakenBody<'a> {
+    #[serde(skip_serializing_if = "<[InputId]>::is_empty")]
+    readings: &'a [InputId],
+    #[serde(skip_serializing_if = "<[InputId]>::is_empty")]
+    events: &'a [InputId],
+}
+
+impl TakenBody<'_> {
+    fn is_empty(&self) -> bool {
+        self.readings.is_empty() && self.events.is_empty()
+    }
+}
+
 }
 
 impl Wire {
@@ -446,44 +479,39 @@ impl Wire {
     }
 
     /// A sign of life of a station's line, with what was last taken in from the station, and all that was taken in
-    /// since the last beat: of more than fits, the newest.
+    /// since the last beat: what does not fit into one goes into further ones with the same counter.
     #[must_use]
-    pub fn beat(
-        &self,
-        station: &str,
-        newest: Option<&Taken>,
-        taken: &[InputId],
-        count: u64,
-        seq: u64,
-        now: Timestamp,
-    ) -> Publish {
-        let at = self.print(now);
-        let named = |input: Option<&InputId>| input.map(ToString::to_string);
-        let (reading, event) = newest.map_or((None, None), |newest| {
-            (named(newest.reading.as_ref()), named(newest.event.as_ref()))
-        });
-        let mut room = TAKEN_MAX;
-        let fits = taken.iter().rev().take_while(|input| {
-            let needs = input.as_str().len() + 3;
-            let fits = needs <= room;
-            room = room.saturating_sub(needs);
-            fits
-        });
-        let mut taken: Vec<&str> = fits.map(InputId::as_str).collect();
-        taken.reverse();
+    pub fn beats(&self, beat: &Beat<'_>) -> Vec<Publish> {
+        let at = self.print(beat.at);
+        let (mut readings, mut events) = (beat.readings, beat.events);
+        let mut publishes = Vec::new();
+        while publishes.is_empty() || !readings.is_empty() || !events.is_empty() {
+            let mut room = TAKEN_MAX;
+            let taken = TakenBody {
+                // Of an event the beat is the only receipt.
+                events: fitting(&mut events, &mut room),
+                readings: fitting(&mut readings, &mut room),
+            };
+            publishes.push(self.beat(beat, taken, publishes.len(), &at));
+        }
+        publishes
+    }
+
+    fn beat(&self, beat: &Beat<'_>, taken: TakenBody<'_>, part: usize, at: &str) -> Publish {
+        let Beat { station, count, .. } = *beat;
+        let newest = |of: fn(&Taken) -> Option<&InputId>| beat.newest.and_then(of);
         let body = BeatBody {
             count,
-            seq,
-            reading: reading.as_deref(),
-            event: event.as_deref(),
+            seq: beat.seq,
+            reading: newest(|it| it.reading.as_ref()).map(InputId::as_str),
+            event: newest(|it| it.event.as_ref()).map(InputId::as_str),
             taken,
             at: &at,
         };
-        let topic = format!("{}{station}/beat", self.prefix);
         let about = About {
             word: "beat",
-            id: format!("{}-{count}-beat-{station}", self.last),
-            time: at.clone(),
+            id: format!("{}-{count}{part}-beat-{station}", self.last),
+            time: at.to_owned(),
             subject: Some(station),
         };
         let mut publish = Publish::new(topic, self.base(), about, &body);
@@ -495,6 +523,7 @@ impl Wire {
     #[must_use]
     pub fn head(&self, seq: u64, head: &str, now: Timestamp) -> Publish {
         self.state_of(
+        let topic = format!("{}{station}/beat", self.prefix);
             format!("{}head", self.prefix),
             "head",
             "head",
@@ -538,3 +567,24 @@ fn who<'a>(plant: &'a Plant, hold: &Hold) -> Vec<&'a str> {
         .map(|role| role.name.as_str())
         .collect()
 }
+/// Takes from the front of the names as many as there is room for, and always one where all of it is there.
+fn fitting<'a>(names: &mut &'a [InputId], room: &mut usize) -> &'a [InputId] {
+    let mut count = 0;
+    for name in *names {
+        let name = name.as_str();
+        let escaped = name
+            .bytes()
+            .filter(|byte| matches!(byte, b'"' | b'\\'))
+            .count();
+        let needs = name.len() + escaped + 3;
+        if needs > *room && *room < TAKEN_MAX {
+            break;
+        }
+        *room = room.saturating_sub(needs);
+        count += 1;
+    }
+    let (fit, rest) = names.split_at(count);
+    *names = rest;
+    fit
+}
+

@@ -3,6 +3,7 @@
 use super::*;
 use crate::support::daemon::{chargehand, stdout};
 use jiff::Timestamp;
+use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
 #[test]
@@ -198,7 +199,7 @@ fn a_beat_names_all_that_came_in_since_the_last_one() {
     let birth = |id: &str| json!({"id": id, "kind": "birth", "piece": format!("P-{id}")});
     let named = |site: &Site, id: &str, times: usize| {
         let names = |beat: &Value| {
-            let taken = beat["taken"].as_array();
+            let taken = beat["taken"]["events"].as_array();
             taken.is_some_and(|taken| taken.contains(&json!(id)))
         };
         site.wait_for_many("s10/beat", times, names)
@@ -212,12 +213,68 @@ fn a_beat_names_all_that_came_in_since_the_last_one() {
     let records = site.records().len();
     site.say("s10/event", &birth("e1"));
     let again = named(&site, "e1", 2);
-    assert_eq!(again[1]["taken"], json!(["e1"]));
+    assert_eq!(again[1]["taken"], json!({"events": ["e1"]}));
     assert_eq!(again[1]["event"], "e2", "the newest is another");
     assert_eq!(site.records().len(), records, "a duplicate is no record");
     let count = number(&again[1]["count"]);
     site.wait_for_newest("s10/beat", |beat| number(&beat["count"]) >= count + 2);
     assert_eq!(named(&site, "e1", 2).len(), 2, "each is named once");
+}
+
+/// A station that was cut off has many events to send, and sends all of them again until each is named.
+#[test]
+fn six_hundred_events_are_all_named_soon_each_time_they_are_sent() {
+    let mut site = Site::start();
+    let ids: Vec<String> = (0..600).map(|n| format!("s10-e{n:06}")).collect();
+    for times in 1..=2 {
+        for id in &ids {
+            let event = json!({"id": id, "kind": "adjusted", "item": "M1"});
+            site.say("s10/event", &event);
+        }
+        wait_for("each event to be named as often as it was sent", || {
+            let mut named: BTreeMap<String, usize> = BTreeMap::new();
+            for beat in site.heard("s10/beat") {
+                assert!(
+                    beat.payload.len() <= 1024,
+                    "a controller reads 1 kB: {beat:?}"
+                );
+                let events = beat.json()["taken"]["events"].as_array().cloned();
+                for event in events.unwrap_or_default() {
+                    *named.entry(text(&event)).or_default() += 1;
+                }
+            }
+            let often = |id: &String| named.get(id).copied().unwrap_or_default();
+            (ids.iter().map(often).min() == Some(times)).then_some(())
+        });
+    }
+}
+
+/// A reading may have the id of an event: keys are per topic, and so are receipts.
+#[test]
+fn readings_and_events_are_named_apart() {
+    let mut site = Site::start();
+    let named = |site: &Site, kind: &'static str| {
+        site.client.wait_for(&topic("s60/beat"), |beat| {
+            beat["taken"][kind] == json!(["1"])
+        })
+    };
+    site.say("s60/reading", &json!({"id": "1", "values": {"bath": 61.5}}));
+    let beat = named(&site, "readings");
+    assert_eq!(
+        beat["taken"]["events"],
+        Value::Null,
+        "the event has not come yet"
+    );
+    site.say(
+        "s60/event",
+        &json!({"id": "1", "kind": "make-up", "item": "bath"}),
+    );
+    let beat = named(&site, "events");
+    assert_eq!(
+        beat["taken"]["readings"],
+        Value::Null,
+        "it was named before"
+    );
 }
 
 #[test]

@@ -7,11 +7,11 @@ use crate::derive::world::{World, incoming, rule_files, texts};
 use crate::support::repository;
 use chargehand::derive::Derivation;
 use chargehand::record::Body;
-use chargehand::run::{Batch, Written, again, messages};
-use chargehand_core::{InputId, Outcome, StationName, Timestamp};
+use chargehand::run::{Batch, Receipts, Written, again, messages};
+use chargehand_core::{Outcome, StationName, Timestamp};
 use chargehand_demo::{Line, Message, Observed, Score, Script, plant_description, rehearse};
 use chargehand_ledger::{Batch as Append, Store as _};
-use chargehand_wire::{Mode, Publish, Status};
+use chargehand_wire::{Beat, Mode, Publish, Status};
 use std::collections::BTreeMap;
 
 /// A line at work.
@@ -22,7 +22,7 @@ pub struct Indoors {
     gates: BTreeMap<StationName, u64>,
     beats: u64,
     /// What was taken in since the last beats.
-    taken: BTreeMap<StationName, Vec<InputId>>,
+    taken: Receipts,
 }
 
 /// A day that was played.
@@ -57,7 +57,7 @@ impl Indoors {
             store: world.store,
             gates: BTreeMap::new(),
             beats: 0,
-            taken: BTreeMap::new(),
+            taken: Receipts::default(),
         }
     }
 
@@ -167,10 +167,16 @@ impl Line for Indoors {
             ));
         }
         for station in &self.derivation.plant().stations {
-            let newest = state.taken.get(&station.name);
-            let since = self.taken.remove(&station.name).unwrap_or_default();
-            let name = station.name.as_str();
-            publishes.push(wire.beat(name, newest, &since, self.beats, state.seq, now));
+            let taken = self.taken.take(station.name.as_str());
+            publishes.extend(wire.beats(&Beat {
+                station: station.name.as_str(),
+                newest: state.taken.get(&station.name),
+                readings: taken.readings(),
+                events: taken.events(),
+                count: self.beats,
+                seq: state.seq,
+                at: now,
+            }));
         }
         said.extend(publishes.into_iter().map(on_the_bus));
         said
@@ -187,8 +193,8 @@ impl Line for Indoors {
                 incoming(topic, payload),
             )
             .expect("memory can be read");
-        for (station, input) in std::mem::take(&mut batch.taken) {
-            self.taken.entry(station).or_default().push(input);
+        for receipt in std::mem::take(&mut batch.taken) {
+            self.taken.add(receipt);
         }
         self.said(&batch, now)
     }

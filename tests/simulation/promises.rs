@@ -48,8 +48,16 @@ struct Said<'a> {
     request: Option<Cow<'a, str>>,
     result: Option<Cow<'a, str>>,
     /// A beat's receipts.
-    #[serde(default)]
-    taken: Vec<Cow<'a, str>>,
+    #[serde(default, borrow)]
+    taken: Taken<'a>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+struct Taken<'a> {
+    #[serde(default, borrow)]
+    readings: Vec<Cow<'a, str>>,
+    #[serde(default, borrow)]
+    events: Vec<Cow<'a, str>>,
 }
 
 /// A second derivation that follows the ledger record by record, and what it has seen there.
@@ -259,7 +267,7 @@ impl Promises {
                     body.seq.is_some_and(|seq| seq <= durable),
                     "{topic} says {body:?}, durable was {durable}"
                 );
-                for id in &body.taken {
+                for id in body.taken.readings.iter().chain(&body.taken.events) {
                     self.taken_in(durable, id)?;
                 }
                 if topic.ends_with("/rejected") {

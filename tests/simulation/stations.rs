@@ -210,7 +210,9 @@ impl Controller {
             self.permission.count = count;
             self.permission.moved = Some(now);
         }
-        let taken = body["taken"].as_array().map_or(&[][..], Vec::as_slice);
+        let taken = body["taken"]["events"]
+            .as_array()
+            .map_or(&[][..], Vec::as_slice);
         self.waiting
             .retain(|waiting| waiting.reading || !taken.iter().any(|id| *id == *waiting.id));
     }

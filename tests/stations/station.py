@@ -145,8 +145,8 @@ class Station:
         self.beats.append({key: b.get(key) for key in ("count", "seq", "reading", "event", "taken")} | {"t": stamp()})
         if b["count"] != self.beat_count:
             self.beat_count, self.beat_moved = b["count"], now
-        for taken in b.get("taken", []):  # an event is taken in when a beat names it
-            self.keeper.taken_in(taken)
+        for event in b.get("taken", {}).get("events", []):  # an event is taken in when a beat names it
+            self.keeper.taken_in(event)
 
     def on_rejected(self, r, _retained, _now):
         k = self.keeper.kept.get(r.get("input"))
