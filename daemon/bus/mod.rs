@@ -11,12 +11,15 @@
 //!   what it has no confirmation of; nothing is resent from here.
 //! - **Acknowledgements are manual**, and leave in the order they were handed over. A message that
 //!   was not acknowledged comes again with a later connection.
+//! - **What is urgent overtakes.** Acknowledgements and publishes marked urgent do not wait behind the
+//!   others, and what needs no answer of the broker's (acknowledgements, QoS 0) waits for none.
 //! - **Bounds.** The broker is asked to have at most [`RECEIVE_MAX`] messages of at most
 //!   [`PACKET_MAX`] bytes unacknowledged with us. If it sends more than can wait, the rest is left
 //!   unacknowledged, and the connection is made anew once the line thread has acknowledged what it
 //!   was given. A new connection waits until the events of the last one were taken. Publishing
-//!   blocks while the queue is full, that is, while the broker is slower than the line; a lost
-//!   connection empties the queue.
+//!   blocks while the queue is full, that is, while the broker is slower than the line, and
+//!   [`Carrier::has_room`] says so before; a lost connection empties the queue. Urgent publishes
+//!   never block: at QoS 0 they are dropped when too many of them wait.
 //!
 //! This module alone names the MQTT client library. Deliberately not here: pieces, ledgers, JSON,
 //! what a topic means, and any memory of publishes beyond one connection.
@@ -51,8 +54,11 @@ pub const RECEIVE_MAX: u16 = 1000;
 /// line accepts, so that what is too large arrives and can be rejected aloud.
 pub const PACKET_MAX: u32 = 1024 * 1024;
 
-/// How many commands wait for the network thread before handing over one more blocks.
-const COMMANDS_MAX: usize = 1000;
+/// How many publishes wait for the network thread before handing over one more blocks.
+const WAITING_MAX: usize = 1000;
+
+/// How many urgent commands wait before publishes at QoS 0 among them are dropped.
+const URGENT_MAX: usize = 4000;
 
 /// How long an orderly end may take for each of its two steps: what is still under way, and the
 /// farewell.
@@ -226,6 +232,8 @@ pub struct Publish {
     pub retain: bool,
     /// 0 or 1.
     pub qos: u8,
+    /// Whether it goes before what is not.
+    pub urgent: bool,
     /// Asks for [`Event::Confirmed`] with this tag.
     pub tag: Option<u64>,
     /// After how many seconds the broker forgets it.
@@ -252,9 +260,15 @@ pub fn connect(handle: &Handle, options: Options) -> Link {
 pub(crate) fn connect_with(handle: &Handle, options: Options, tuning: Tuning) -> Link {
     let inbox = Arc::new(Inbox::new(tuning.limits));
     let outbox = Arc::new(Outbox::default());
-    let (commands, queue) = mpsc::channel(COMMANDS_MAX);
+    let (publishes, queue) = mpsc::unbounded_channel();
+    let (urgent, first) = mpsc::unbounded_channel();
     let (held, released) = oneshot::channel();
-    handle.spawn(outbox::pump(Arc::clone(&outbox), Arc::clone(&inbox), queue));
+    handle.spawn(outbox::pump(
+        Arc::clone(&outbox),
+        Arc::clone(&inbox),
+        first,
+        queue,
+    ));
     handle.spawn(session::supervise(
         options,
         tuning,
@@ -265,7 +279,8 @@ pub(crate) fn connect_with(handle: &Handle, options: Options, tuning: Tuning) ->
     Link {
         inbox,
         outbox,
-        commands,
+        publishes,
+        urgent,
         waiting: VecDeque::new(),
         _held: held,
     }
@@ -282,13 +297,16 @@ pub trait Carrier: fmt::Debug {
         self.recv(Some(Instant::now()))
     }
 
+    /// Whether a publish can be handed over without waiting; waits for that until `deadline`.
+    fn has_room(&self, deadline: Instant) -> bool;
+
     /// Hands a publish over; if the connection of its generation is gone it is dropped in silence.
     ///
     /// # Errors
     /// [`Closed`] when nothing can be handed over any more, on whatever connection.
     fn publish(&self, publish: Publish) -> Result<(), Closed>;
 
-    /// Acknowledges messages in the order given, after everything handed over before. Tokens of an earlier
+    /// Acknowledges messages in the order given, without waiting for publishes. Tokens of an earlier
     /// connection are dropped.
     fn ack(&self, tokens: Vec<AckToken>);
 
@@ -308,7 +326,8 @@ pub trait Carrier: fmt::Debug {
 pub struct Link {
     inbox: Arc<Inbox>,
     outbox: Arc<Outbox>,
-    commands: mpsc::Sender<Command>,
+    publishes: mpsc::UnboundedSender<Publish>,
+    urgent: mpsc::UnboundedSender<Command>,
     waiting: VecDeque<Event>,
     /// The session ends when this is dropped.
     _held: oneshot::Sender<()>,
@@ -330,16 +349,31 @@ impl Carrier for Link {
         }
     }
 
-    /// Blocks while the queue is full; if the connection of its generation is
+    /// Blocks while the queue is full, unless it is urgent; if the connection of its generation is
     /// gone it is dropped instead, now or when its turn comes.
     ///
     /// A publish the broker could not take (too large for it, a wildcard in the topic) is not sent
     /// but confirmed as [`Confirm::Refused`] if it has a tag, and else logged.
     fn publish(&self, publish: Publish) -> Result<(), Closed> {
-        self.hand_over(1, Command::Publish(publish))
+        if publish.urgent {
+            if publish.qos == 0 && self.outbox.urgent_waiting() >= URGENT_MAX {
+                return Ok(());
+            }
+            return self.hand_over(1, Command::Publish(publish));
+        }
+        self.outbox.wait_for_room(None);
+        self.outbox.add(1);
+        self.outbox.add_waiting();
+        self.publishes.send(publish).map_err(|_| {
+            self.outbox.lose(1);
+            Closed
+        })
     }
 
-    /// Blocks as [`Link::publish`] does.
+    fn has_room(&self, deadline: Instant) -> bool {
+        self.outbox.wait_for_room(Some(deadline))
+    }
+
     fn ack(&self, tokens: Vec<AckToken>) {
         if !tokens.is_empty() {
             // With the network thread gone the messages stay unacknowledged and come again; the
@@ -362,8 +396,7 @@ impl Carrier for Link {
         let handed = last.is_none_or(|last| self.publish(last).is_ok());
         let settled = self.flush(CLOSE_WITHIN);
         self.outbox.set_closing();
-        // A queue that is full by now belongs to a broker that has stopped answering.
-        let told = self.commands.try_send(Command::Disconnect).is_ok();
+        let told = self.urgent.send(Command::Disconnect).is_ok();
         let closed = told && self.outbox.wait_ended(Instant::now() + CLOSE_WITHIN);
         handed && settled && closed
     }
@@ -380,19 +413,11 @@ impl Link {
     /// `items` is how many packets the command stands for.
     fn hand_over(&self, items: usize, command: Command) -> Result<(), Closed> {
         self.outbox.add(items);
-        let sent = match self.commands.try_send(command) {
-            Ok(()) => true,
-            Err(mpsc::error::TrySendError::Full(command)) => {
-                self.commands.blocking_send(command).is_ok()
-            }
-            Err(mpsc::error::TrySendError::Closed(_)) => false,
-        };
-        if sent {
-            Ok(())
-        } else {
+        self.outbox.add_urgent();
+        self.urgent.send(command).map_err(|_| {
             self.outbox.lose(items);
-            Err(Closed)
-        }
+            Closed
+        })
     }
 }
 

@@ -1,9 +1,13 @@
 //! The way out: publishes and acknowledgements from the line thread to the broker.
 //!
-//! The pump takes commands in order and passes them to the client of the connection they are meant
-//! for; what is meant for another connection it drops, so the line thread never waits for one that
-//! is gone. [`Outbox`] counts what was handed over and not yet settled, and [`Connection`] pairs
-//! the packet ids the client gives out with the tags the line thread knows.
+//! The pump takes commands, the urgent ones first, each kind in order, and passes them to the client of
+//! the connection they are meant for; what is meant for another connection it drops, so the line thread
+//! never waits for one that is gone. [`Outbox`] counts what was handed over and not yet settled, and
+//! [`Connection`] pairs the packet ids the client gives out with the tags the line thread knows.
+//!
+//! A client whose window of unconfirmed publishes is full pulls nothing more, acknowledgements and QoS 0
+//! included. So the pump keeps a window of its own, one publish smaller: what waits for the broker's
+//! answers waits here, and what needs none goes past it.
 //!
 //! The client gives a publish its packet id when it writes it, and says so in the order in which it
 //! was handed the publishes. So one pump notes the tag of each publish before passing it on, and
@@ -19,18 +23,15 @@ use std::time::Instant;
 use rumqttc::v5::AsyncClient;
 use rumqttc::v5::mqttbytes::v5 as packet;
 use rumqttc::v5::mqttbytes::{QoS, valid_topic};
-use tokio::sync::mpsc;
+use tokio::sync::{Notify, mpsc};
 
 use super::inbox::Inbox;
-use super::{AckToken, Confirm, Event, Publish};
+use super::{AckToken, Confirm, Event, Publish, WAITING_MAX};
 
 /// Strings and binary data in MQTT carry their length in two bytes.
 const FIELD_MAX: usize = 65_535;
 
-/// How many commands the pump takes at once.
-const TAKE_MAX: usize = 256;
-
-/// What the line thread asks for.
+/// What the line thread asks for before anything that is not urgent.
 #[derive(Debug)]
 pub(crate) enum Command {
     Publish(Publish),
@@ -44,12 +45,16 @@ pub(crate) struct Outbox {
     /// Packets handed over and neither written (publishes at QoS 0, acknowledgements), confirmed
     /// (publishes at QoS 1) nor dropped.
     open: AtomicUsize,
+    /// Publishes handed over that the pump has not taken, but for urgent ones.
+    waiting: AtomicUsize,
+    /// Urgent commands handed over that the pump has not taken.
+    urgent: AtomicUsize,
     /// Whether something was dropped since the line thread last asked.
     lost: AtomicBool,
     closing: AtomicBool,
     ended: AtomicBool,
     connection: Mutex<Option<Arc<Connection>>>,
-    /// Guards nothing but the sleep of a line thread that waits for `open` or `ended`.
+    /// Guards nothing but the sleep of a line thread that waits for `open`, `waiting` or `ended`.
     sleep: Mutex<()>,
     changed: Condvar,
 }
@@ -57,6 +62,36 @@ pub(crate) struct Outbox {
 impl Outbox {
     pub(crate) fn add(&self, items: usize) {
         self.open.fetch_add(items, Ordering::SeqCst);
+    }
+
+    pub(crate) fn add_waiting(&self) {
+        self.waiting.fetch_add(1, Ordering::SeqCst);
+    }
+
+    pub(crate) fn add_urgent(&self) {
+        self.urgent.fetch_add(1, Ordering::SeqCst);
+    }
+
+    pub(crate) fn urgent_waiting(&self) -> usize {
+        self.urgent.load(Ordering::SeqCst)
+    }
+
+    /// The pump has taken a publish. A line thread that waits is woken when half of the room is free: once for many.
+    fn took(&self) {
+        let before = self.waiting.fetch_sub(1, Ordering::SeqCst);
+        if before == WAITING_MAX / 2 {
+            self.announce();
+        }
+    }
+
+    /// Whether there is room for a publish, or nobody will ever take one; once there is none, whether half of it is
+    /// free before the deadline.
+    pub(crate) fn wait_for_room(&self, deadline: Option<Instant>) -> bool {
+        let waiting = || self.waiting.load(Ordering::SeqCst);
+        waiting() < WAITING_MAX
+            || self.wait(deadline, || {
+                waiting() < WAITING_MAX / 2 || self.ended.load(Ordering::SeqCst)
+            })
     }
 
     /// Marks items as done.
@@ -76,12 +111,12 @@ impl Outbox {
 
     /// See [`Link::flush`](super::Link::flush).
     pub(crate) fn settle(&self, deadline: Instant) -> bool {
-        let settled = self.wait(deadline, || self.open.load(Ordering::SeqCst) == 0);
+        let settled = self.wait(Some(deadline), || self.open.load(Ordering::SeqCst) == 0);
         settled && !self.lost.swap(false, Ordering::SeqCst)
     }
 
     pub(crate) fn wait_ended(&self, deadline: Instant) -> bool {
-        self.wait(deadline, || self.ended.load(Ordering::SeqCst))
+        self.wait(Some(deadline), || self.ended.load(Ordering::SeqCst))
     }
 
     pub(crate) fn set_ended(&self) {
@@ -113,6 +148,7 @@ impl Outbox {
             flight.over = true;
             let left = std::mem::take(&mut flight.open);
             drop(flight);
+            connection.opened.notify_one();
             self.lose(left);
         }
     }
@@ -130,9 +166,15 @@ impl Outbox {
         self.changed.notify_all();
     }
 
-    fn wait(&self, deadline: Instant, condition: impl Fn() -> bool) -> bool {
+    /// Without a deadline it waits for as long as it takes.
+    fn wait(&self, deadline: Option<Instant>, condition: impl Fn() -> bool) -> bool {
         let mut guard = lock(&self.sleep);
         while !condition() {
+            let Some(deadline) = deadline else {
+                let woken = self.changed.wait(guard);
+                guard = woken.unwrap_or_else(PoisonError::into_inner);
+                continue;
+            };
             let left = deadline.saturating_duration_since(Instant::now());
             if left.is_zero() {
                 return false;
@@ -153,7 +195,11 @@ pub(crate) struct Connection {
     pub(crate) client: AsyncClient,
     /// The largest packet the broker takes, in bytes.
     pub(crate) publish_max: u32,
+    /// How many publishes at QoS 1 may be unconfirmed.
+    window: usize,
     flight: Mutex<Flight>,
+    /// The window has room again, or the connection is over.
+    opened: Notify,
 }
 
 /// What was passed to the client and is not settled.
@@ -161,6 +207,8 @@ pub(crate) struct Connection {
 struct Flight {
     over: bool,
     open: usize,
+    /// Publishes at QoS 1 among them.
+    at_least_once: usize,
     /// Tags of publishes the client has not written yet, in order.
     unwritten: VecDeque<Option<u64>>,
     /// Tags of publishes at QoS 1 that are written, by packet id.
@@ -175,12 +223,19 @@ struct Flight {
 pub(crate) type Settled = Option<Event>;
 
 impl Connection {
-    pub(crate) fn new(generation: u64, client: AsyncClient, publish_max: u32) -> Self {
+    pub(crate) fn new(
+        generation: u64,
+        client: AsyncClient,
+        publish_max: u32,
+        window: usize,
+    ) -> Self {
         Self {
             generation,
             client,
             publish_max,
+            window,
             flight: Mutex::default(),
+            opened: Notify::new(),
         }
     }
 
@@ -209,8 +264,10 @@ impl Connection {
             return None;
         };
         flight.open -= 1;
+        flight.at_least_once -= 1;
         flight.confirmed += 1;
         drop(flight);
+        self.opened.notify_one();
         outbox.done(1);
         tag.map(|tag| self.confirmed(tag, reason))
     }
@@ -243,38 +300,73 @@ impl Connection {
         }
     }
 
-    /// Notes that a packet is about to be passed on. False if the connection is over.
-    fn note(&self, publish: Option<Option<u64>>) -> bool {
+    /// Notes that an acknowledgement is about to be passed on. False if the connection is over.
+    fn note_ack(&self) -> bool {
         let mut flight = lock(&self.flight);
+        if !flight.over {
+            flight.open += 1;
+        }
+        !flight.over
+    }
+
+    /// Notes that a publish is about to be passed on, if it may be now.
+    fn note(&self, publish: &Publish) -> Passing {
+        let mut flight = lock(&self.flight);
+        let counts = publish.qos > 0;
         if flight.over {
-            return false;
+            return Passing::Over;
+        }
+        if counts && flight.at_least_once >= self.window {
+            return Passing::NotYet;
         }
         flight.open += 1;
-        flight.unwritten.extend(publish);
-        true
+        flight.at_least_once += usize::from(counts);
+        flight.unwritten.push_back(publish.tag);
+        Passing::Now
     }
+}
+
+/// Whether a publish may be passed to the client.
+enum Passing {
+    Now,
+    /// The window is full.
+    NotYet,
+    /// The connection is.
+    Over,
 }
 
 /// Passes commands on until the line thread's end is dropped.
 pub(crate) async fn pump(
     outbox: Arc<Outbox>,
     inbox: Arc<Inbox>,
-    mut queue: mpsc::Receiver<Command>,
+    mut urgent: mpsc::UnboundedReceiver<Command>,
+    mut queue: mpsc::UnboundedReceiver<Publish>,
 ) {
     let mut pump = Pump {
         outbox,
         inbox,
         connection: None,
+        waiting: VecDeque::new(),
+        last: None,
     };
-    let mut taken = Vec::with_capacity(TAKE_MAX);
-    while queue.recv_many(&mut taken, TAKE_MAX).await > 0 {
-        for command in taken.drain(..) {
-            match command {
-                Command::Publish(publish) => pump.publish(publish).await,
-                Command::Ack(tokens) => pump.acknowledge(tokens).await,
-                Command::Disconnect => pump.disconnect().await,
+    loop {
+        let opened = pump.opened();
+        tokio::select! {
+            biased;
+            command = urgent.recv() => match command {
+                None => return,
+                Some(command) => {
+                    pump.outbox.urgent.fetch_sub(1, Ordering::SeqCst);
+                    pump.take(command).await;
+                }
+            },
+            () = opened, if pump.is_waiting() => {}
+            Some(publish) = queue.recv(), if !pump.is_waiting() => {
+                pump.outbox.took();
+                pump.last = Some(publish);
             }
         }
+        pump.pass_on().await;
     }
 }
 
@@ -283,6 +375,10 @@ struct Pump {
     inbox: Arc<Inbox>,
     /// The connection used last: looking it up anew for every command would cost a lock.
     connection: Option<Arc<Connection>>,
+    /// Urgent publishes at QoS 1 for which there was no room in the window.
+    waiting: VecDeque<Publish>,
+    /// The one publish taken from the queue that is not urgent.
+    last: Option<Publish>,
 }
 
 impl Pump {
@@ -298,16 +394,64 @@ impl Pump {
         self.connection.as_ref()
     }
 
-    async fn publish(&mut self, publish: Publish) {
+    fn is_waiting(&self) -> bool {
+        self.last.is_some() || !self.waiting.is_empty()
+    }
+
+    /// Resolves when what waits may be passed on, or is to be dropped.
+    fn opened(&self) -> impl Future<Output = ()> + use<> {
+        let connection = self.connection.clone();
+        async move {
+            if let Some(connection) = connection {
+                connection.opened.notified().await;
+            }
+        }
+    }
+
+    async fn take(&mut self, command: Command) {
+        match command {
+            Command::Ack(tokens) => self.acknowledge(tokens).await,
+            Command::Disconnect => self.disconnect().await,
+            Command::Publish(publish) if publish.qos == 0 => {
+                // It needs no room in the window.
+                let _ = self.publish(publish).await;
+            }
+            Command::Publish(publish) => self.waiting.push_back(publish),
+        }
+    }
+
+    /// Passes on what waits, as far as the window has room.
+    async fn pass_on(&mut self) {
+        while let Some(publish) = self.waiting.pop_front() {
+            if let Some(publish) = self.publish(publish).await {
+                return self.waiting.push_front(publish);
+            }
+        }
+        if let Some(publish) = self.last.take() {
+            self.last = self.publish(publish).await;
+        }
+    }
+
+    /// Passes a publish on, or gives it back while there is no room for it.
+    async fn publish(&mut self, publish: Publish) -> Option<Publish> {
         let Some(connection) = self.connection(publish.generation).cloned() else {
-            return self.outbox.lose(1);
+            self.outbox.lose(1);
+            return None;
         };
         if let Some(fault) = fault(&publish, connection.publish_max) {
-            tracing::error!(topic = publish.topic, "not published: {fault}");
-            return self.refuse(&connection, publish.tag, fault);
+            if publish.tag.is_none() {
+                tracing::error!(topic = publish.topic, "not published: {fault}");
+            }
+            self.refuse(&connection, publish.tag, fault);
+            return None;
         }
-        if !connection.note(Some(publish.tag)) {
-            return self.outbox.lose(1);
+        match connection.note(&publish) {
+            Passing::Now => {}
+            Passing::NotYet => return Some(publish),
+            Passing::Over => {
+                self.outbox.lose(1);
+                return None;
+            }
         }
         let qos = if publish.qos == 0 {
             QoS::AtMostOnce
@@ -326,6 +470,7 @@ impl Pump {
                 properties,
             )
             .await;
+        None
     }
 
     /// Answers a publish that was never sent, as the broker would have.
@@ -347,7 +492,7 @@ impl Pump {
                 outbox.done(1);
                 continue;
             }
-            match self.connection(token.generation).filter(|it| it.note(None)) {
+            match self.connection(token.generation).filter(|it| it.note_ack()) {
                 None => outbox.lose(1),
                 Some(connection) => {
                     // The client reads nothing but these two members.

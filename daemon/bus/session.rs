@@ -34,8 +34,8 @@ const SESSION_EXPIRY_S: u32 = 7 * 24 * 3600;
 /// How many publishes may wait for the broker's answer, if it allows as many.
 const UNCONFIRMED_MAX: u16 = 1000;
 
-/// How many packets wait inside the client.
-const REQUESTS_MAX: usize = 1000;
+/// How many packets wait inside the client. Few: what is urgent cannot overtake there.
+const REQUESTS_MAX: usize = 32;
 
 /// What a broker takes that names no limit: the largest packet MQTT can express.
 const PUBLISH_MAX: u32 = 1 + 4 + 268_435_455;
@@ -180,8 +180,7 @@ impl Session {
         self.inbox.tell(if taken_over {
             let client_id = &self.options.client_id;
             let why = format!(
-                "{}: another client uses the client id {client_id}; stop the second daemon of this line",
-                loss.why
+                "{why}: another client uses the client id {client_id}; stop the second daemon of this line"
             );
             Event::TakenOver { generation, why }
         } else {
@@ -441,13 +440,18 @@ impl<'a> Attempt<'a> {
             broker = %format_args!("{host}:{port}"),
             client_id,
             generation,
-            session_present = answer.session_present,
             "connected"
         );
+        // One below the client's own, so that it never stops for want of room. A broker that takes a single
+        // publish at a time stops it all the same, each time until its answer.
+        let window = properties
+            .and_then(|it| it.receive_max)
+            .map_or(UNCONFIRMED_MAX, |most| most.min(UNCONFIRMED_MAX));
         let connection = Arc::new(Connection::new(
             generation,
             self.client.clone(),
             publish_max,
+            usize::from(window.saturating_sub(1).max(1)),
         ));
         self.session.outbox.open_connection(Arc::clone(&connection));
         self.up = Some((connection, Instant::now()));

@@ -899,6 +899,75 @@ fn a_broker_that_pings_but_never_confirms_is_left() {
     assert!(why.contains("confirms no publish"), "{why}");
 }
 
+/// The window is full: the broker confirms nothing, of twenty publishes that it takes at a time. What needs no answer
+/// of its own passes, and one that must not wait has its place before those that can.
+#[test]
+fn beats_and_acknowledgements_pass_a_full_window() {
+    let network = network();
+    let (said, heard) = channel();
+    let (confirm, confirmed) = channel::<u16>();
+    let confirmed = std::sync::Mutex::new(confirmed);
+    let port = scripted(move |mut stream| {
+        // CONNACK with Receive Maximum 20 (property 0x21), and a message "x" on "t" with the packet id 7.
+        stream
+            .write_all(&[
+                0x20, 6, 0, 0, 3, 0x21, 0, 20, 0x32, 7, 0, 1, b't', 0, 7, 0, b'x',
+            ])
+            .expect("written");
+        let mut writer = stream.try_clone().expect("a second handle");
+        std::thread::scope(|scope| {
+            scope.spawn(|| {
+                let confirmed = confirmed.lock().expect("one connection at a time");
+                while let Ok(packet) = confirmed.recv() {
+                    let [high, low] = packet.to_be_bytes();
+                    writer.write_all(&[0x40, 2, high, low]).expect("written");
+                }
+            });
+            while let Some(first) = read_packet(&mut stream) {
+                // The test may have seen enough.
+                let _ = said.send(first);
+            }
+        });
+    });
+    let filters = Vec::new();
+    let mut line = Line::connect(
+        &network,
+        Options {
+            filters,
+            ..options(port)
+        },
+    );
+    let message = line.message();
+    for tag in 0..100 {
+        line.link
+            .publish(line.publish("t", "x", Some(tag)))
+            .expect("handed over");
+    }
+    let next = || heard.recv_timeout(PATIENCE).expect("the broker reads");
+    let publishes = || (0..19).all(|_| next() == 0x32);
+    assert!(publishes(), "one less than the broker takes");
+    let urgent = |qos, payload: &str| Publish {
+        urgent: true,
+        qos,
+        ..line.publish("t", payload, None)
+    };
+    line.link.publish(urgent(0, "beat")).expect("handed over");
+    line.link.ack(vec![message.ack]);
+    let gate = Publish {
+        retain: true,
+        ..urgent(1, "a gate")
+    };
+    line.link.publish(gate).expect("handed over");
+    assert_eq!((next(), next()), (0x30, 0x40), "a beat and a PUBACK");
+    assert!(heard.try_recv().is_err(), "everything else waits");
+    confirm.send(1).expect("the broker is there");
+    assert_eq!(next(), 0x33, "the first place that is free is the gate's");
+    line.link.publish(urgent(0, "beat")).expect("handed over");
+    assert_eq!(next(), 0x30);
+    drop(confirm);
+    drop(line);
+}
+
 #[test]
 fn a_broker_that_is_not_there_is_told_with_its_address() {
     let port = {

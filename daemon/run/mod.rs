@@ -2,21 +2,25 @@
 
 mod begin;
 mod clock;
+mod echo;
 mod intake;
 mod outbox;
-mod recover;
 mod receipts;
+mod recover;
 mod worker;
+
+#[cfg(test)]
+mod tests;
 
 pub use begin::{BeginFault, Given, Stands, WAIT_MAX, stands};
 pub use clock::{Clock, Machine};
 pub use intake::{Batch, Incoming, conflict_key};
 pub use outbox::{Written, again, messages};
+pub use receipts::Receipts;
 pub use recover::{RecoverFault, Recovered, recover, recover_on_word};
 pub use worker::{LineFault, Worker};
 
 use crate::bus::{self, Network, Subscription, Waker};
-pub use receipts::Receipts;
 use crate::config::{self, Settings};
 use crate::derive::{Derivation, Texts};
 use crate::folder::{FolderFault, RulesFolder};
@@ -285,6 +289,7 @@ impl Running {
                 why: Some("the connection was lost without a farewell"),
                 seq: 0,
                 head: "",
+                waits: None,
                 at: clock.now(),
             },
         );
@@ -350,13 +355,6 @@ impl Running {
     }
 }
 
-/// Says that a line's thread has ended, also when it panicked.
-struct EndSignal(mpsc::Sender<()>);
-
-impl Drop for EndSignal {
-    fn drop(&mut self) {
-        // Nobody waits any more only when the process is on its way out.
-        let _ = self.0.send(());
 fn subscription(filter: Filter) -> Subscription {
     Subscription {
         filter: filter.topics,
@@ -364,6 +362,13 @@ fn subscription(filter: Filter) -> Subscription {
     }
 }
 
+/// Says that a line's thread has ended, also when it panicked.
+struct EndSignal(mpsc::Sender<()>);
+
+impl Drop for EndSignal {
+    fn drop(&mut self) {
+        // Nobody waits any more only when the process is on its way out.
+        let _ = self.0.send(());
     }
 }
 

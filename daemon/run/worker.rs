@@ -5,16 +5,16 @@
 //! says so, acknowledges nothing and ends; a restart derives the truth.
 
 use super::clock::Clock;
+use super::echo::Echo;
 use super::intake::{Batch, Incoming};
 use super::outbox::{self, Outbox, Written};
+use super::receipts::Receipts;
 use crate::bus::{self, AckToken, Carrier, Confirm, Event};
 use crate::derive::Derivation;
 use crate::record::{self, Body};
-use chargehand_core::{
-    AdvisoryId, AlarmId, InputId, Outcome, SEMANTICS, Span, StationName, Timestamp,
-};
+use chargehand_core::{AdvisoryId, AlarmId, Outcome, SEMANTICS, Span, StationName, Timestamp};
 use chargehand_ledger::{Batch as LedgerBatch, Snapshot, Store, StoreError};
-use chargehand_wire::{Mode, Publish, Status};
+use chargehand_wire::{Beat, Mode, Publish, Status};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
 use std::sync::Arc;
@@ -23,18 +23,24 @@ use std::time::{Duration, Instant};
 
 /// At most so many messages become one commit.
 const BATCH_MAX: usize = 512;
+/// A batch that has taken so long to derive is committed: the rest of what was taken waits for the next.
+const BATCH_TIME: Span = Span::from_millis(250);
 /// At most so many events are sorted before they are worked on.
 const LOOK_MAX: usize = 4 * BATCH_MAX;
+/// At most so many events are sorted to find that all is subscribed.
+const JOIN_MAX: usize = 20 * BATCH_MAX;
 /// A station that hears no beat for three of these takes silence as held.
 const BEAT: Span = Span::from_secs(1);
+/// A beat that is late by so much does not wait for the end of the round.
+const LATE: Span = Span::from_millis(500);
+/// How long the line waits for room on the bus before it looks whether a beat is due.
+const WAIT: Duration = Duration::from_millis(100);
 /// After a lost session, what was published in the last minute goes out again.
 const REPEAT: Span = Span::from_secs(60);
 /// So many records after a snapshot comes the next: a restart derives at most so many again.
 const SNAPSHOT_EVERY: u64 = 50_000;
 /// So many snapshots stay, beside those that open an era.
 const SNAPSHOTS_KEPT: usize = 2;
-/// Of more that came in between two beats from one station than this, the newest are named.
-const RECEIPTS_MAX: usize = 100;
 /// Tag of what is a state, not a record's message.
 const STATE: u64 = u64::MAX;
 /// How long an orderly stop waits for the broker to confirm.
@@ -48,6 +54,9 @@ pub struct Worker {
     clock: Arc<dyn Clock>,
     stop: Arc<AtomicBool>,
     outbox: Outbox,
+    echo: Echo,
+    /// Taken from the bus, and not worked on yet.
+    left: Vec<(AckToken, Came)>,
     /// Connected, and not yet subscribed.
     joining: Option<u64>,
     /// The broker had no session of ours, and nothing was repeated since.
@@ -57,6 +66,10 @@ pub struct Worker {
     /// And behind which record.
     left_seq: u64,
     said: Said,
+    /// What the next beats name.
+    receipts: Receipts,
+    /// Durable, and not acknowledged before beats have named what waits.
+    held_back: Vec<AckToken>,
     beats: u64,
     next_beat: Timestamp,
     snapshot_every: u64,
@@ -72,6 +85,10 @@ struct Said {
     advisories: BTreeSet<AdvisoryId>,
     open_stale: bool,
     head: u64,
+    /// How many messages had been taken in when the head was said.
+    head_after: u64,
+    /// The line cannot keep up: how long messages wait.
+    behind: Option<Span>,
     /// What the broker refused on this connection, and why.
     refused: BTreeMap<String, String>,
     status_stale: bool,
@@ -97,7 +114,7 @@ enum Came {
 /// What a look at the bus brought.
 #[derive(Default)]
 struct Look {
-    messages: Vec<(AckToken, Incoming)>,
+    messages: Vec<(AckToken, Came)>,
     /// The broker answered a new connection: whether it has our session.
     session: Option<bool>,
     /// A connection on which everything is subscribed.
@@ -144,6 +161,7 @@ impl Worker {
             .and_then(|all| Some(all.first()?.seq))
             .unwrap_or(0);
         let next_beat = clock.now();
+        let echo = Echo::new(next_beat);
         Self {
             derivation,
             store,
@@ -151,11 +169,15 @@ impl Worker {
             clock,
             stop,
             outbox,
+            echo,
+            left: Vec::new(),
             joining: None,
             repeat: false,
             left_at,
             left_seq,
             said: Said::default(),
+            receipts: Receipts::default(),
+            held_back: Vec::new(),
             beats: 0,
             next_beat,
             snapshot_at,
@@ -235,14 +257,25 @@ impl Worker {
 
     /// Waits for something to do, then takes what is there without waiting for more.
     fn look(&mut self) -> Look {
-        let mut look = Look::default();
-        let mut event = self.link.recv(self.deadline());
+        let mut look = Look {
+            messages: std::mem::take(&mut self.left),
+            ..Look::default()
+        };
+        let deadline = if look.messages.is_empty() {
+            self.deadline()
+        } else {
+            Some(Instant::now())
+        };
+        let mut event = self.link.recv(deadline);
         let mut sorted = 0;
         while let Some(found) = event {
             self.sort(found, &mut look);
             sorted += 1;
-            // Confirmations come between messages; no flood of either may keep the line from its beat.
-            if look.messages.len() >= BATCH_MAX || sorted >= LOOK_MAX || look.closed {
+            // Confirmations come between messages; no flood of either may keep the line from its beat. Before its
+            // first beat on a connection stands the word that all is subscribed, perhaps behind thousands of messages.
+            let enough = look.messages.len() >= BATCH_MAX || sorted >= LOOK_MAX;
+            let join = self.joining.is_some() && sorted < JOIN_MAX;
+            if (enough && !join) || look.closed {
                 break;
             }
             event = self.link.try_recv();
@@ -262,18 +295,24 @@ impl Worker {
     fn sort(&mut self, event: Event, look: &mut Look) {
         let base = &self.derivation.plant().line.base;
         match event {
-            Event::Message(message) => look.messages.push((
-                message.ack,
-                Incoming {
-                    topic: message.topic,
-                    payload: message.payload,
-                    retain: message.retain,
-                    response_topic: message.properties.response_topic,
-                    correlation: message.properties.correlation_data,
-                    content_type: message.properties.content_type,
-                    user: message.properties.user,
-                },
-            )),
+            Event::Message(message) => {
+                let wire = self.derivation.wire();
+                let came = if message.topic == wire.head_topic() {
+                    let said = wire.said_at(&message.properties.user);
+                    Came::Head(said.filter(|_| !message.retain))
+                } else {
+                    Came::Message(Incoming {
+                        topic: message.topic,
+                        payload: message.payload,
+                        retain: message.retain,
+                        response_topic: message.properties.response_topic,
+                        correlation: message.properties.correlation_data,
+                        content_type: message.properties.content_type,
+                        user: message.properties.user,
+                    })
+                };
+                look.messages.push((message.ack, came));
+            }
             Event::Up {
                 generation,
                 session_present,
@@ -305,6 +344,8 @@ impl Worker {
                     self.left_seq = self.store.head().seq;
                 }
                 self.joining = None;
+                // It comes again.
+                self.held_back.clear();
                 look.up = look.up.filter(|up| *up != generation);
             }
             Event::Refused { filter, reason } => {
@@ -366,24 +407,38 @@ impl Worker {
                 batch.take(&mut self.derivation, store, now, &Body::Session);
             }
         }
-        self.taken += look.messages.len() as u64;
         let mut tokens = Vec::with_capacity(look.messages.len());
-        for (token, message) in look.messages {
+        let mut messages = look.messages.into_iter();
+        for (token, came) in messages.by_ref().take(BATCH_MAX) {
             tokens.push(token);
-            batch.take_message(&mut self.derivation, store, now, message)?;
+            match came {
+                Came::Head(said) => {
+                    if let Some(said) = said {
+                        self.echo.heard(said, self.clock.now());
+                    }
+                }
+                Came::Message(message) => {
+                    self.taken += 1;
+                    batch.take_message(&mut self.derivation, store, now, message)?;
+                    if (self.clock.now() - now).0 >= BATCH_TIME.0 {
+                        break;
+                    }
+                }
+            }
         }
+        self.left = messages.collect();
         let before = store.head().seq;
         if !batch.entries.is_empty() {
             self.commit(&batch)?;
         }
         // Durable is what the next start finds. In every round, so with every beat too.
         self.store.in_place()?;
-        self.link.ack(tokens);
         if let Some(generation) = look.up {
             self.greet(generation, now)?;
         }
         self.note_changes(&batch);
         self.note_receipts(&mut batch);
+        self.acknowledge(tokens, now)?;
         self.hand_over(&batch, before)?;
         self.answer_again(&batch)
     }
@@ -423,6 +478,7 @@ impl Worker {
             after = after.min(self.last_before(Timestamp(self.left_at.0 - REPEAT.0))?);
         }
         self.outbox.connect(generation, after);
+        self.echo.connect(now);
         let refused = std::mem::take(&mut self.said.refused);
         let state = self.derivation.line().state();
         self.said = Said {
@@ -431,6 +487,7 @@ impl Worker {
                 .into_iter()
                 .filter(|(what, _)| what.starts_with("the subscription"))
                 .collect(),
+            behind: self.said.behind,
             alarms: state.alarms.keys().cloned().collect(),
             advisories: state.advisories.keys().cloned().collect(),
             open_stale: true,
@@ -451,7 +508,9 @@ impl Worker {
             .advisories_past
             .iter()
             .map(|advisory| wire.advisory_cleared(advisory.as_str(), seq, now));
-        for publish in alarms.chain(gates).chain(advisories) {
+        let cleared: Vec<Publish> = alarms.chain(advisories).collect();
+        self.urgent(gates.collect())?;
+        for publish in cleared {
             self.publish(publish, STATE)?;
         }
         Ok(())
@@ -540,24 +599,60 @@ impl Worker {
         Ok(())
     }
 
-    fn publish(&self, publish: Publish, tag: u64) -> Result<(), LineFault> {
+    /// Hands a publish over, behind all that was before. A broker that is slower than the line makes it wait; its
+    /// beats do not.
+    fn publish(&mut self, publish: Publish, tag: u64) -> Result<(), LineFault> {
         let Some(generation) = self.outbox.generation else {
             return Ok(());
         };
+        loop {
+            let has_room = self.link.has_room(Instant::now() + WAIT);
+            let now = self.clock.now();
+            if now >= self.next_beat + LATE {
+                self.store.in_place()?;
+                self.say_gates(now)?;
+                self.beat(now)?;
+            }
+            if has_room {
+                break;
+            }
+        }
         Ok(self.link.publish(on_the_bus(publish, generation, tag))?)
     }
 
-    /// What the next beats name. A duplicate is named again: its station may have missed the first.
-    fn note_receipts(&mut self, batch: &mut Batch) {
-        for (station, input) in std::mem::take(&mut batch.taken) {
-            if self.derivation.plant().station(station.as_str()).is_some() {
-                let receipts = self.said.taken.entry(station).or_default();
-                if receipts.len() >= RECEIPTS_MAX {
-                    receipts.remove(0);
-                }
-                receipts.push(input);
-            }
+    /// Hands over what goes before all else and waits for nothing: what a gate depends on. What is said on one topic
+    /// is all said so, or none of it.
+    fn urgent(&self, publishes: Vec<Publish>) -> Result<(), LineFault> {
+        let Some(generation) = self.outbox.generation else {
+            return Ok(());
+        };
+        for publish in publishes {
+            self.link.publish(bus::Publish {
+                urgent: true,
+                ..on_the_bus(publish, generation, STATE)
+            })?;
         }
+        Ok(())
+    }
+
+    fn note_receipts(&mut self, batch: &mut Batch) {
+        for receipt in std::mem::take(&mut batch.taken) {
+            self.receipts.add(receipt);
+        }
+    }
+
+    /// Acknowledges what is durable, unless too many names wait for a beat: then beats come first, and where none
+    /// can be said the broker waits, as nobody would learn of what it sends.
+    fn acknowledge(&mut self, tokens: Vec<AckToken>, now: Timestamp) -> Result<(), LineFault> {
+        self.held_back.extend(tokens);
+        if self.receipts.is_full() && self.outbox.generation.is_some() {
+            self.say_gates(now)?;
+            self.beat(now)?;
+        }
+        if !self.receipts.is_full() {
+            self.link.ack(std::mem::take(&mut self.held_back));
+        }
+        Ok(())
     }
 
     /// Which retained topics say something else now.
@@ -592,7 +687,7 @@ impl Worker {
         if self.outbox.generation.is_none() {
             return Ok(());
         }
-        let renew = Span(self.derivation.plant().line.valid.0 / 3);
+        self.say_gates(now)?;
         let line = self.derivation.line();
         let mut publishes = Vec::new();
         let seq = line.state().seq;
@@ -615,97 +710,6 @@ impl Worker {
         Ok(())
     }
 
-    /// Beats, and at the same pace what need not be said more often.
-    fn keep_time(&mut self, now: Timestamp) -> Result<(), LineFault> {
-        if now < self.next_beat {
-            return Ok(());
-        }
-        self.next_beat = now + BEAT;
-        if self.outbox.generation.is_none() {
-            return Ok(());
-        }
-        self.beats += 1;
-        let head = self.store.head();
-        let state = self.derivation.line().state();
-        let wire = self.derivation.wire();
-        let mut publishes: Vec<Publish> = Vec::new();
-        if std::mem::take(&mut self.said.status_stale) {
-            publishes.push(self.status(Mode::Online, None, now));
-        }
-        for station in &self.derivation.plant().stations {
-            let newest = state.taken.get(&station.name);
-            let since = self.said.taken.remove(&station.name).unwrap_or_default();
-            let name = station.name.as_str();
-            publishes.push(wire.beat(name, newest, &since, self.beats, head.seq, now));
-        }
-        if std::mem::take(&mut self.said.open_stale) {
-            publishes.push(wire.open(state, now));
-        }
-        if self.said.head != head.seq {
-            self.said.head = head.seq;
-            publishes.push(wire.head(head.seq, &head.chain.to_string(), now));
-        }
-        for publish in publishes {
-            self.publish(publish, STATE)?;
-        }
-        Ok(())
-    }
-
-    fn status(&self, mode: Mode, fault: Option<&str>, now: Timestamp) -> Publish {
-        let plant = self.derivation.plant();
-        let mut why: Vec<String> = fault.into_iter().map(ToOwned::to_owned).collect();
-        why.extend(
-            self.said
-                .refused
-                .iter()
-                .map(|(what, why)| format!("the broker refused {what}: {why}")),
-        );
-        if self.said.unheard > 0 {
-            why.push(
-                "answers reached no subscriber: is the station connected, and subscribed?".into(),
-            );
-        }
-        if !plant.without_effect.is_empty() {
-            why.push(format!(
-                "without effect in this version: {}",
-                plant.without_effect.join(", ")
-            ));
-        }
-        let why = why.join("; ");
-        let mode = if mode == Mode::Online && !self.said.refused.is_empty() {
-            Mode::Degraded
-        } else {
-            mode
-        };
-        let head = self.store.head();
-        self.derivation.wire().status(
-            self.derivation.line().state(),
-            &Status {
-                mode,
-                why: (!why.is_empty()).then_some(why.as_str()),
-                seq: head.seq,
-                head: &head.chain.to_string(),
-                at: now,
-            },
-        )
-    }
-
-    /// The last words: the state as it stands, `offline`, and a snapshot where the ledger still takes one.
-    fn farewell(mut self, fault: Option<&str>) {
-        let now = self.clock.now();
-        if fault.is_none() {
-            self.link.flush(FAREWELL);
-            while let Some(event) = self.link.try_recv() {
-                // What came in and was not taken is not acknowledged: it comes again.
-                self.sort(event, &mut Look::default());
-            }
-            let seq = self.store.head().seq;
-            let kept = self.store.append(LedgerBatch {
-                entries: &[],
-                blobs: &[],
-                snapshot: Some(self.snapshot(seq)),
-                published: self.outbox.confirmed(),
-            });
     fn say_gates(&mut self, now: Timestamp) -> Result<(), LineFault> {
         let renew = Span(self.derivation.plant().line.valid.0 / 3);
         let line = self.derivation.line();
@@ -742,6 +746,146 @@ impl Worker {
         self.urgent(publishes)
     }
 
+    /// Beats, and at the same pace what need not be said more often.
+    fn keep_time(&mut self, now: Timestamp) -> Result<(), LineFault> {
+        if now < self.next_beat {
+            return Ok(());
+        }
+        if self.outbox.generation.is_none() {
+            self.next_beat = now + BEAT;
+            return Ok(());
+        }
+        self.look_behind(now);
+        if std::mem::take(&mut self.said.status_stale) {
+            self.urgent(vec![self.status(Mode::Online, None, now)])?;
+        }
+        self.beat(now)?;
+        self.link.ack(std::mem::take(&mut self.held_back));
+        if std::mem::take(&mut self.said.open_stale) {
+            let open = self
+                .derivation
+                .wire()
+                .open(self.derivation.line().state(), now);
+            self.publish(open, STATE)?;
+        }
+        let head = self.store.head();
+        // While messages wait it is said again, as nothing else tells when they wait no longer.
+        let stale = self.said.head != head.seq || self.said.head_after != self.taken;
+        if stale || self.said.behind.is_some() {
+            (self.said.head, self.said.head_after) = (head.seq, self.taken);
+            // On its way from when it is handed over.
+            self.echo.sent(now);
+            let wire = self.derivation.wire();
+            let publish = wire.head(head.seq, &head.chain.to_string(), now);
+            self.publish(publish, STATE)?;
+        }
+        Ok(())
+    }
+
+    /// Whether more comes in than the line takes. Said once when it begins, with how long messages wait each time
+    /// that has doubled, and once when it is over.
+    fn look_behind(&mut self, now: Timestamp) {
+        let behind = self.echo.behind(now);
+        let said = self.said.behind;
+        let base = &self.derivation.plant().line.base;
+        let news = match (said, behind) {
+            (None, Some(waits)) => {
+                tracing::warn!("line {base}: {}", behind_words(waits));
+                true
+            }
+            (Some(_), None) => {
+                tracing::info!("line {base}: messages wait no longer");
+                true
+            }
+            (Some(said), Some(waits)) => waits.0 >= 2 * said.0,
+            (None, None) => false,
+        };
+        if news {
+            self.said.behind = behind;
+            self.said.status_stale = true;
+        }
+    }
+
+    /// One beat of every station, with what was taken in since the last.
+    fn beat(&mut self, now: Timestamp) -> Result<(), LineFault> {
+        self.next_beat = now + BEAT;
+        self.beats += 1;
+        let seq = self.store.head().seq;
+        let state = self.derivation.line().state();
+        let mut publishes = Vec::new();
+        for station in &self.derivation.plant().stations {
+            let taken = self.receipts.take(station.name.as_str());
+            publishes.extend(self.derivation.wire().beats(&Beat {
+                station: station.name.as_str(),
+                newest: state.taken.get(&station.name),
+                readings: taken.readings(),
+                events: taken.events(),
+                count: self.beats,
+                seq,
+                at: now,
+            }));
+        }
+        self.urgent(publishes)
+    }
+
+    fn status(&self, mode: Mode, fault: Option<&str>, now: Timestamp) -> Publish {
+        let plant = self.derivation.plant();
+        let mut why: Vec<String> = fault.into_iter().map(ToOwned::to_owned).collect();
+        why.extend(
+            self.said
+                .refused
+                .iter()
+                .map(|(what, why)| format!("the broker refused {what}: {why}")),
+        );
+        why.extend(self.said.behind.map(behind_words));
+        if self.said.unheard > 0 {
+            why.push(
+                "answers reached no subscriber: is the station connected, and subscribed?".into(),
+            );
+        }
+        if !plant.without_effect.is_empty() {
+            why.push(format!(
+                "without effect in this version: {}",
+                plant.without_effect.join(", ")
+            ));
+        }
+        let why = why.join("; ");
+        let wrong = !self.said.refused.is_empty() || self.said.behind.is_some();
+        let mode = if mode == Mode::Online && wrong {
+            Mode::Degraded
+        } else {
+            mode
+        };
+        let head = self.store.head();
+        self.derivation.wire().status(
+            self.derivation.line().state(),
+            &Status {
+                mode,
+                why: (!why.is_empty()).then_some(why.as_str()),
+                seq: head.seq,
+                head: &head.chain.to_string(),
+                waits: self.said.behind,
+                at: now,
+            },
+        )
+    }
+
+    /// The last words: the state as it stands, `offline`, and a snapshot where the ledger still takes one.
+    fn farewell(mut self, fault: Option<&str>) {
+        let now = self.clock.now();
+        if fault.is_none() {
+            self.link.flush(FAREWELL);
+            while let Some(event) = self.link.try_recv() {
+                // What came in and was not taken is not acknowledged: it comes again.
+                self.sort(event, &mut Look::default());
+            }
+            let seq = self.store.head().seq;
+            let kept = self.store.append(LedgerBatch {
+                entries: &[],
+                blobs: &[],
+                snapshot: Some(self.snapshot(seq)),
+                published: self.outbox.confirmed(),
+            });
             if let Err(fault) =
                 kept.and_then(|_| self.store.prune_snapshots(SNAPSHOTS_KEPT).map(drop))
             {
@@ -751,16 +895,23 @@ impl Worker {
             }
         }
         let last = self.status(Mode::Offline, fault, now);
-        let last = self
-            .outbox
-            .generation
-            .map(|generation| on_the_bus(last, generation, STATE));
+        let last = self.outbox.generation.map(|generation| bus::Publish {
+            urgent: true,
+            ..on_the_bus(last, generation, STATE)
+        });
         if last.is_some() && !self.link.close(last) {
             tracing::warn!(
                 "the broker did not confirm our farewell; its will says `offline` for us"
             );
         }
     }
+}
+
+fn behind_words(waits: Span) -> String {
+    format!(
+        "messages wait {} s at the broker, more come than the line takes: find who sends so many",
+        waits.millis() / 1000
+    )
 }
 
 fn on_the_bus(publish: Publish, generation: u64, tag: u64) -> bus::Publish {
@@ -770,6 +921,7 @@ fn on_the_bus(publish: Publish, generation: u64, tag: u64) -> bus::Publish {
         payload: publish.payload,
         retain: publish.retain,
         qos: publish.qos,
+        urgent: false,
         // A beat that is lost is followed by the next.
         tag: (publish.qos > 0).then_some(tag),
         expiry_s: publish.expiry_s,

@@ -58,7 +58,7 @@ pub fn named_piece(payload: &[u8]) -> Option<String> {
 pub struct Message<'a> {
     /// Its topic.
     pub topic: &'a str,
-    /// Its bytes.
+    /// Its bytes; of one above the limit the first of them.
     pub payload: &'a [u8],
     /// What there was of a message above the limit.
     pub cut: Option<Cut<'a>>,
@@ -68,26 +68,6 @@ pub struct Message<'a> {
     pub keys: bool,
 }
 
-/// One row of a message: most have exactly one.
-#[derive(Clone, Debug)]
-pub struct Row {
-    /// Under which key it is known; none for what is never judged, and where none was wanted.
-    pub key: Option<Key>,
-    /// Where it came from.
-    pub source: Source,
-    /// The piece it names, where that could be read.
-    pub piece: Option<PieceName>,
-    /// What it is, seen for the first time.
-    pub input: Input,
-}
-
-/// What makes two messages the same one.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Key {
-    /// Station and topic, then `id`, else `epoch/seq`, else a digest.
-    pub text: String,
-    /// SHA-256 of the bytes: the same key with other bytes is a conflict.
-    pub content: [u8; 32],
 /// Topics to subscribe to.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Filter {
@@ -121,6 +101,26 @@ impl Message<'_> {
     }
 }
 
+/// One row of a message: most have exactly one.
+#[derive(Clone, Debug)]
+pub struct Row {
+    /// Under which key it is known; none for what is never judged, and where none was wanted.
+    pub key: Option<Key>,
+    /// Where it came from.
+    pub source: Source,
+    /// The piece it names, where that could be read.
+    pub piece: Option<PieceName>,
+    /// What it is, seen for the first time.
+    pub input: Input,
+}
+
+/// What makes two messages the same one.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Key {
+    /// Station and topic, then `id`, else `epoch/seq`, else a digest.
+    pub text: String,
+    /// SHA-256 of the bytes: the same key with other bytes is a conflict.
+    pub content: [u8; 32],
 }
 
 /// Reads and writes one line's messages under one plant description.
@@ -129,6 +129,8 @@ pub struct Wire {
     plant: Arc<Plant>,
     /// The line's base and a slash.
     prefix: String,
+    /// The topic of the ledger's head.
+    head: String,
     /// The base's last level: ids begin with it.
     last: String,
     zone: TimeZone,
@@ -153,6 +155,7 @@ impl Wire {
         let prefix = format!("{base}/");
         let last = base.rsplit('/').next().unwrap_or(base).to_owned();
         Ok(Self {
+            head: format!("{prefix}head"),
             plant,
             prefix,
             last,
@@ -160,14 +163,18 @@ impl Wire {
         })
     }
 
-    /// What is said on `topic` is for this line's `read`.
+    /// What [`Wire::read`] reads.
     #[must_use]
     pub fn filters(&self) -> Vec<Filter> {
         let base = &self.plant.line.base;
+        let filter = |topics: String, retain_as_published| Filter {
+            topics,
+            retain_as_published,
+        };
         let mut filters = vec![
-            format!("{base}/+/reading"),
-            format!("{base}/+/event"),
-            format!("{base}/request/#"),
+            filter(format!("{base}/+/reading"), false),
+            filter(format!("{base}/+/event"), false),
+            filter(format!("{base}/request/#"), true),
         ];
         for map in self.plant.stations.iter().flat_map(|it| &it.topics) {
             if filters.iter().all(|known| known.topics != map.filter) {
@@ -182,10 +189,6 @@ impl Wire {
     pub fn last(&self) -> &str {
         &self.last
     }
-        let filter = |topics: String, retain_as_published| Filter {
-            topics,
-            retain_as_published,
-        };
 }
 
 /// SHA-256 of the bytes.

@@ -60,6 +60,8 @@ pub struct Status<'a> {
     pub seq: u64,
     /// The ledger's head, `sha256:…`.
     pub head: &'a str,
+    /// How long a message waits at the broker, where that is too long.
+    pub waits: Option<Span>,
     /// Now.
     pub at: Timestamp,
 }
@@ -77,6 +79,8 @@ struct StatusBody<'a> {
     requests: &'static str,
     losses: u64,
     observing: [&'a str; 0],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    waits_s: Option<i64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     why: Option<&'a str>,
     notice: &'static str,
@@ -191,10 +195,6 @@ struct BeatBody<'a> {
 }
 
 #[derive(Serialize)]
-struct HeadBody<'a> {
-    seq: u64,
-    head: &'a str,
-#[derive(Serialize)]
 struct TakenBody<'a> {
     #[serde(skip_serializing_if = "<[InputId]>::is_empty")]
     readings: &'a [InputId],
@@ -208,6 +208,10 @@ impl TakenBody<'_> {
     }
 }
 
+#[derive(Serialize)]
+struct HeadBody<'a> {
+    seq: u64,
+    head: &'a str,
 }
 
 impl Wire {
@@ -241,6 +245,7 @@ impl Wire {
             requests: "claimed",
             losses: state.losses,
             observing: [],
+            waits_s: status.waits.map(|span| span.millis() / 1000),
             why: status.why,
             notice: NOTICE,
             at: &at,
@@ -506,7 +511,11 @@ impl Wire {
             reading: newest(|it| it.reading.as_ref()).map(InputId::as_str),
             event: newest(|it| it.event.as_ref()).map(InputId::as_str),
             taken,
-            at: &at,
+            at,
+        };
+        let part = match part {
+            0 => String::new(),
+            part => format!(".{part}"),
         };
         let about = About {
             word: "beat",
@@ -514,17 +523,30 @@ impl Wire {
             time: at.to_owned(),
             subject: Some(station),
         };
+        let topic = format!("{}{station}/beat", self.prefix);
         let mut publish = Publish::new(topic, self.base(), about, &body);
         publish.qos = 0;
         publish
+    }
+
+    /// The topic of the ledger's head.
+    #[must_use]
+    pub fn head_topic(&self) -> &str {
+        &self.head
+    }
+
+    /// When a message of ours was said, by its attributes.
+    #[must_use]
+    pub fn said_at(&self, attributes: &[(String, String)]) -> Option<Timestamp> {
+        let (_, text) = attributes.iter().find(|(name, _)| name == "time")?;
+        time::parse(text, None).ok()
     }
 
     /// The ledger's head, so that a copy of it stands outside the machine.
     #[must_use]
     pub fn head(&self, seq: u64, head: &str, now: Timestamp) -> Publish {
         self.state_of(
-        let topic = format!("{}{station}/beat", self.prefix);
-            format!("{}head", self.prefix),
+            self.head.clone(),
             "head",
             "head",
             seq,
@@ -558,15 +580,6 @@ impl Wire {
     }
 }
 
-/// The roles that may release a hold.
-fn who<'a>(plant: &'a Plant, hold: &Hold) -> Vec<&'a str> {
-    plant
-        .roles
-        .iter()
-        .filter(|role| role.may("release", Some(&hold.class)))
-        .map(|role| role.name.as_str())
-        .collect()
-}
 /// Takes from the front of the names as many as there is room for, and always one where all of it is there.
 fn fitting<'a>(names: &mut &'a [InputId], room: &mut usize) -> &'a [InputId] {
     let mut count = 0;
@@ -588,3 +601,12 @@ fn fitting<'a>(names: &mut &'a [InputId], room: &mut usize) -> &'a [InputId] {
     fit
 }
 
+/// The roles that may release a hold.
+fn who<'a>(plant: &'a Plant, hold: &Hold) -> Vec<&'a str> {
+    plant
+        .roles
+        .iter()
+        .filter(|role| role.may("release", Some(&hold.class)))
+        .map(|role| role.name.as_str())
+        .collect()
+}

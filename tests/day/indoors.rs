@@ -162,6 +162,7 @@ impl Line for Indoors {
                     why: None,
                     seq: state.seq,
                     head: "",
+                    waits: None,
                     at: now,
                 },
             ));

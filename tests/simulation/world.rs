@@ -303,6 +303,7 @@ impl World {
                 why: None,
                 seq: 0,
                 head: "",
+                waits: None,
                 at: chargehand_core::Timestamp(BEGIN),
             },
         );

@@ -92,6 +92,19 @@ impl Client {
         self.publish_with(topic, payload, false, None);
     }
 
+    /// Publishes all of it as fast as the broker takes it.
+    pub fn publish_all(&mut self, topic: &str, payloads: impl IntoIterator<Item = String>) {
+        for payload in payloads {
+            self.mqtt
+                .publish(topic, QoS::AtLeastOnce, false, payload)
+                .expect("the client runs");
+            self.sent += 1;
+        }
+        wait_for("the broker's PUBACKs", || {
+            (*self.confirmed.lock().expect("no holder panics") >= self.sent).then_some(())
+        });
+    }
+
     /// As [`Client::publish`], retained or with properties.
     pub fn publish_with(
         &mut self,
