@@ -539,7 +539,7 @@ impl Wire {
     #[must_use]
     pub fn said_at(&self, attributes: &[(String, String)]) -> Option<Timestamp> {
         let (_, text) = attributes.iter().find(|(name, _)| name == "time")?;
-        time::parse(text, None).ok()
+        time::parse(text, None).ok().map(|moment| moment.first)
     }
 
     /// The ledger's head, so that a copy of it stands outside the machine.
