@@ -60,6 +60,7 @@ impl Reader {
             topic: &message.topic,
             payload: record.payload.as_deref().unwrap_or_default(),
             retain: message.retain,
+            cut: message.cut.as_ref().map(Into::into),
             keys: false,
         })
     }
