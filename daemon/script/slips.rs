@@ -1,7 +1,8 @@
 //! What the parser found wrong, read once more in the text: where the engine only misses a sign, what stands there
-//! tells which slip it was. `4 um` lacks a point, `≥` is no operator, `and` is `&&`.
+//! tells which slip it was. `4 um` lacks a point, `≥` is no operator, `and` is `&&`. Two slips of writing that the parser
+//! takes in silence are found here as well: a comment without an end, and characters that turn the direction of writing.
 //!
-//! Deliberately not here: what parses and is wrong all the same.
+//! Deliberately not here: what is written as it should be and is wrong all the same.
 
 use crate::engine::parse_fault;
 use crate::fault::Complaint;

@@ -143,6 +143,10 @@ may = ["release"]
 remelt = "returns"
 "#;
 
+/// What its status says as long as nothing is wrong.
+pub const IDLE: &str = "without effect in this version: station s90: gate: kind final, \
+                        which opens on complete evidence and so lets no piece pass";
+
 /// Its one rule.
 pub const RULE: &str = r#"
 rule("A casting more than 40 g off nominal goes back to the melt")

@@ -451,7 +451,7 @@ fn a_lost_session_is_said_and_the_last_minute_goes_out_again() {
     let status = site.client.wait_for(&topic("status"), |status| {
         status["losses"] == 1 && status["state"] == "online"
     });
-    assert_eq!(status["why"], Value::Null);
+    assert_eq!(status["why"], IDLE);
     let alarm = site.alarm("loss");
     assert_eq!(alarm["cause"], "engine:loss");
     let again = site.client.wait_for(&topic("s30/disposition"), |found| {

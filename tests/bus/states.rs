@@ -69,8 +69,7 @@ fn an_orderly_stop_says_offline_and_ends_with_0() {
     assert_eq!(last["seq"], end.seq);
     assert_eq!(last["head"], end.chain.to_string());
     assert_eq!(
-        last["why"],
-        Value::Null,
+        last["why"], IDLE,
         "nothing is wrong with a stop that was asked for"
     );
 }
