@@ -176,6 +176,7 @@ impl Derivation {
             Body::Session => self.line.handle(seq, at, [Input::Session]),
             Body::Clock { by_us } => self.line.handle(seq, at, [Input::Clock(*by_us)]),
             Body::Due => self.line.handle(seq, at, [Input::Due]),
+            Body::Kept { .. } => self.line.handle(seq, at, []),
         }
     }
 

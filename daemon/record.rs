@@ -2,7 +2,7 @@
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
-use chargehand_core::{Outcome, Span, Start};
+use chargehand_core::{Outcome, Span, Start, TextDigest};
 use chargehand_ledger::Digest;
 use serde::{Deserialize, Serialize};
 
@@ -21,6 +21,11 @@ pub enum Body {
     },
     /// A timer of the line's was due.
     Due,
+    /// The state after the record before was kept: the chain vouches for it.
+    Kept {
+        /// Its digest.
+        state: TextDigest,
+    },
     /// A message; its bytes stand beside.
     Message(MessageBody),
 }

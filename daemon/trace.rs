@@ -283,6 +283,7 @@ impl Telling<'_> {
             Body::Session => "session".into(),
             Body::Clock { .. } => "clock".into(),
             Body::Due => "due".into(),
+            Body::Kept { .. } => "kept".into(),
         };
         let reader = self.past.reader(record.seq)?;
         let print = |at| printed(reader.as_deref(), at);

@@ -232,7 +232,8 @@ impl Bench {
         self.take(at, &Body::Message(body), &payload)
     }
 
-    fn take(&mut self, at: Timestamp, body: &Body, payload: &str) -> Vec<Outcome> {
+    /// Takes in one record.
+    pub(super) fn take(&mut self, at: Timestamp, body: &Body, payload: &str) -> Vec<Outcome> {
         let seq = self.derivation.line().state().seq + 1;
         self.derivation.derive(seq, at, body, payload.as_bytes())
     }

@@ -187,10 +187,16 @@ impl Writing {
 
     fn take(&mut self, record: &Record) -> Result<(), Unwritable> {
         self.last = Timestamp(record.at_us);
-        let row = match record::body(record)? {
+        let body = record::body(record)?;
+        let row = match body {
             Body::Due => {
                 self.due.push(record.outcomes.clone());
                 return Ok(());
+            }
+            // Nothing happened on the line.
+            Body::Kept { .. } => {
+                let outcomes = self.bench.take(Timestamp(record.at_us), &body, "");
+                return self.same(record, &outcomes);
             }
             Body::Session => "session".to_owned(),
             Body::Start(start) if self.start == start => "restart".to_owned(),

@@ -88,7 +88,7 @@ impl Reader<'_> {
                     keys: false,
                 })
             }
-            Body::Session | Body::Clock { .. } | Body::Due => Vec::new(),
+            Body::Session | Body::Clock { .. } | Body::Due | Body::Kept { .. } => Vec::new(),
         };
         Ok(Fed { record, body, rows })
     }

@@ -2,8 +2,10 @@
 
 use crate::derive::Derivation;
 use crate::record::{self, Body, Cut, MessageBody};
-use chargehand_core::{InputId, Outcome, PieceName, SourceKind, StationName, Timestamp};
-use chargehand_ledger::{Digest, Entry, Key, Store, StoreError};
+use chargehand_core::{
+    InputId, Outcome, PieceName, SEMANTICS, SourceKind, StationName, TextDigest, Timestamp,
+};
+use chargehand_ledger::{Digest, Entry, Key, Snapshot, Store, StoreError};
 use chargehand_wire::{Key as WireKey, MESSAGE_MAX, Row, named_piece};
 use std::collections::HashMap;
 
@@ -129,6 +131,28 @@ impl Batch {
         let outcomes = derivation.derive(self.next_seq(store), at, body, &[]);
         self.push(at, record::text(body), None, Vec::new(), outcomes);
         self.messages.push(None);
+    }
+
+    /// The state behind this batch, and behind it a record that names its digest: a start believes no other state.
+    pub fn keep_state(
+        &mut self,
+        derivation: &mut Derivation,
+        store: &dyn Store,
+        at: Timestamp,
+    ) -> Snapshot {
+        let state = derivation.line().state();
+        let snapshot = Snapshot {
+            seq: state.seq,
+            semantics: SEMANTICS,
+            kept: false,
+            bytes: record::text(state).into_bytes(),
+        };
+        let digest = Digest::of(&snapshot.bytes).to_string();
+        let named = Body::Kept {
+            state: TextDigest::from(digest),
+        };
+        self.take(derivation, store, at, &named);
+        snapshot
     }
 
     /// Derives a message, unless every row of it is known already.

@@ -6,8 +6,13 @@ use crate::derive::{Derivation, TextFault, Texts};
 use crate::record::{self, Body};
 use crate::replay::{Replay, ReplayFault, Step};
 use chargehand_core::{InForce, Outcome, PersonWord, SEMANTICS, Start, State};
-use chargehand_ledger::{Batch, Blob, Digest, Entry, Head, Snapshot, Store, StoreError, audit};
+use chargehand_ledger::{
+    Batch, Blob, Digest, Entry, Head, Snapshot, SnapshotRef, Store, StoreError, audit,
+};
 use std::ops::ControlFlow;
+
+/// From this `semantics` number on a record names every state that was kept.
+const NAMED_FROM: u32 = 3;
 
 /// Why a line cannot go on from its ledger.
 #[derive(Debug, thiserror::Error)]
@@ -151,6 +156,13 @@ fn state_at_head(store: &dyn Store) -> Result<(State, u64, bool), RecoverFault> 
         return Ok((State::default(), 0, false));
     }
     for snapshot in &store.snapshots()? {
+        if !vouched(store, snapshot)? {
+            let (seq, digest) = (snapshot.seq, snapshot.digest);
+            tracing::warn!(
+                "the state kept after record {seq} is {digest}, which no record vouches for: the ledger was altered; going further back"
+            );
+            continue;
+        }
         match Replay::from_snapshot(store, snapshot) {
             Ok(replay) => return follow(store, replay, snapshot.seq),
             // An older one, or the whole ledger, gives the same state.
@@ -158,6 +170,33 @@ fn state_at_head(store: &dyn Store) -> Result<(State, u64, bool), RecoverFault> 
         }
     }
     follow(store, Replay::from_start(), 0)
+}
+
+/// Whether the chain names a snapshot: the record after it does, or it is of a version that wrote no such record, and so
+/// was the newest start before it.
+fn vouched(store: &dyn Store, snapshot: &SnapshotRef) -> Result<bool, RecoverFault> {
+    let body = |seq| -> Result<Option<Body>, RecoverFault> {
+        let found = store.record(seq)?;
+        Ok(found.and_then(|record| record::body(&record).ok()))
+    };
+    let named = match body(snapshot.seq + 1)? {
+        Some(Body::Kept { state }) => Some(state),
+        Some(Body::Start(start)) => start.opens_with,
+        _ => None,
+    };
+    let digest = snapshot.digest.to_string();
+    if named.is_some_and(|named| named.as_str() == digest) {
+        return Ok(true);
+    }
+    if snapshot.semantics >= NAMED_FROM {
+        return Ok(false);
+    }
+    for seq in (1..=snapshot.seq).rev() {
+        if let Some(Body::Start(start)) = body(seq)? {
+            return Ok(start.semantics == snapshot.semantics);
+        }
+    }
+    Ok(false)
 }
 
 fn follow(

@@ -11,9 +11,9 @@ use super::outbox::{self, Outbox, Written};
 use super::receipts::Receipts;
 use crate::bus::{self, AckToken, Carrier, Confirm, Event};
 use crate::derive::Derivation;
-use crate::record::{self, Body};
-use chargehand_core::{AdvisoryId, AlarmId, Outcome, SEMANTICS, Span, StationName, Timestamp};
-use chargehand_ledger::{Batch as LedgerBatch, Snapshot, Store, StoreError};
+use crate::record::Body;
+use chargehand_core::{AdvisoryId, AlarmId, Outcome, Span, StationName, Timestamp};
+use chargehand_ledger::{Batch as LedgerBatch, Store, StoreError};
 use chargehand_wire::{Beat, Mode, Publish, Status};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
@@ -429,7 +429,7 @@ impl Worker {
         self.left = messages.collect();
         let before = store.head().seq;
         if !batch.entries.is_empty() {
-            self.commit(&batch)?;
+            self.commit(&mut batch, now)?;
         }
         // Durable is what the next start finds. In every round, so with every beat too.
         self.store.in_place()?;
@@ -444,10 +444,10 @@ impl Worker {
     }
 
     /// Inputs and outcomes of a batch: one transaction, flushed once.
-    fn commit(&mut self, batch: &Batch) -> Result<(), LineFault> {
+    fn commit(&mut self, batch: &mut Batch, now: Timestamp) -> Result<(), LineFault> {
         let head = self.store.head().seq + batch.entries.len() as u64;
         let due = head - self.snapshot_at >= self.snapshot_every;
-        let snapshot = due.then(|| self.snapshot(head));
+        let snapshot = due.then(|| batch.keep_state(&mut self.derivation, &*self.store, now));
         self.store.append(LedgerBatch {
             entries: &batch.entries,
             blobs: &[],
@@ -459,16 +459,6 @@ impl Worker {
             self.store.prune_snapshots(SNAPSHOTS_KEPT)?;
         }
         Ok(())
-    }
-
-    fn snapshot(&self, seq: u64) -> Snapshot {
-        let bytes = record::text(self.derivation.line().state()).into_bytes();
-        Snapshot {
-            seq,
-            semantics: SEMANTICS,
-            kept: false,
-            bytes,
-        }
     }
 
     /// A new connection: resume behind what is confirmed; after a lost session further back.
@@ -879,11 +869,12 @@ impl Worker {
                 // What came in and was not taken is not acknowledged: it comes again.
                 self.sort(event, &mut Look::default());
             }
-            let seq = self.store.head().seq;
+            let mut batch = Batch::default();
+            let snapshot = batch.keep_state(&mut self.derivation, &*self.store, now);
             let kept = self.store.append(LedgerBatch {
-                entries: &[],
+                entries: &batch.entries,
                 blobs: &[],
-                snapshot: Some(self.snapshot(seq)),
+                snapshot: Some(snapshot),
                 published: self.outbox.confirmed(),
             });
             if let Err(fault) =

@@ -13,10 +13,9 @@ use crate::support::daemon::{Daemon, chargehand, ledger, stderr, stdout};
 use crate::support::mosquitto::Mosquitto;
 use crate::support::{Folder, PLANT_BROKER, repository};
 use chargehand::derive::Derivation;
-use chargehand::record;
 use chargehand::run::{Batch, Incoming, LineFiles, STACK, recover};
-use chargehand_core::{SEMANTICS, Timestamp};
-use chargehand_ledger::{Batch as LedgerBatch, Snapshot, Sqlite, Store};
+use chargehand_core::Timestamp;
+use chargehand_ledger::{Batch as LedgerBatch, Sqlite, Store};
 use serde_json::Value;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -171,12 +170,7 @@ fn commit(
     let before = store.head().seq;
     let head = before + batch.entries.len() as u64;
     let due = head - *snapshot_at >= SNAPSHOT_EVERY;
-    let snapshot = due.then(|| Snapshot {
-        seq: head,
-        semantics: SEMANTICS,
-        kept: false,
-        bytes: record::text(derivation.line().state()).into_bytes(),
-    });
+    let snapshot = due.then(|| batch.keep_state(derivation, store, Timestamp(at.as_microsecond())));
     store
         .append(LedgerBatch {
             entries: &batch.entries,

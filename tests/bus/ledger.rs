@@ -5,6 +5,8 @@ use crate::support::clock::Standing;
 use crate::support::daemon::{chargehand, freeze, stdout, thaw};
 use chargehand::run::{Batch, Incoming, LineFiles, recover};
 use chargehand_core::Timestamp;
+use chargehand_ledger::Digest;
+use rusqlite::{Connection, params};
 use std::fs;
 use std::path::Path;
 use std::time::{SystemTime, UNIX_EPOCH};
@@ -295,4 +297,64 @@ fn a_clock_a_little_behind_is_waited_for() {
     assert!(times.is_sorted(), "{times:?}");
     assert!(wall() >= last, "it did not wait");
     assert_eq!(site.daemon.stop().code(), Some(0));
+}
+
+/// Changes the newest state kept in a ledger; `with` its digest, as somebody would who knows how.
+fn change_state(ledger: &Path, with_digest: bool) {
+    let database = Connection::open(ledger).expect("a database");
+    let (old, bytes): (Vec<u8>, Vec<u8>) = database
+        .query_row(
+            "SELECT blob.digest, bytes FROM blob JOIN snapshot USING (digest) ORDER BY seq DESC LIMIT 1",
+            [],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
+        .expect("a snapshot");
+    let state = String::from_utf8(bytes).expect("JSON");
+    let changed = state.replace(r#""holds_opened":1"#, r#""holds_opened":7"#);
+    assert_ne!(changed, state);
+    let new = match with_digest {
+        true => Digest::of(changed.as_bytes()).0.to_vec(),
+        false => old.clone(),
+    };
+    for (statement, what) in [
+        (
+            "UPDATE blob SET bytes = ?1 WHERE digest = ?2",
+            changed.as_bytes(),
+        ),
+        (
+            "UPDATE blob SET digest = ?1 WHERE digest = ?2",
+            new.as_slice(),
+        ),
+        (
+            "UPDATE snapshot SET digest = ?1 WHERE digest = ?2",
+            new.as_slice(),
+        ),
+    ] {
+        database
+            .execute(statement, params![what, old])
+            .expect("changed");
+    }
+}
+
+#[test]
+fn a_kept_state_that_was_changed_is_said_and_never_believed() {
+    for (with_digest, says) in [
+        (false, "a snapshot cannot be used, going further back"),
+        (true, "which no record vouches for"),
+    ] {
+        let mut site = Site::start();
+        site.weighed("P1", 1420.0);
+        assert_eq!(site.daemon.stop().code(), Some(0));
+        change_state(&site.ledger(), with_digest);
+        site.start_again();
+        site.daemon.wait_for_log(says);
+        let held = site.weighed("P2", 1420.0);
+        assert_eq!(held["open"][0]["id"], "h-000002", "{held}");
+        assert_eq!(site.daemon.stop().code(), Some(0));
+        // What it leaves now is believed again.
+        site.start_again();
+        site.daemon.wait_for_log(" 1 records derived again");
+        let held = site.weighed("P3", 1420.0);
+        assert_eq!(held["open"][0]["id"], "h-000003", "{held}");
+    }
 }

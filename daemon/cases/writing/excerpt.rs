@@ -389,6 +389,8 @@ impl Cut {
                 self.writing.due.push(record.outcomes.clone());
                 Way::Left(String::new())
             }
+            // Nothing happened on the line.
+            Body::Kept { .. } => Way::Left(String::new()),
             // The case's own beginning.
             Body::Start(_) if record.seq == first => Way::Left(String::new()),
             Body::Start(start) if same_texts(&self.writing.start, &start) => {
