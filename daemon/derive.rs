@@ -208,10 +208,13 @@ impl Derivation {
             if message.known.contains(&index) {
                 None
             } else if message.conflict.contains(&index) {
-                Some(Input::Conflict(Conflict {
-                    source: row.source,
-                    piece: row.piece,
-                }))
+                Some(match row.input {
+                    Input::Request(request) => Input::Request(request.in_conflict()),
+                    _ => Input::Conflict(Conflict {
+                        source: row.source,
+                        piece: row.piece,
+                    }),
+                })
             } else {
                 Some(row.input)
             }

@@ -7,6 +7,7 @@ use crate::names::{
 use crate::outcome::{Had, RejectReason};
 use crate::plant::Scope;
 use crate::time::{Span, Timestamp};
+use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 use serde::{Deserialize, Serialize};
@@ -242,6 +243,21 @@ pub struct Request {
     pub reason: String,
     /// What is asked.
     pub kind: RequestKind,
+}
+
+impl Request {
+    /// The same, refused because its asker used its id for another request before.
+    #[must_use]
+    pub fn in_conflict(self) -> Self {
+        let text = format!(
+            "the id {} was used for another {} by the same asker: send this under an id of its own",
+            self.input, self.verb
+        );
+        Self {
+            kind: RequestKind::Refused { text },
+            ..self
+        }
+    }
 }
 
 /// What a person asks.

@@ -291,6 +291,9 @@ pub struct Reply {
     pub request: InputId,
     /// Its verb.
     pub verb: String,
+    /// Who asked; a claim. Empty where that could not be read.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub by: String,
     /// What came of it.
     pub result: ReplyResult,
     /// In words.

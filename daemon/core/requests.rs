@@ -6,12 +6,14 @@ use crate::judge::Judge;
 use crate::line::Line;
 use crate::names::{ClassName, HoldId, InputId, PieceName, RoleName, RuleName};
 use crate::outcome::{Closed, Freed, Outcome, Reply, ReplyResult};
-use crate::plant::Scope;
+use crate::plant::{Plant, Scope};
 use crate::settling::default_class;
 use crate::state::add_past;
+use alloc::borrow::ToOwned;
 use alloc::format;
-use alloc::string::{String, ToString};
+use alloc::string::String;
 use alloc::sync::Arc;
+use alloc::vec::Vec;
 
 /// What came of a request, before it is a reply.
 struct Answer {
@@ -47,12 +49,58 @@ impl<J: Judge> Line<J> {
         let reply = Outcome::Reply(Reply {
             request: request.input.clone(),
             verb: request.verb.clone(),
+            by: request.by.clone(),
             result: answer.result,
             text: answer.text,
             hold: answer.hold,
             seen,
         });
         self.outcomes.push(reply);
+    }
+
+    /// What is to be said of a request that came again: it is not carried out again, so the reply tells how what it
+    /// asked for stands now. `outcomes` are those it had.
+    #[must_use]
+    pub fn reply_again(&self, reply: &Reply, outcomes: &[Outcome]) -> Reply {
+        let open = reply.hold.as_ref().and_then(|id| self.state.holds.get(id));
+        let closed = outcomes.iter().find_map(|outcome| match outcome {
+            Outcome::Closed(closed) => Some(&closed.advisory),
+            _ => None,
+        });
+        let (result, text) = match (reply.result, reply.verb.as_str(), &reply.hold) {
+            (ReplyResult::Done, "place-hold", Some(id)) if open.is_none() => {
+                let text = "was opened by this request and is free now: to hold again, ask under another id";
+                (ReplyResult::Refused, format!("{id} {text}"))
+            }
+            (ReplyResult::Done, "close", _)
+                if closed.is_some_and(|id| self.state.advisories.contains_key(id)) =>
+            {
+                let text = "the advisory was closed by this request and is open again: see `open`";
+                (ReplyResult::Refused, text.into())
+            }
+            (ReplyResult::Waiting, _, Some(id)) => match open {
+                None => (ReplyResult::Done, format!("{id} is free")),
+                Some(hold) if hold.asked_by.as_ref() == Some(&reply.by) => {
+                    (ReplyResult::Waiting, reply.text.clone())
+                }
+                Some(hold) => {
+                    let text = "says more since this request: read it again before you release it";
+                    (ReplyResult::Refused, format!("{} {text}", hold.id))
+                }
+            },
+            (ReplyResult::Refused, _, Some(id)) if open.is_none() => (
+                ReplyResult::Refused,
+                format!("{id} is free now; this request was refused: {}", reply.text),
+            ),
+            (result, ..) => (result, reply.text.clone()),
+        };
+        Reply {
+            result,
+            text,
+            hold: reply.hold.clone(),
+            seen: open.map(|hold| hold.seq),
+            ..reply.clone()
+        }
     }
 
     fn release(&mut self, request: &Request, release: &Release) -> Answer {
@@ -119,9 +167,20 @@ impl<J: Judge> Line<J> {
         {
             self.announce(name, &request.input);
         }
+        let own = self
+            .state
+            .holds
+            .values()
+            .filter(|hold| hold.origin == release.hold.as_str())
+            .count();
+        let keep = match own {
+            0 => String::new(),
+            1 => "; one piece that stood there keeps a hold of its own".into(),
+            many => format!("; {many} pieces that stood there keep holds of their own"),
+        };
         Answer {
             result: ReplyResult::Done,
-            text: format!("{} is free", release.hold),
+            text: format!("{} is free{keep}", release.hold),
             hold: Some(release.hold.clone()),
         }
     }
@@ -190,8 +249,8 @@ impl<J: Judge> Line<J> {
         let wish = Wish {
             rule: RuleName::from(format!("person:{}", request.by)),
             class,
-            // Two requests are two reasons to hold: each is freed by itself.
-            origin: request.input.to_string(),
+            // Two requests are two reasons to hold, also of one id: each is freed by itself.
+            origin: format!("{}@{}", request.input, self.state.seq),
             reason: request.reason.clone(),
         };
         let id = self.open_hold(of.clone(), wish);
@@ -274,17 +333,23 @@ impl<J: Judge> Line<J> {
 
 /// Why the role may not do that, if it may not.
 fn forbidden(
-    known: Option<&crate::plant::Role>,
+    plant: &Plant,
     role: &RoleName,
     verb: &str,
     class: Option<&ClassName>,
 ) -> Option<String> {
-    match known {
-        None => Some(format!("no role {role} is declared")),
-        Some(known) if known.may(verb, class) => None,
-        Some(_) => Some(match class {
-            Some(class) => format!("{role} may not {verb} holds of class {class}"),
-            None => format!("{role} may not {verb}"),
-        }),
+    let Some(known) = plant.role(role.as_str()) else {
+        return Some(format!("no role {role} is declared"));
+    };
+    if known.may(verb, class) {
+        return None;
     }
+    let who = plant.roles.iter().filter(|role| role.may(verb, class));
+    let who: Vec<&str> = who.map(|role| role.name.as_str()).collect();
+    let who = match who.as_slice() {
+        [] => "no role may".to_owned(),
+        who => format!("{} may", who.join(" or ")),
+    };
+    let of = class.map_or_else(String::new, |class| format!(" holds of class {class}"));
+    Some(format!("{role} may not {verb}{of}; {who}"))
 }

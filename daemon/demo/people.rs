@@ -45,6 +45,7 @@ struct BeatMessage {
 #[derive(Deserialize)]
 struct Reply {
     request: String,
+    by: String,
 }
 
 #[derive(Debug)]
@@ -165,7 +166,9 @@ impl Desk {
             Some("beat") => self.beat = Some(parse::<BeatMessage>(payload)?.count),
             _ => {
                 let reply: Reply = parse(payload)?;
-                self.asked.remove(&reply.request);
+                if reply.by == BY {
+                    self.asked.remove(&reply.request);
+                }
             }
         }
         Ok(())
@@ -223,11 +226,16 @@ mod tests {
         assert_eq!(desk.resend_us(), Some(NOW + RESEND_US));
         assert_eq!(desk.begin(NOW + RESEND_US - 1), [""; 0]);
         assert_eq!(desk.begin(NOW + RESEND_US), sends);
-        desk.hear(
-            "v/c/l/reply/release",
-            br#"{"request":"sl-e-0001","result":"done"}"#,
+        let mut reply = |by: &str| {
+            let reply = format!(r#"{{"request":"sl-e-0001","by":"{by}","result":"done"}}"#);
+            desk.hear("v/c/l/reply/release", reply.as_bytes());
+            desk.waits()
+        };
+        assert!(
+            reply("SL-L"),
+            "who numbers alike is answered on the same topic"
         );
-        assert!(!desk.waits());
+        assert!(!reply("SL-E"));
         desk.hear("v/c/l/s60/hold", br#"{"state":"released","valid_s":10}"#);
         assert_eq!(desk.release(NOW, "made up"), [""; 0]);
         desk.hear("v/c/l/s60/hold", b"{");

@@ -101,7 +101,8 @@ pub fn messages(wire: &Wire, written: &Written<'_>, outcomes: &[Outcome]) -> Vec
         .collect()
 }
 
-/// The answer to a row that came again: its rejection or reply once more, or its piece's present disposition.
+/// The answer to a row that came again: its rejection once more, how what it asked for stands now, or its piece's
+/// present disposition.
 ///
 /// # Errors
 /// The ledger cannot be read.
@@ -110,6 +111,7 @@ pub fn again(
     line: &Line<Rules>,
     store: &dyn Store,
     again: &super::intake::Again,
+    now: Timestamp,
 ) -> Result<Vec<Publish>, StoreError> {
     let Some(original) = Stored::read(store, again.seq)? else {
         return Ok(Vec::new());
@@ -123,7 +125,20 @@ pub fn again(
     for (index, outcome) in (1..).zip(&original.outcomes) {
         let said_again = match outcome {
             Outcome::Rejected(rejected) => rejected.input == again.input,
-            Outcome::Reply(reply) => reply.request == again.input,
+            Outcome::Reply(reply) if reply.request == again.input => {
+                let reply = line.reply_again(reply, &original.outcomes);
+                let heading = Heading {
+                    at: now,
+                    ..heading.clone()
+                };
+                publishes.extend(wire.messages(
+                    &heading,
+                    index,
+                    &Outcome::Reply(reply),
+                    Some(&again.input),
+                ));
+                false
+            }
             Outcome::Disposition(disposition) => {
                 if Some(&disposition.piece) == again.piece.as_ref() {
                     answered = Some(Told {

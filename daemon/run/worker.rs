@@ -440,7 +440,7 @@ impl Worker {
         self.note_receipts(&mut batch);
         self.acknowledge(tokens, now)?;
         self.hand_over(&batch, before)?;
-        self.answer_again(&batch)
+        self.answer_again(&batch, now)
     }
 
     /// Inputs and outcomes of a batch: one transaction, flushed once.
@@ -574,13 +574,14 @@ impl Worker {
         Ok(())
     }
 
-    fn answer_again(&mut self, batch: &Batch) -> Result<(), LineFault> {
+    fn answer_again(&mut self, batch: &Batch, now: Timestamp) -> Result<(), LineFault> {
         for again in &batch.again {
             let publishes = outbox::again(
                 self.derivation.wire(),
                 self.derivation.line(),
                 &*self.store,
                 again,
+                now,
             )?;
             for publish in publishes {
                 self.publish(publish, STATE)?;

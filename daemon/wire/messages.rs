@@ -55,6 +55,8 @@ struct OpenBody<'a> {
 #[derive(Serialize)]
 struct ReplyBody<'a> {
     request: &'a str,
+    #[serde(skip_serializing_if = "str::is_empty")]
+    by: &'a str,
     result: &'a str,
     text: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -189,6 +191,7 @@ impl Wire {
         let at = time::print(heading.at, &self.zone);
         let body = ReplyBody {
             request: reply.request.as_str(),
+            by: &reply.by,
             result: reply.result.as_str(),
             text: &shorten(&reply.text),
             hold: reply.hold.as_ref().map(|hold| hold.as_str()),
@@ -215,10 +218,10 @@ impl Wire {
         };
         let topic = format!("{}reply/{verb}", self.prefix);
         let mut publishes = vec![to(topic.clone())];
-        let below = format!("{}reply/", self.prefix);
+        // Who may ask with one verb may not speak under another.
+        let below = format!("{topic}/");
         if let Some(asked) = heading.response_topic
             && asked.starts_with(&below)
-            && asked != topic
             && !asked.contains(['+', '#', '\0'])
         {
             publishes.push(to(asked.to_owned()));

@@ -3,6 +3,7 @@
 use crate::identity::{Identity, identity};
 use crate::json::{self, Members};
 use crate::members::{Found, name, refuse};
+use crate::{digest, digest_text};
 use chargehand_core::{
     AdvisoryId, ClassName, Close, Fault, HoldId, Input, InputId, PieceName, PlaceHold,
     RejectReason, Release, Request, RequestKind, RoleName, Scope, Source, SourceKind, StationName,
@@ -14,6 +15,7 @@ pub(crate) fn request(
     verb: &str,
     role: Option<&str>,
     members: &Members<'_>,
+    payload: &[u8],
 ) -> Result<Found, Fault> {
     let Some(Identity { key, input }) = identity(members) else {
         let text = "a request has an id, and its reply quotes it";
@@ -42,8 +44,9 @@ pub(crate) fn request(
         .and_then(|_| kind(verb, members));
     let input = InputId::from(input);
     let kind = kind.unwrap_or_else(|text| RequestKind::Refused { text });
+    let by = asker(members);
     Ok(Found {
-        identity: key,
+        identity: asked_under(verb, &by, &key, payload),
         source: Source {
             input: input.clone(),
             station: None,
@@ -54,11 +57,29 @@ pub(crate) fn request(
             input,
             verb: verb.to_owned(),
             role: role.map(RoleName::from),
-            by: text("by").unwrap_or_default(),
+            by,
             reason: reason().unwrap_or_default(),
             kind,
         }),
     })
+}
+
+/// Under which key a request is known, beside the topic with its verb and role: two persons who number alike are two.
+/// One to hold goes by its bytes too, so that no other message can stand in its way.
+fn asked_under(verb: &str, by: &str, id: &str, payload: &[u8]) -> String {
+    // Quoted, a name ends where it ends.
+    let by = serde_json::to_string(by).expect("a text is JSON");
+    if verb == "place-hold" {
+        format!("by:{by} {id} d:{}", digest_text(&digest(payload)))
+    } else {
+        format!("by:{by} {id}")
+    }
+}
+
+/// Who asks, where that can be read.
+pub(crate) fn asker(members: &Members<'_>) -> String {
+    let by = members.find("by").and_then(|by| name(by, "/by").ok());
+    by.unwrap_or_default()
 }
 
 fn kind(verb: &str, members: &Members<'_>) -> Result<RequestKind, String> {

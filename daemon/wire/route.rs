@@ -92,7 +92,9 @@ impl Wire {
                 reading::canonical(station, &self.plant, &members, message.payload)
             }
             Place::Event(station) => events::event(station, &self.plant, &members, message.payload),
-            Place::Request { verb, role } => requests::request(verb, role.as_deref(), &members),
+            Place::Request { verb, role } => {
+                requests::request(verb, role.as_deref(), &members, message.payload)
+            }
             Place::Mapped(..) | Place::Lab | Place::Stranger(_) | Place::Other => {
                 unreachable!("not canonical")
             }
@@ -273,7 +275,7 @@ impl Wire {
                 input: source.input.clone(),
                 verb: verb.clone(),
                 role: role.as_deref().map(RoleName::from),
-                by: String::new(),
+                by: requests::asker(&members),
                 reason: String::new(),
                 kind: RequestKind::Refused {
                     text: "retained: a request is made now, send it without the retain flag".into(),

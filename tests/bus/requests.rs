@@ -316,13 +316,33 @@ fn a_reply_goes_where_it_was_asked_for_too() {
             .as_deref(),
         Some(b"\x00\x01desk 4".as_slice())
     );
-    // Nobody can make us publish outside `reply/`. A later request has been answered, so this one is over.
-    ask(&mut site, "a3", &topic("reply/place-hold/desk-5"));
+    // Nobody can make us publish elsewhere, nor as the answer to what they may not ask.
+    for (id, to) in [
+        ("a3", "reply/release"),
+        ("a4", "reply/release/desk-4"),
+        ("a5", "reply/place-holder"),
+        ("a6", "s60/hold"),
+    ] {
+        ask(&mut site, id, &topic(to));
+    }
+    // A later request has been answered, so those are over.
+    ask(&mut site, "a7", &topic("reply/place-hold/desk-5"));
+    let usual = topic("reply/place-hold");
+    let replies = |heard: &&Heard| {
+        let reply = serde_json::from_slice::<Value>(&heard.payload).unwrap_or_default();
+        !reply["request"].is_null() && heard.topic != usual
+    };
+    let elsewhere: Vec<Heard> = site.client.heard();
+    let elsewhere: Vec<&str> = elsewhere
+        .iter()
+        .filter(replies)
+        .map(|heard| heard.topic.as_str())
+        .collect();
     assert!(
-        site.client
-            .heard()
+        elsewhere
             .iter()
-            .all(|heard| heard.topic != "desks/4")
+            .all(|found| found.starts_with(&format!("{usual}/desk-"))),
+        "{elsewhere:?}"
     );
 }
 
@@ -365,25 +385,49 @@ fn what_is_not_in_this_version_is_refused_by_its_name() {
 }
 
 #[test]
-fn a_request_that_comes_again_gets_its_first_reply_again() {
+fn a_request_that_comes_again_is_told_what_is_true_now() {
     let mut site = Site::start();
-    let (hold, seen) = site.place_hold(&json!({"station": "s60"}), "process-minor");
-    let request =
-        json!({"id": "r1", "hold": hold, "seen": seen, "by": "SL-E", "reason": "looked at"});
-    let first = site.ask("release/shift-lead", &request);
-    assert_eq!(first["result"], "done");
+    let hold = json!({"id": "p1", "by": "OP-1", "reason": "smoke", "of": {"station": "s60"}});
+    let first = site.ask("place-hold", &hold);
+    assert_eq!(
+        (&first["result"], &first["by"]),
+        (&json!("done"), &json!("OP-1"))
+    );
+    site.say("request/place-hold", &hold);
+    let again = |replies: &[Value]| replies.last().expect("heard").clone();
+    let second =
+        again(&site.wait_for_many("reply/place-hold", 2, |reply| reply["request"] == "p1"));
+    assert_eq!(second["again"], true);
+    for member in ["result", "text", "hold", "seen", "by"] {
+        assert_eq!(second[member], first[member], "{member}");
+    }
+
+    let request = json!({"id": "r1", "hold": first["hold"], "seen": first["seen"], "by": "SL-E", "reason": "looked at"});
+    let released = site.ask("release/shift-lead", &request);
+    assert_eq!(released["result"], "done");
     let before = site.records().len();
     site.say("request/release/shift-lead", &request);
     let replies = site.wait_for_many("reply/release", 2, |reply| reply["request"] == "r1");
-    for member in ["result", "text", "hold", "at"] {
-        assert_eq!(replies[1][member], first[member], "{member}");
+    for (reply, why) in replies
+        .iter()
+        .zip(["says more since", "was used for another release"])
+    {
+        assert_eq!(reply["result"], "refused");
+        assert!(text(&reply["text"]).contains(why), "{reply}");
     }
-    assert_eq!(site.records().len(), before, "it is not carried out again");
+    site.wait_for_newest("s60/hold", |hold| hold["state"] == "held");
+}
 
-    // The same number for another request is none of either.
-    let other =
-        json!({"id": "r1", "hold": hold, "seen": seen, "by": "SL-X", "reason": "looked at"});
-    site.say("request/release/shift-lead", &other);
-    assert_eq!(site.rejected("r1")["reason"], "conflict");
-    site.alarm("conflict-request");
+#[test]
+fn the_release_of_a_gate_tells_how_many_pieces_stay_held() {
+    let mut site = Site::start();
+    let (gate, seen) = site.place_hold(&json!({"station": "s30"}), "process-minor");
+    for piece in ["P1", "P2"] {
+        assert_eq!(site.weighed(piece, 1450.0)["disposition"], "hold");
+    }
+    let reply = site.release("shift-lead", &gate, seen, "SL-E");
+    assert_eq!(
+        reply["text"],
+        format!("{gate} is free; 2 pieces that stood there keep holds of their own")
+    );
 }

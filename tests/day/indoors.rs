@@ -82,7 +82,7 @@ impl Indoors {
         }
         for row in &batch.again {
             let (wire, line) = (self.derivation.wire(), self.derivation.line());
-            let answers = again(wire, line, &self.store, row);
+            let answers = again(wire, line, &self.store, row, line.state().now);
             publishes.extend(answers.expect("memory can be read"));
         }
         publishes
