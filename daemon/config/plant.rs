@@ -628,10 +628,10 @@ fn permission(field: &Field<'_>, role: &str, declared: &Declared) -> Option<Perm
             );
             return field.fault(what, &format!("write {verb}"));
         }
-        let known = declared.classes.names().chain(
-            // It exists without being declared, and may be declared for its second person.
-            (!declared.classes.has(Plant::CLASS_DEFAULT)).then_some(Plant::CLASS_DEFAULT),
-        );
+        // They exist without being declared, and may be declared for their second person.
+        let own = [Plant::CLASS_DEFAULT, Plant::CLASS_NONCONFORMING];
+        let own = own.into_iter().filter(|own| !declared.classes.has(own));
+        let known = declared.classes.names().chain(own);
         if !known.clone().any(|known| known == class) {
             let what = format!(
                 "{} \"{text}\" names class {class}, which is not known; wanted {}",

@@ -9,9 +9,9 @@ use crate::judge::{Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, 
 use crate::line::{Line, topic_level};
 use crate::names::{AdvisoryId, GaugeName, InputId, PieceName, RoleName, RuleName, StratumName};
 use crate::outcome::{Judged, Outcome, RejectReason, Said};
-use crate::piece::{Ask, Gap};
+use crate::piece::{Ask, Gap, Limits};
 use crate::plant::{Characteristic, Condition, Of, Station, Word};
-use crate::settling::default_class;
+use crate::settling::{default_class, out_of_tolerance};
 use crate::watching::{Point, with_stratum};
 use alloc::borrow::ToOwned;
 use alloc::format;
@@ -49,7 +49,7 @@ impl Heard {
 
     /// The engine's own word: outside is held.
     fn hold_by_tolerance(&mut self, text: String, origin: &str) {
-        let rule = RuleName::from("engine:tolerance");
+        let wish = out_of_tolerance(origin.to_owned(), text);
         self.said.push(Said {
             rule: rule.clone(),
             word: Some(Verb::Hold),
@@ -301,11 +301,14 @@ impl<J: Judge> Line<J> {
         for opinion in opinions {
             self.hear(name, station, opinion, &origin, &mut heard);
         }
-        let outside = outside(characteristic, measured.count);
-        let routed = heard.routed();
-        if let Some(text) = outside.clone().filter(|_| !routed) {
-            heard.hold_by_tolerance(text, &origin);
-        }
+        let limits = match outside(characteristic, measured.count) {
+            None => Limits::Inside,
+            Some(text) if heard.routed() => Limits::Routed(text),
+            Some(text) => {
+                heard.hold_by_tolerance(text, &origin);
+                Limits::Held
+            }
+        };
         self.outcomes.push(Outcome::Judged(Judged {
             piece: Some(name.clone()),
             station: station.name.clone(),
@@ -329,7 +332,7 @@ impl<J: Judge> Line<J> {
             &station.name,
             &characteristic.name,
             reading.attempt,
-            outside.filter(|_| routed),
+            limits,
             mem::take(&mut heard.asks).into_iter().map(ask).collect(),
         );
         if gauge_healthy {

@@ -16,6 +16,7 @@ use crate::names::{AlarmId, GaugeName, InputId, PieceName, RuleName, StationName
 use crate::outcome::{InForce, Outcome, RejectReason, Rejected, Told};
 use crate::piece::{Gap, Piece};
 use crate::plant::{Condition, Of, Plant, Station};
+use crate::settling::TOLERANCE;
 use crate::state::{State, add_past};
 use crate::time::{Span, Timestamp};
 use alloc::format;
@@ -204,6 +205,7 @@ impl<J: Judge> Line<J> {
         {
             state.gates.entry(station.name.clone()).or_insert(state.seq);
         }
+        self.tell_tolerance_apart();
         let carried = self.carry_over();
         let told = plant_new || rulebook_new;
         self.outcomes.push(Outcome::InForce(InForce {
@@ -217,6 +219,20 @@ impl<J: Judge> Line<J> {
         }));
         if rulebook_new {
             self.clear(|ends| ends == Ends::Rulebook);
+        }
+    }
+
+    /// Semantics 2 opened the hold of what is out of tolerance in the class of all others.
+    fn tell_tolerance_apart(&mut self) {
+        let seq = self.state.seq;
+        let outcomes = &mut self.outcomes;
+        for hold in self.state.holds.values_mut() {
+            if hold.rule.as_str() == TOLERANCE && hold.class.as_str() == Plant::CLASS_DEFAULT {
+                hold.class = Plant::CLASS_NONCONFORMING.into();
+                hold.seq = seq;
+                hold.asked_by = None;
+                outcomes.push(Outcome::Hold(hold.clone()));
+            }
         }
     }
 

@@ -85,6 +85,16 @@ pub struct Ask {
     pub gauge_healthy: bool,
 }
 
+/// Where a value lies.
+pub(crate) enum Limits {
+    /// Inside.
+    Inside,
+    /// Outside, and the engine holds the piece for it.
+    Held,
+    /// Outside, and a rule's route stands in the place of that hold; why it is outside.
+    Routed(String),
+}
+
 /// Evidence that came and could not be used.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Gap {
@@ -126,7 +136,7 @@ impl Piece {
         station: &StationName,
         characteristic: &CharacteristicName,
         attempt: u32,
-        outside: Option<String>,
+        limits: Limits,
         mut asks: Vec<Ask>,
     ) {
         let about = |gap: &Gap| {
@@ -151,8 +161,17 @@ impl Piece {
         let point = &mut self.points[index];
         if newest {
             point.attempt = attempt;
-            point.outside = outside;
             point.asks.retain(|ask| ask.word.is_route());
+        }
+        match limits {
+            Limits::Routed(text) if newest => point.outside = Some(text),
+            Limits::Routed(text) if !asks.is_empty() => {
+                point.outside.get_or_insert(text);
+            }
+            Limits::Held if newest => point.outside = None,
+            // A route that stays goes on standing in the place of a hold.
+            Limits::Inside if newest && point.asks.is_empty() => point.outside = None,
+            Limits::Inside | Limits::Held | Limits::Routed(_) => {}
         }
         // Said again it is the same wish, in its newest words.
         let again = |old: &Ask| {

@@ -363,6 +363,16 @@ impl Word {
 impl Plant {
     /// The class of holds that name none, and of the engine's own.
     pub const CLASS_DEFAULT: &'static str = "process-minor";
+    /// The class of holds for a value outside its limits: freed only by roles that were given it by name.
+    pub const CLASS_NONCONFORMING: &'static str = "nonconforming";
+
+    /// Every class a hold can have: those of the engine's own, and those declared.
+    pub fn class_names(&self) -> impl Iterator<Item = &str> {
+        let own = [Self::CLASS_DEFAULT, Self::CLASS_NONCONFORMING];
+        let declared = self.classes.iter().map(|class| class.name.as_str());
+        own.into_iter()
+            .chain(declared.filter(move |class| !own.contains(class)))
+    }
 
     /// The station of that name.
     #[must_use]
@@ -432,15 +442,17 @@ impl Station {
 }
 
 impl Role {
-    /// Whether the role may make the request, for a hold of the class where it is about one.
+    /// Whether the role may make the request, for a hold of the class where it is about one. A permission that names no
+    /// class is for all but what is out of tolerance.
     #[must_use]
     pub fn may(&self, verb: &str, class: Option<&ClassName>) -> bool {
+        let by_name = class.is_some_and(|class| class.as_str() == Plant::CLASS_NONCONFORMING);
         self.may.iter().any(|permission| {
             permission.verb == verb
-                && permission
-                    .class
-                    .as_ref()
-                    .is_none_or(|only| Some(only) == class)
+                && match &permission.class {
+                    None => !by_name,
+                    Some(only) => Some(only) == class,
+                }
         })
     }
 }

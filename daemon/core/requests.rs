@@ -115,8 +115,7 @@ impl<J: Judge> Line<J> {
                 release.hold
             ));
         };
-        let class = Some(&hold.class);
-        if let Some(text) = forbidden(self.plant.role(role.as_str()), role, "release", class) {
+        if let Some(text) = forbidden(&self.plant, role, "release", Some(&hold.class)) {
             return Answer {
                 hold: Some(release.hold.clone()),
                 ..Answer::refused(text)
@@ -209,7 +208,7 @@ impl<J: Judge> Line<J> {
                 "an advisory is closed in a role: publish to request/close/<role>".into(),
             );
         };
-        if let Some(text) = forbidden(self.plant.role(role.as_str()), role, "close", None) {
+        if let Some(text) = forbidden(&self.plant, role, "close", None) {
             return Answer::refused(text);
         }
         let Some(advisory) = self.state.advisories.remove(&close.advisory) else {
@@ -241,7 +240,11 @@ impl<J: Judge> Line<J> {
             Err(text) => return Answer::refused(text),
         };
         let class = asked.class.clone().unwrap_or_else(default_class);
-        if class != default_class() && !self.plant.classes.iter().any(|known| known.name == class) {
+        if !self
+            .plant
+            .class_names()
+            .any(|known| known == class.as_str())
+        {
             return Answer::refused(format!(
                 "no class {class} is declared: leave it out, or name one of the plant description's"
             ));

@@ -195,12 +195,8 @@ impl<J: Judge> Line<J> {
             if point.asks.is_empty()
                 && let Some(text) = point.outside.take()
             {
-                wishes.push(Wish {
-                    rule: "engine:tolerance".into(),
-                    class: default_class(),
-                    origin: format!("{}/{}", point.station, point.characteristic),
-                    reason: text,
-                });
+                let origin = format!("{}/{}", point.station, point.characteristic);
+                wishes.push(out_of_tolerance(origin, text));
             }
         }
         for wish in wishes {
@@ -323,6 +319,19 @@ impl<J: Judge> Line<J> {
 pub(crate) fn default_class() -> ClassName {
     ClassName::from(Plant::CLASS_DEFAULT)
 }
+
+/// The hold of a piece with a value outside its limits.
+pub(crate) fn out_of_tolerance(origin: String, reason: String) -> Wish {
+    Wish {
+        rule: RuleName::from(TOLERANCE),
+        class: ClassName::from(Plant::CLASS_NONCONFORMING),
+        origin,
+        reason,
+    }
+}
+
+/// The engine's duty to hold what is outside its limits.
+pub(crate) const TOLERANCE: &str = "engine:tolerance";
 
 /// The next gate that can still stop the piece, from where it was last seen.
 fn next_gate<'p>(plant: &'p Plant, piece: &Piece) -> Option<(&'p Station, &'p Gate)> {

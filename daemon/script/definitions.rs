@@ -456,13 +456,9 @@ fn names(plant: &Plant) -> String {
             .map(|role| role.name.to_string())
             .collect(),
     );
-    let classes = plant.classes.iter().map(|class| class.name.to_string());
     part(
         "Classes of holds",
-        [Plant::CLASS_DEFAULT.to_owned()]
-            .into_iter()
-            .chain(classes)
-            .collect(),
+        plant.class_names().map(str::to_owned).collect(),
     );
     let mut text = String::from("\n");
     for line in lines {

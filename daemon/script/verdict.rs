@@ -202,10 +202,10 @@ pub(crate) struct Known {
 
 impl Known {
     pub(crate) fn of(plant: &Plant) -> Self {
-        let declared = plant.classes.iter().map(|class| class.name.to_string());
+        let classes = plant.class_names().map(str::to_owned);
         let roles = plant.roles.iter().map(|role| role.name.to_string());
         Self {
-            classes: declared.chain([Plant::CLASS_DEFAULT.to_owned()]).collect(),
+            classes: classes.collect(),
             roles: roles.collect(),
         }
     }

@@ -202,7 +202,7 @@ fn a_trace_tells_what_happened_to_a_piece_and_why() {
         text(&held["open"][0]["id"]),
         number(&held["open"][0]["seq"]),
     );
-    site.release("shift-lead", &hold, seen, "SL-E");
+    site.release("quality-engineer", &hold, seen, "QE-1");
     site.weighed("P2", 1380.1);
 
     // Read beside the running daemon.
@@ -218,7 +218,7 @@ fn a_trace_tells_what_happened_to_a_piece_and_why() {
         "decided hold, to be done at s30",
         "not usable, unreadable at \"/values/mass\"",
         "measured mass = 1450.0 g by lc-1 (parsed",
-        &format!("hold {hold} released by SL-E as shift-lead: looked at"),
+        &format!("hold {hold} released by QE-1 as quality-engineer: looked at"),
         "decided accept",
     ] {
         assert!(said.contains(part), "{part:?} is not in\n{said}");

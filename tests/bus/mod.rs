@@ -137,7 +137,7 @@ may = ["release:process-minor"]
 
 [[role]]
 name = "quality-engineer"
-may = ["release"]
+may = ["release", "release:nonconforming"]
 
 [lanes]
 remelt = "returns"

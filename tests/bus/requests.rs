@@ -16,12 +16,12 @@ fn a_release_names_a_role_and_what_was_seen() {
     let refused: &[(&str, Value, &str)] = &[
         ("release", request("q1", &hold, json!(seen)), "role"),
         (
-            "release/shift-lead",
+            "release/quality-engineer",
             request("q2", &hold, json!(seen - 1)),
             "says more since",
         ),
         (
-            "release/shift-lead",
+            "release/quality-engineer",
             request("q3", "h-999999", json!(seen)),
             "no hold h-999999",
         ),
@@ -65,6 +65,10 @@ fn a_release_names_a_role_and_what_was_seen() {
         "refusals are recorded"
     );
     // A class that is not the role's to release.
+    let reply = site.release("shift-lead", &hold, seen, "SL-E");
+    assert_eq!(reply["result"], "refused");
+    let who = "may not release holds of class nonconforming; quality-engineer may";
+    assert!(text(&reply["text"]).contains(who), "{reply}");
     let (food, food_seen) = site.place_hold(&json!({"piece": "P1"}), "food-contact");
     let reply = site.release("shift-lead", &food, food_seen, "SL-E");
     assert_eq!(reply["result"], "refused");
@@ -72,7 +76,7 @@ fn a_release_names_a_role_and_what_was_seen() {
 
     // Still held, as a reading of it shows; then one hold after the other goes.
     assert_eq!(site.weighed("P1", 1450.0)["disposition"], "hold");
-    let reply = site.release("shift-lead", &hold, seen, "SL-E");
+    let reply = site.release("quality-engineer", &hold, seen, "QE-1");
     assert_eq!(reply["result"], "done");
     assert_eq!(reply["hold"], hold);
     assert_eq!(
@@ -111,13 +115,43 @@ fn a_hold_that_says_more_must_be_read_again_before_it_is_released() {
     let newer = number(&second["open"][0]["seq"]);
     assert!(newer > seen);
     assert_eq!(
-        site.release("shift-lead", &hold, seen, "SL-E")["result"],
+        site.release("quality-engineer", &hold, seen, "QE-1")["result"],
         "refused"
     );
     assert_eq!(
-        site.release("shift-lead", &hold, newer, "SL-E")["result"],
+        site.release("quality-engineer", &hold, newer, "QE-1")["result"],
         "done"
     );
+}
+
+#[test]
+fn what_is_out_of_tolerance_is_given_by_name_and_may_need_two_persons() {
+    let class = "[[class]]\nname = \"nonconforming\"\nsecond_person = true\n\n[[class]]";
+    let plant = PLANT.replace("[[class]]", class);
+    let mut site = Site::start_with(&plant, PLANT_BROKER);
+    let held = site.weighed("P1", 1480.0);
+    let (hold, seen) = (
+        text(&held["open"][0]["id"]),
+        number(&held["open"][0]["seq"]),
+    );
+    let open = site.wait_for_newest("open", |open| open["holds"] == 1);
+    let line = &open["oldest"][0];
+    assert_eq!(line["class"], "nonconforming");
+    assert_eq!(line["who"], json!(["quality-engineer"]));
+    for (role, by, expect) in [
+        ("shift-lead", "SL-E", "refused"),
+        ("quality-engineer", "QE-1", "waiting"),
+        ("shift-lead", "SL-E", "refused"),
+        ("quality-engineer", "QE-1", "waiting"),
+        ("quality-engineer", "QE-2", "done"),
+    ] {
+        assert_eq!(
+            site.release(role, &hold, seen, by)["result"],
+            expect,
+            "{by}"
+        );
+    }
+    assert_eq!(site.weighed("P1", 1450.0)["disposition"], "accept");
 }
 
 #[test]
@@ -407,6 +441,87 @@ fn a_request_that_comes_again_is_told_what_is_true_now() {
     assert_eq!(released["result"], "done");
     let before = site.records().len();
     site.say("request/release/shift-lead", &request);
+    let second = again(&site.wait_for_many("reply/release", 2, |reply| reply["request"] == "r1"));
+    for member in ["result", "text", "hold", "by"] {
+        assert_eq!(second[member], released[member], "{member}");
+    }
+    // What was asked for is so no more: whoever goes by the reply does not take the gate for held.
+    site.say("request/place-hold", &hold);
+    let third = again(&site.wait_for_many("reply/place-hold", 3, |reply| reply["request"] == "p1"));
+    assert_eq!(third["result"], "refused");
+    assert!(text(&third["text"]).contains("free now"), "{third}");
+    assert_eq!(
+        (&third["hold"], &third["seen"]),
+        (&first["hold"], &Value::Null)
+    );
+    assert_eq!(site.records().len(), before, "none is carried out again");
+    site.wait_for_newest("s60/hold", |hold| hold["state"] == "released");
+}
+
+#[test]
+fn the_first_of_two_persons_is_told_when_the_second_has_released() {
+    let mut site = Site::start();
+    let (hold, seen) = site.place_hold(&json!({"station": "s60"}), "food-contact");
+    let request =
+        |by: &str| json!({"id": "r1", "hold": hold, "seen": seen, "by": by, "reason": "looked at"});
+    let ask = |site: &mut Site, by: &str, nth: usize| {
+        site.say("request/release/quality-engineer", &request(by));
+        let replies = site.wait_for_many("reply/release", nth, |reply| {
+            reply["request"] == "r1" && reply["by"] == by
+        });
+        text(&replies[nth - 1]["result"])
+    };
+    assert_eq!(ask(&mut site, "QE-1", 1), "waiting");
+    assert_eq!(ask(&mut site, "QE-1", 2), "waiting");
+    assert_eq!(
+        ask(&mut site, "QE-2", 1),
+        "done",
+        "two who number alike are two"
+    );
+    assert_eq!(ask(&mut site, "QE-1", 3), "done");
+}
+
+#[test]
+fn no_number_stands_in_the_way_of_a_request_to_hold() {
+    let mut site = Site::start();
+    let mut placed = Vec::new();
+    for (by, reason) in [
+        ("OP-1", "smoke"),
+        ("OP-2", "smoke"),
+        ("OP-1", "a loud noise"),
+    ] {
+        let request = json!({"id": "q", "by": by, "reason": reason, "of": {"station": "s60"}});
+        site.say("request/place-hold", &request);
+        let replies = site.wait_for_many("reply/place-hold", placed.len() + 1, |reply| {
+            reply["request"] == "q"
+        });
+        let reply = replies.last().expect("heard");
+        assert_eq!(
+            (&reply["result"], &reply["by"]),
+            (&json!("done"), &json!(by))
+        );
+        placed.push((text(&reply["hold"]), number(&reply["seen"])));
+    }
+    // Each is a hold of its own: the gate is free after the last of them.
+    for (nth, (hold, seen)) in placed.iter().enumerate() {
+        site.wait_for_newest("s60/hold", |held| {
+            held["holds"].as_array().map(Vec::len) == Some(placed.len() - nth)
+        });
+        assert_eq!(
+            site.release("shift-lead", hold, *seen, "SL-E")["result"],
+            "done"
+        );
+    }
+    site.wait_for_newest("s60/hold", |hold| hold["state"] == "released");
+}
+
+#[test]
+fn a_number_used_twice_for_anything_else_is_refused_with_a_reply() {
+    let mut site = Site::start();
+    let (hold, seen) = site.place_hold(&json!({"station": "s60"}), "process-minor");
+    let request = |seen: u64| json!({"id": "r1", "hold": hold, "seen": seen, "by": "SL-E", "reason": "looked at"});
+    site.say("request/release/shift-lead", &request(seen + 1));
+    site.say("request/release/shift-lead", &request(seen));
     let replies = site.wait_for_many("reply/release", 2, |reply| reply["request"] == "r1");
     for (reply, why) in replies
         .iter()

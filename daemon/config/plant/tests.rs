@@ -527,7 +527,7 @@ fn faults_of_roles() {
         "\"release:process-minor\"",
         "\"release:food\"",
         &[
-            "75:8: role \"shift-lead\": may \"release:food\" names class food, which is not known; wanted one of food-contact, process-minor: declare it with [[class]]",
+            "75:8: role \"shift-lead\": may \"release:food\" names class food, which is not known; wanted one of food-contact, process-minor, nonconforming: declare it with [[class]]",
         ],
     );
     check(
