@@ -17,8 +17,8 @@ mod topic;
 use super::near;
 use super::typed::{Field, Once, Table, meant, one_of};
 use chargehand_core::{
-    ClassName, Condition, Gauge, HoldClass, LineDescription, Permission, Plant, Role, Span,
-    Standard, Stratum, VERBS, VERBS_ANSWERED, Word,
+    ClassName, Condition, Gauge, HoldClass, Irreversible, LineDescription, Owners, Permission,
+    Plant, Role, Span, Standard, Stratum, VERBS, VERBS_ANSWERED, Word,
 };
 use chargehand_measure::{CountError, Decimal, Scale, Unit, UnitError};
 use jiff::tz::TimeZoneDatabase;
@@ -32,6 +32,8 @@ const QUIET: Span = Span::from_secs(600);
 const VALID_S: i64 = 10;
 /// The bounds of that: renewals come once a second, and a permission must not long outlive the daemon.
 const VALID_S_BOUNDS: (i64, i64) = (2, 3600);
+/// How far back a gauge's word is counted.
+const PIECES_COUNTED_MAX: i64 = 1000;
 /// How many pieces without an open matter are remembered.
 const PIECES_KEPT: usize = 100_000;
 
@@ -354,6 +356,7 @@ struct StandardTyped<'s> {
     field: Field<'s>,
     nominal: (Field<'s>, Decimal),
     within: (Field<'s>, Decimal),
+    every: Option<Span>,
 }
 
 fn gauges<'s>(tables: Vec<Table<'s>>, declared: &mut Declared) -> Vec<GaugeTyped<'s>> {
@@ -366,12 +369,16 @@ fn gauges<'s>(tables: Vec<Table<'s>>, declared: &mut Declared) -> Vec<GaugeTyped
         let standard = table
             .may("standard")
             .and_then(|field| standard_typed(name?, field));
+        let irreversible = table
+            .may("irreversible")
+            .map_or(Some(Irreversible::default()), |field| irreversible(&field));
         table.without_effect(&["tests", "suspects_act_at"]);
         table.finish();
         Some(GaugeTyped {
             gauge: Gauge {
                 name: name?.into(),
                 standard: None,
+                irreversible: irreversible?,
             },
             standard,
         })
@@ -385,7 +392,9 @@ fn standard_typed<'s>(gauge: &str, field: Field<'s>) -> Option<StandardTyped<'s>
         |field: Option<Field<'s>>| field.and_then(|field| Some((field.clone(), field.number()?)));
     let nominal = number(table.must("nominal", "nominal = 1000"));
     let within = number(table.must("within", "within = 2"));
-    table.without_effect(&["every"]);
+    let every = table
+        .may("every")
+        .map_or(Some(None), |field| field.duration().map(Some));
     table.finish();
     let within = within.and_then(|(field, number)| {
         if number < Decimal::ZERO {
@@ -401,6 +410,36 @@ fn standard_typed<'s>(gauge: &str, field: Field<'s>) -> Option<StandardTyped<'s>
         field,
         nominal: nominal?,
         within: within?,
+        every: every?,
+    })
+}
+
+/// How much that cannot be taken back is done on a gauge's word.
+fn irreversible(field: &Field<'_>) -> Option<Irreversible> {
+    let mut table = field.table()?;
+    let most = table
+        .must("most", "most = 3")
+        .and_then(|field| field.whole(0));
+    let of = table.must("of", "of = 10").and_then(|field| {
+        let of = field.whole(1)?;
+        if of > PIECES_COUNTED_MAX {
+            let wanted = format!("at most {PIECES_COUNTED_MAX} pieces");
+            return field.wanted(&wanted, "write of how many of the newest pieces");
+        }
+        Some(of)
+    });
+    table.finish();
+    let (most, of) = (most?, of?);
+    if most > of {
+        let what = format!(
+            "{} is {most} of {of}; wanted at most as many as they are of",
+            field.name()
+        );
+        return field.fault(what, "write for example { most = 3, of = 10 }");
+    }
+    Some(Irreversible {
+        most: u32::try_from(most).ok()?,
+        of: u32::try_from(of).ok()?,
     })
 }
 
@@ -450,6 +489,7 @@ fn standard(typed: &StandardTyped<'_>, declared: &Declared) -> Option<Standard> 
     Some(Standard {
         nominal: nominal?,
         within: within?,
+        every: typed.every,
     })
 }
 

@@ -10,6 +10,7 @@
 use super::{Fault, Faults, near};
 use chargehand_core::Span;
 use chargehand_measure::{Decimal, parse_number};
+use jiff::SignedDuration;
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
@@ -398,6 +399,19 @@ impl<'s> Field<'s> {
             _ => self.wanted(
                 "seconds above 0, at most ten years, at most 6 decimals",
                 "write seconds, such as 3 or 0.5",
+            ),
+        }
+    }
+
+    /// A length of time in words, such as `2 h 30 min`.
+    pub(super) fn duration(&self) -> Option<Span> {
+        let span = self.text()?.parse::<SignedDuration>().ok();
+        let micros = span.and_then(|span| i64::try_from(span.as_micros()).ok());
+        match micros {
+            Some(micros) if micros > 0 && micros <= SECONDS_MAX * 1_000_000 => Some(Span(micros)),
+            _ => self.wanted(
+                "a time above 0, at most ten years",
+                "write hours, minutes and seconds, such as 2 h 30 min",
             ),
         }
     }

@@ -3,6 +3,7 @@
 
 use crate::plant::Standard;
 use crate::time::Timestamp;
+use alloc::vec::Vec;
 use serde::{Deserialize, Serialize};
 
 /// What is known of one gauge. Never checked is healthy.
@@ -17,6 +18,38 @@ pub struct GaugeState {
     /// The last check it passed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub passed: Option<Timestamp>,
+}
+
+/// The newest pieces that a gauge measured, by their place in the order of birth, and of which of them rules asked for
+/// what cannot be taken back.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Tally {
+    newest: Vec<(u64, bool)>,
+}
+
+impl Tally {
+    /// A piece was measured; the newest `of` are remembered.
+    pub(crate) fn measured(&mut self, born: u64, of: u32) {
+        if self.newest.iter().any(|(known, _)| *known == born) {
+            return;
+        }
+        self.newest.push((born, false));
+        let over = self.newest.len().saturating_sub(of as usize);
+        self.newest.drain(..over);
+    }
+
+    /// What cannot be taken back is asked for a piece. Returns for how many others it was.
+    pub(crate) fn asked(&mut self, born: u64) -> usize {
+        let mut others = 0;
+        for (known, asked) in &mut self.newest {
+            if *known == born {
+                *asked = true;
+            } else if *asked {
+                others += 1;
+            }
+        }
+        others
+    }
 }
 
 /// What a check standard did to a gauge.
@@ -81,10 +114,23 @@ mod tests {
     use Check::{Confirmed, FellOut, Healed, NotAdjusted, StillOut};
 
     #[test]
+    fn a_tally_is_of_the_newest_pieces_each_once() {
+        let mut tally = Tally::default();
+        for (born, expect) in [(1, 0), (2, 1), (2, 1), (3, 2), (4, 2)] {
+            tally.measured(born, 3);
+            assert_eq!(tally.asked(born), expect, "piece {born}");
+        }
+        tally.measured(5, 3);
+        tally.measured(6, 3);
+        assert_eq!(tally.asked(6), 1, "of 4, 5 and 6");
+    }
+
+    #[test]
     fn only_adjustment_and_a_passing_check_heal() {
         let standard = Standard {
             nominal: 10_000,
             within: 20,
+            every: None,
         };
         let mut gauge = GaugeState::default();
         assert!(gauge.healthy(), "never checked is healthy");

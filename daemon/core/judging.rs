@@ -336,6 +336,7 @@ impl<J: Judge> Line<J> {
             mem::take(&mut heard.asks).into_iter().map(ask).collect(),
         );
         if gauge_healthy {
+            self.count_measured(name, station, characteristic, gauge);
             let (station, characteristic) = (&station.name, &characteristic.name);
             self.piece_mut(name)
                 .believed(station, characteristic, reading.attempt);

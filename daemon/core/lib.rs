@@ -32,6 +32,7 @@ mod outcome;
 mod piece;
 mod pieces;
 mod plant;
+mod proving;
 mod requests;
 mod settling;
 mod state;
@@ -63,9 +64,9 @@ pub use outcome::{
 pub use piece::{Ask, Gap, Piece, Point};
 pub use pieces::Pieces;
 pub use plant::{
-    Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, LineDescription, Map,
-    Mean, Of, Permission, Plant, Role, Scope, Since1970, Standard, Station, Stratum, TopicMap,
-    VERBS, VERBS_ANSWERED, Word,
+    Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, Irreversible,
+    LineDescription, Map, Mean, Of, Owners, Permission, Plant, Role, Scope, Since1970, Standard,
+    Station, Stratum, TopicMap, VERBS, VERBS_ANSWERED, Word,
 };
 pub use state::State;
 pub use time::{Span, Timestamp};

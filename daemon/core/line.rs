@@ -119,7 +119,7 @@ impl<J: Judge> Line<J> {
             .values()
             .filter_map(|alarm| match alarm.ends {
                 Ends::Quiet(until) => Some(until),
-                Ends::Rulebook | Ends::Gauge => None,
+                Ends::Rulebook | Ends::Gauge | Ends::Check => None,
             })
             .min()
     }
@@ -240,8 +240,13 @@ impl<J: Judge> Line<J> {
     fn clear_gauges_gone(&mut self) {
         let plant = Arc::clone(&self.plant);
         let gone = |alarm: &&Alarm| {
-            let gauge = alarm.of.get("gauge");
-            alarm.ends == Ends::Gauge && gauge.is_some_and(|gauge| plant.gauge(gauge).is_none())
+            let of = alarm.of.get("gauge");
+            let gauge = of.and_then(|gauge| plant.gauge(gauge));
+            match alarm.ends {
+                Ends::Gauge => of.is_some() && gauge.is_none(),
+                Ends::Check => gauge.is_none_or(|gauge| gauge.standard.is_none()),
+                Ends::Quiet(_) | Ends::Rulebook => false,
+            }
         };
         let alarms = self.state.alarms.values().filter(gone);
         let ids: Vec<AlarmId> = alarms.map(|alarm| alarm.id.clone()).collect();
@@ -507,7 +512,10 @@ impl<J: Judge> Line<J> {
             .or_default()
             .check(standard, count, now);
         match check {
-            Check::Confirmed | Check::Healed => self.believe_charts(name),
+            Check::Confirmed | Check::Healed => {
+                self.believe_charts(name);
+                self.proven(name);
+            }
             Check::FellOut => self.take_back_charts(name),
             Check::NotAdjusted | Check::StillOut => {}
         }

@@ -159,6 +159,24 @@ pub struct Gauge {
     pub name: GaugeName,
     /// The known standard it is checked with.
     pub standard: Option<Standard>,
+    /// How much that cannot be taken back may be done on its word.
+    pub irreversible: Irreversible,
+}
+
+/// Of the newest pieces that a gauge measured, to how many may be done what cannot be taken back, until it passes a
+/// check.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Irreversible {
+    /// So many at most.
+    pub most: u32,
+    /// Of so many; at least 1.
+    pub of: u32,
+}
+
+impl Default for Irreversible {
+    fn default() -> Self {
+        Self { most: 3, of: 10 }
+    }
 }
 
 /// A known standard, counted in the scale of the characteristic the gauge measures.
@@ -168,6 +186,8 @@ pub struct Standard {
     pub nominal: i64,
     /// How far off a healthy gauge may read it, both ends included.
     pub within: i64,
+    /// How long a passed check is good for; none where nobody says.
+    pub every: Option<Span>,
 }
 
 /// Who may ask for what.

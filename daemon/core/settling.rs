@@ -261,11 +261,16 @@ impl<J: Judge> Line<J> {
             let why = format!("{} asks for {} ({})", other.rule, other.word, other.text);
             return becomes(first.rule.clone(), &why);
         }
-        let gap = piece.gaps.first()?;
-        becomes(
-            first.rule.clone(),
-            &format!("evidence is missing: {}", gap.text),
-        )
+        if let Some(gap) = piece.gaps.first() {
+            let why = format!("evidence is missing: {}", gap.text);
+            return becomes(first.rule.clone(), &why);
+        }
+        if piece.word == Some(word) {
+            // It was told so already, on what was known then.
+            return None;
+        }
+        let why = self.unproven(name)?;
+        becomes("engine:gauge".into(), &why)
     }
 
     /// Why a route may not be taken where it would be done, if it may not.

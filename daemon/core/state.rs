@@ -2,7 +2,7 @@
 
 use crate::advisory::Advisory;
 use crate::alarm::{Alarm, Ends};
-use crate::gauge::GaugeState;
+use crate::gauge::{GaugeState, Tally};
 use crate::hold::Hold;
 use crate::input::Taken;
 use crate::names::{AdvisoryId, AlarmId, GaugeName, HoldId, PieceName, StationName, TextDigest};
@@ -50,6 +50,9 @@ pub struct State {
     pub holds_opened: u64,
     /// Gauges that were ever checked or adjusted.
     pub gauges: BTreeMap<GaugeName, GaugeState>,
+    /// What was asked on the word of each gauge, and of each characteristic that names none.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub tallies: BTreeMap<String, Tally>,
     /// Active alarms.
     pub alarms: BTreeMap<AlarmId, Alarm>,
     /// Alarms that were active once and are not now: their topics must be clear. The newest of them, last last.

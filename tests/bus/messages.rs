@@ -651,6 +651,44 @@ fn a_first_message_that_cannot_be_used_still_answers_its_piece() {
 }
 
 #[test]
+fn on_one_gauges_word_three_of_ten_are_remelted_until_it_passes_a_check() {
+    let mut site = Site::start();
+    for piece in ["P1", "P2", "P3"] {
+        assert_eq!(site.weighed(piece, 1395.0)["disposition"], "remelt");
+    }
+    for piece in ["P4", "P5"] {
+        let held = site.weighed(piece, 1395.0);
+        assert_eq!(held["disposition"], "hold");
+        assert_eq!(held["reasons"][0]["rule"], "engine:gauge");
+    }
+    let alarm = site.wait_for_newest("alarm/check-lc-1", |alarm| alarm["count"] == 2);
+    for (member, expect) in [
+        ("owner", json!("maintenance")),
+        ("of", json!({"gauge": "lc-1"})),
+        ("pieces", json!(["P4", "P5"])),
+    ] {
+        assert_eq!(alarm[member], expect, "{member}");
+    }
+    assert!(
+        text(&alarm["response"]).starts_with("measure the check standard"),
+        "{alarm}"
+    );
+    site.say("s30/event", &json!({"id": "c1", "kind": "check-standard", "gauge": "lc-1", "standard": "kg-1", "values": {"mass": 1000}}));
+    site.client.wait_until("the alarm to be cleared", |heard| {
+        heard
+            .iter()
+            .any(|heard| heard.topic == topic("alarm/check-lc-1") && heard.payload.is_empty())
+            .then_some(())
+    });
+    assert_eq!(site.weighed("P6", 1395.0)["disposition"], "remelt");
+    assert_eq!(
+        site.weighed("P4", 1450.0)["disposition"],
+        "hold",
+        "what is held stays so"
+    );
+}
+
+#[test]
 fn a_gauge_in_doubt_gives_no_evidence_until_it_is_adjusted_and_checked() {
     let mut site = Site::start();
     let check = |site: &mut Site, mass: f64| {

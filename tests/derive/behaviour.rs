@@ -32,6 +32,8 @@ tables! {
     dirty_payloads_are_classified "dirty.table"
     counters_count_pieces_by_birth "counters.table"
     charts_take_what_may_be_believed "charts.table"
+    out_of_tolerance_is_freed_by_those_given_it_by_name "nonconforming.table"
+    a_gauges_word_goes_only_so_far "proving.table"
 }
 
 /// Half past two is twice that night. A source in that zone means the one that is; where it is neither, its clock is off.

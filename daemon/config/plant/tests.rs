@@ -155,6 +155,110 @@ fn a_good_description_means_what_it_says() {
 }
 
 #[test]
+fn what_is_out_of_tolerance_is_released_by_those_who_were_given_it_by_name() {
+    let may = |permissions: &str, class: &str| {
+        let text = GOOD.replace("\"release\", \"release:food-contact\"", permissions);
+        let plant = plant(&text, "l1.toml").expect("no fault");
+        let quality = plant.role("quality").expect("declared").clone();
+        quality.may("release", Some(&class.into()))
+    };
+    assert!(may("\"release\"", "food-contact"));
+    assert!(!may("\"release\"", "nonconforming"));
+    assert!(may("\"release:nonconforming\"", "nonconforming"));
+    assert!(!may("\"release:nonconforming\"", "food-contact"));
+    // It may be declared, for its second person.
+    let declared = GOOD.replace("food-contact", "nonconforming");
+    let plant = plant(&declared, "l1.toml").expect("no fault");
+    assert!(plant.second_person(&"nonconforming".into()));
+    let classes: Vec<&str> = plant.class_names().collect();
+    assert_eq!(classes, ["process-minor", "nonconforming"]);
+}
+
+#[test]
+fn a_gauges_word_is_capped_and_its_check_good_for_so_long() {
+    let gauge = |from: &str, to: &str| {
+        let plant = plant(&GOOD.replace(from, to), "l1.toml");
+        let mut plant = plant.unwrap_or_else(|faults| panic!("{to}: {faults}"));
+        let gauge = plant.gauges.remove(0);
+        let Irreversible { most, of } = gauge.irreversible;
+        (most, of, gauge.standard.expect("declared").every)
+    };
+    assert_eq!(gauge("within = 2.5 }", "within = 2.5 }"), (3, 10, None));
+    assert_eq!(
+        gauge(
+            "within = 2.5 }",
+            "within = 2.5, every = \"2 h 30 min\" }\nirreversible = { most = 0, of = 1 }"
+        ),
+        (0, 1, Some(Span::from_secs(9000)))
+    );
+    let table = "name = \"lc-1\"\nstandard";
+    for (to, expect) in [
+        ("{ most = 3 }", "31:16: gauge \"lc-1\": irreversible: of is missing: write for example of = 10".to_owned()),
+        (
+            "{ most = 11, of = 10 }",
+            "31:16: gauge \"lc-1\": irreversible is 11 of 10; wanted at most as many as they are of: write for example { most = 3, of = 10 }".to_owned(),
+        ),
+        (
+            "{ most = 3, of = 1001 }",
+            "31:33: gauge \"lc-1\": irreversible: of is 1001; wanted at most 1000 pieces: write of how many of the newest pieces".to_owned(),
+        ),
+        (
+            "3",
+            "31:16: gauge \"lc-1\": irreversible is 3; wanted a table: write it as { word = value, … }".to_owned(),
+        ),
+    ] {
+        check(table, &format!("name = \"lc-1\"\nirreversible = {to}\nstandard"), &[expect.as_str()]);
+    }
+    for every in ["2", "0 h", "-1 h", "2 days"] {
+        let expect = format!(
+            "31:52: gauge \"lc-1\": standard: every is the text \"{every}\"; wanted a time above 0, at most ten years: write hours, minutes and seconds, such as 2 h 30 min"
+        );
+        let to = format!("within = 2.5, every = \"{every}\" }}");
+        check("within = 2.5 }", &to, &[expect.as_str()]);
+    }
+}
+
+#[test]
+fn the_engines_alarms_are_answered_by_roles_of_the_plant() {
+    let owners = |to: &str| {
+        let plant = plant(
+            &GOOD.replace("[[count]]", &format!("{to}[[count]]")),
+            "l1.toml",
+        );
+        let owners = plant
+            .unwrap_or_else(|faults| panic!("{to}: {faults}"))
+            .owners;
+        (
+            owners.automation.to_string(),
+            owners.maintenance.to_string(),
+        )
+    };
+    let pair =
+        |automation: &str, maintenance: &str| (automation.to_owned(), maintenance.to_owned());
+    assert_eq!(owners(""), pair("automation", "maintenance"));
+    assert_eq!(
+        owners("[owners]\nautomation = \"quality\"\n"),
+        pair("quality", "maintenance")
+    );
+    check(
+        "[[count]]",
+        "[owners]\nmaintenance = \"qualty\"\nsales = \"quality\"\n[[count]]",
+        &[
+            "19:15: owners: maintenance \"qualty\" is not known; wanted one of quality, shift-lead: did you mean quality",
+            "20:1: owners: sales is not known; wanted one of automation, maintenance: take it out",
+        ],
+    );
+}
+
+#[test]
+fn a_route_has_a_lane_of_its_own_name_unless_one_is_named() {
+    let text = GOOD.replace("[lanes]\nremelt = \"returns\"\nrework = \"bench\"\n", "");
+    for (word, lane) in plant(&text, "l1.toml").expect("no fault").lanes {
+        assert_eq!(word.as_str(), lane);
+    }
+}
+
+#[test]
 fn remelt_is_legal_only_for_bare_metal() {
     let legal = plant(GOOD, "l1.toml").expect("no fault").routes_legal;
     let check = |condition, expect: &[Word]| {
@@ -220,10 +324,7 @@ fn words_of_parts_to_come_are_taken_and_told() {
             "per = \"mould\"",
             "per = \"mould\"\nretest = \"all-inside-guard-band\"\nevidence = { sampled = 40 }",
         ),
-        (
-            "within = 2.5 }",
-            "within = 2.5, every = \"2 h\" }\ntests = { stuck = 4 }",
-        ),
+        ("within = 2.5 }", "within = 2.5 }\ntests = { stuck = 4 }"),
         ("\"release\", ", "\"release\", \"place-hold\", \"shelve\", "),
         ("[[role]]", "[[stop]]\nfrom = \"10:00\"\n[[role]]"),
     ] {
@@ -233,7 +334,6 @@ fn words_of_parts_to_come_are_taken_and_told() {
     let plant = plant(&text, "l1.toml").expect("no fault");
     let expect = [
         "stratum mould: cycle",
-        "gauge lc-1: standard: every",
         "gauge lc-1: tests",
         "station s30: order",
         "station s30: characteristic mass: retest",

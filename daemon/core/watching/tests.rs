@@ -15,8 +15,8 @@ use crate::judge::{Asks, DeclaredAlarm, Facts, Opinion, Reach, Verdict};
 use crate::names::{AdvisoryId, HoldId, InputId, StationName, TextDigest};
 use crate::outcome::{Had, InForce, Judged, Outcome, ReplyResult};
 use crate::plant::{
-    Condition, Effect, Gate, GateKind, Gauge, LineDescription, Of, Permission, Plant, Role,
-    Standard, Stratum, Word,
+    Condition, Effect, Gate, GateKind, Gauge, Irreversible, LineDescription, Of, Owners,
+    Permission, Plant, Role, Standard, Stratum, Word,
 };
 use crate::state::State;
 use crate::time::{Span, Timestamp};
@@ -153,7 +153,9 @@ fn plant() -> Plant {
                 standard: Some(Standard {
                     nominal: 1000,
                     within: 2,
+                    every: None,
                 }),
+                irreversible: Irreversible::default(),
             })
             .into(),
         roles: vec![Role {

@@ -1,0 +1,195 @@
+//! How much that cannot be taken back is done on a gauge's word before somebody looks at the gauge: of its newest
+//! pieces so many, and nothing once its check is overdue. A passing check starts the count again.
+
+use crate::alarm::{Ends, Occurrence, Owner, Priority};
+use crate::judge::Judge;
+use crate::line::{Line, topic_level};
+use crate::names::{CharacteristicName, GaugeName, PieceName, StationName};
+use crate::piece::Ask;
+use crate::plant::{Characteristic, Gauge, Plant, Station};
+use alloc::format;
+use alloc::string::{String, ToString};
+use alloc::sync::Arc;
+use alloc::vec::Vec;
+
+/// Whose word it is: a gauge's, or that of whatever measures a characteristic that names none.
+#[derive(Clone, PartialEq, Eq)]
+enum Source {
+    Gauge(GaugeName),
+    Unnamed(StationName, CharacteristicName),
+}
+
+impl Source {
+    fn of(
+        station: &StationName,
+        characteristic: &CharacteristicName,
+        gauge: Option<&GaugeName>,
+    ) -> Self {
+        match gauge {
+            Some(gauge) => Self::Gauge(gauge.clone()),
+            None => Self::Unnamed(station.clone(), characteristic.clone()),
+        }
+    }
+
+    /// What its tally is kept under. No station's name has a space in it.
+    fn key(&self) -> String {
+        match self {
+            Self::Gauge(gauge) => format!("gauge {gauge}"),
+            Self::Unnamed(station, characteristic) => format!("{station}/{characteristic}"),
+        }
+    }
+
+    /// The alarm that asks for a check.
+    fn alarm(&self) -> String {
+        match self {
+            Self::Gauge(gauge) => format!("check-{}", topic_level(gauge.as_str())),
+            Self::Unnamed(station, characteristic) => format!("check-{station}.{characteristic}"),
+        }
+    }
+
+    fn name(&self) -> String {
+        match self {
+            Self::Gauge(gauge) => gauge.to_string(),
+            Self::Unnamed(station, characteristic) => {
+                format!("the gauge of {characteristic} at {station}")
+            }
+        }
+    }
+
+    fn gauge<'p>(&self, plant: &'p Plant) -> Option<&'p Gauge> {
+        match self {
+            Self::Gauge(gauge) => plant.gauge(gauge.as_str()),
+            Self::Unnamed(..) => None,
+        }
+    }
+}
+
+impl<J: Judge> Line<J> {
+    /// A gauge that may be believed measured a piece.
+    pub(crate) fn count_measured(
+        &mut self,
+        name: &PieceName,
+        station: &Station,
+        characteristic: &Characteristic,
+        gauge: Option<&GaugeName>,
+    ) {
+        let source = Source::of(&station.name, &characteristic.name, gauge);
+        let of = source
+            .gauge(&self.plant)
+            .map(|gauge| gauge.irreversible)
+            .unwrap_or_default()
+            .of;
+        let born = self.state.pieces[name].born;
+        let tally = self.state.tallies.entry(source.key()).or_default();
+        tally.measured(born, of);
+    }
+
+    /// Why what rules ask for is not done on a gauge's word alone, if it is not; then people are called to check it.
+    pub(crate) fn unproven(&mut self, name: &PieceName) -> Option<String> {
+        let plant = Arc::clone(&self.plant);
+        let piece = &self.state.pieces[name];
+        let born = piece.born;
+        let mut asks: Vec<(Source, Ask)> = Vec::new();
+        for point in &piece.points {
+            for ask in point.asks.iter().filter(|ask| ask.word.is_irreversible()) {
+                let source = Source::of(&point.station, &point.characteristic, ask.gauge.as_ref());
+                if asks.iter().all(|(known, _)| *known != source) {
+                    asks.push((source, ask.clone()));
+                }
+            }
+        }
+        let mut first = None;
+        for (source, ask) in asks {
+            let gauge = source.gauge(&plant);
+            let tally = self.state.tallies.entry(source.key()).or_default();
+            let others = tally.asked(born);
+            let why = self
+                .overdue(gauge)
+                .or_else(|| too_many(&source, gauge, others));
+            if let Some(why) = why {
+                let text = format!("{} asked for {} of {name}, but {why}", ask.rule, ask.word);
+                self.call_for_check(&source, gauge, name, text);
+                first.get_or_insert(why);
+            }
+        }
+        first
+    }
+
+    /// A gauge passed a check: the count starts again.
+    pub(crate) fn proven(&mut self, gauge: &GaugeName) {
+        let source = Source::Gauge(gauge.clone());
+        self.state.tallies.remove(&source.key());
+        self.clear_one(&source.alarm());
+    }
+
+    fn overdue(&self, gauge: Option<&Gauge>) -> Option<String> {
+        let gauge = gauge?;
+        let every = gauge.standard.as_ref()?.every?;
+        let state = self.state.gauges.get(&gauge.name);
+        let Some(passed) = state.and_then(|state| state.passed) else {
+            return Some(format!(
+                "{} has passed no check of its standard, which it is to pass every {every}",
+                gauge.name
+            ));
+        };
+        let since = self.state.now - passed;
+        (since > every).then(|| {
+            format!(
+                "{} passed the check of its standard {since} ago, which it is to pass every {every}",
+                gauge.name
+            )
+        })
+    }
+
+    fn call_for_check(
+        &mut self,
+        source: &Source,
+        gauge: Option<&Gauge>,
+        piece: &PieceName,
+        text: String,
+    ) {
+        let checked = gauge.is_some_and(|gauge| gauge.standard.is_some());
+        let (response, ends) = if checked {
+            (
+                "measure the check standard: a check that passes starts the count again",
+                Ends::Check,
+            )
+        } else {
+            let response = "measure a piece whose value is known; give the gauge a standard in the plant description, whose check starts the count again";
+            (response, self.quiet())
+        };
+        let of = match source {
+            Source::Gauge(gauge) => ("gauge", gauge.to_string()),
+            Source::Unnamed(station, _) => ("station", station.to_string()),
+        };
+        self.raise(Occurrence {
+            id: source.alarm(),
+            priority: Priority::High,
+            cause: "engine:gauge",
+            text,
+            consequence: "the pieces are held instead",
+            response,
+            of: (of.0, &of.1),
+            apart: None,
+            piece: Some(piece),
+            owner: Owner::Maintenance,
+            ends,
+        });
+    }
+}
+
+/// Why one more is too many, if it is.
+fn too_many(source: &Source, gauge: Option<&Gauge>, others: usize) -> Option<String> {
+    let cap = gauge.map(|gauge| gauge.irreversible).unwrap_or_default();
+    (others >= cap.most as usize).then(|| {
+        if cap.most == 0 {
+            return format!("nothing that cannot be taken back is done on the word of {}", source.name());
+        }
+        format!(
+            "that was asked for {others} others of the newest {} pieces {} measured, and is done for {} at most before it passes a check",
+            cap.of,
+            source.name(),
+            cap.most
+        )
+    })
+}
