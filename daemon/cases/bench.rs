@@ -392,15 +392,15 @@ case holds and their release
             "06:10:00 w1 reading K1 weight=1380.1g -> remelt K1 \"69.8 g\"",
             "  06:10:00 w1 reading K1 weight=1380.1g -> remelt K1 \"69.8 g\"
   wanted   remelt K1 \"69.8 g\"
-  found    remelt K1 at=w1 route=returns \"light: weight 1380.1 g is 69.9 g off\"
+  found    remelt K1 at=w1 route=remelt \"light: weight 1380.1 g is 69.9 g off\"
   differs  \"69.8 g\" is not so of remelt K1",
         );
         check(
             "06:10:00 w1 reading K1 weight=1380.1g",
             "  06:10:00 w1 reading K1 weight=1380.1g
   wanted   nothing
-  found    remelt K1 at=w1 route=returns \"light: weight 1380.1 g is 69.9 g off\"
-  surplus  remelt K1 at=w1 route=returns \"light: weight 1380.1 g is 69.9 g off\": list it, if it is right",
+  found    remelt K1 at=w1 route=remelt \"light: weight 1380.1 g is 69.9 g off\"
+  surplus  remelt K1 at=w1 route=remelt \"light: weight 1380.1 g is 69.9 g off\": list it, if it is right",
         );
         check(
             "06:10:00 w1 reading K1 weight=1450g -> alarm \"x\"",

@@ -58,7 +58,12 @@ pub(super) fn read(mut top: Table<'_>) -> Option<Plant> {
         .and_then(|field| field.table())
         .map(lanes)
         .unwrap_or_else(lanes_unless_said);
-    let roles = roles(top.tables("role", "name"), &declared);
+    let roles = roles(top.tables("role", "name"), &mut declared);
+    let owners = top
+        .may("owners")
+        .and_then(|field| field.table())
+        .map(|table| owners(table, &declared.roles))
+        .unwrap_or_default();
 
     let stations = station::read(top.tables("station", "name"), &mut declared);
     if !declared.has_stations {
@@ -82,6 +87,7 @@ pub(super) fn read(mut top: Table<'_>) -> Option<Plant> {
         stations,
         gauges: gauges.into_iter().map(|typed| typed.gauge).collect(),
         roles,
+        owners,
         classes,
         routes_legal,
         lanes,
@@ -98,6 +104,7 @@ struct Declared {
     values: BTreeMap<String, Vec<String>>,
     counts: Once,
     classes: Once,
+    roles: Once,
     gauges: Once,
     uses: Vec<Use>,
     /// Whether a characteristic names a gauge that is not declared, perhaps meaning one that is.
@@ -597,17 +604,12 @@ fn legal_route(field: &Field<'_>, condition: Option<Condition>) -> Option<Word> 
     Some(word)
 }
 
-/// A route without a lane of its own name could not be obeyed, so each has one from the start.
+/// A route without a lane of its own could not be obeyed, so each has one of its own name from the start.
 fn lanes_unless_said() -> BTreeMap<Word, String> {
-    [
-        (Word::Remelt, "returns"),
-        (Word::Rework, "rework"),
-        (Word::Regrade, "regrade"),
-        (Word::Scrap, "scrap"),
-    ]
-    .into_iter()
-    .map(|(word, lane)| (word, lane.to_owned()))
-    .collect()
+    let routes = Word::ALL.iter().filter(|word| word.is_route());
+    routes
+        .map(|word| (*word, word.as_str().to_owned()))
+        .collect()
 }
 
 fn lanes(mut table: Table<'_>) -> BTreeMap<Word, String> {
@@ -621,8 +623,7 @@ fn lanes(mut table: Table<'_>) -> BTreeMap<Word, String> {
     lanes
 }
 
-fn roles(tables: Vec<Table<'_>>, declared: &Declared) -> Vec<Role> {
-    let mut once = Once::default();
+fn roles(tables: Vec<Table<'_>>, declared: &mut Declared) -> Vec<Role> {
     let read = |mut table: Table<'_>| {
         let name = table
             .must("name", "name = \"shift-lead\"")
@@ -632,7 +633,7 @@ fn roles(tables: Vec<Table<'_>>, declared: &Declared) -> Vec<Role> {
                     let wanted = "one topic level, without /, +, # and spaces";
                     return field.wanted(wanted, "write for example shift-lead");
                 }
-                once.check(&field, name);
+                declared.roles.check(&field, name);
                 Some(name)
             });
         let may = table.must("may", "may = [\"release:process-minor\"]");
@@ -648,6 +649,27 @@ fn roles(tables: Vec<Table<'_>>, declared: &Declared) -> Vec<Role> {
         })
     };
     tables.into_iter().filter_map(read).collect()
+}
+
+/// The roles that answer the engine's own alarms: those that are named, else those called so.
+fn owners(mut table: Table<'_>, roles: &Once) -> Owners {
+    let mut owners = Owners::default();
+    for (duty, owner) in [
+        ("automation", &mut owners.automation),
+        ("maintenance", &mut owners.maintenance),
+    ] {
+        let Some(field) = table.may(duty) else {
+            continue;
+        };
+        let Some(text) = field.text() else { continue };
+        if roles.has(text) {
+            *owner = text.into();
+        } else {
+            field.not_among(text, roles.names(), "declare it with [[role]]");
+        }
+    }
+    table.finish();
+    owners
 }
 
 fn permission(field: &Field<'_>, role: &str, declared: &Declared) -> Option<Permission> {

@@ -1,7 +1,7 @@
 //! Alarms: one per cause, active or cleared. Said again, it counts up; it never multiplies.
 
 use crate::names::{AlarmId, PieceName, RoleName};
-use crate::plant::words;
+use crate::plant::{Owners, words};
 use crate::time::Timestamp;
 use alloc::collections::BTreeMap;
 use alloc::string::String;
@@ -55,6 +55,8 @@ pub enum Ends {
     Rulebook,
     /// The gauge becoming healthy.
     Gauge,
+    /// The gauge passing a check.
+    Check,
 }
 
 words! {
@@ -83,13 +85,40 @@ pub(crate) struct Occurrence<'a> {
     /// What else it is about.
     pub apart: Option<(&'a str, &'a str)>,
     pub piece: Option<&'a PieceName>,
-    pub owner: &'a str,
+    pub owner: Owner<'a>,
     pub ends: Ends,
+}
+
+/// Who answers an alarm.
+pub(crate) enum Owner<'a> {
+    /// Whoever keeps rules, controllers, clocks and the broker.
+    Automation,
+    /// Whoever keeps gauges.
+    Maintenance,
+    /// Whom the alarm's rule names.
+    Role(&'a RoleName),
+}
+
+impl Owner<'_> {
+    fn role(&self, owners: &Owners) -> RoleName {
+        match self {
+            Self::Automation => owners.automation.clone(),
+            Self::Maintenance => owners.maintenance.clone(),
+            Self::Role(role) => (*role).clone(),
+        }
+    }
 }
 
 impl Occurrence<'_> {
     /// The alarm as it stands after this occurrence.
-    pub(crate) fn onto(self, before: Option<&Alarm>, now: Timestamp, seq: u64) -> Alarm {
+    pub(crate) fn onto(
+        self,
+        before: Option<&Alarm>,
+        owners: &Owners,
+        now: Timestamp,
+        seq: u64,
+    ) -> Alarm {
+        let owner = self.owner.role(owners);
         let mut alarm = before.cloned().unwrap_or_else(|| Alarm {
             id: AlarmId::from(self.id.as_str()),
             priority: self.priority,
@@ -106,14 +135,14 @@ impl Occurrence<'_> {
             count: 0,
             pieces: Vec::new(),
             more: 0,
-            owner: RoleName::from(self.owner),
+            owner: owner.clone(),
             seq,
             ends: self.ends,
         });
         alarm.priority = self.priority;
         alarm.consequence = self.consequence.into();
         alarm.response = self.response.into();
-        alarm.owner = RoleName::from(self.owner);
+        alarm.owner = owner;
         alarm.text = self.text;
         alarm.count += 1;
         alarm.seq = seq;
@@ -138,6 +167,7 @@ mod tests {
     #[test]
     fn raised_again_it_says_what_is_true_now_and_counts_up() {
         let piece = PieceName::from("P1");
+        let (lead, owners) = (RoleName::from("shift-lead"), Owners::default());
         let occurrence = |priority, owner, response, consequence| Occurrence {
             id: "low-run.light".into(),
             priority,
@@ -151,10 +181,15 @@ mod tests {
             owner,
             ends: Ends::Rulebook,
         };
-        let first =
-            occurrence(Priority::Low, "shift-lead", "look", "scrap").onto(None, Timestamp(10), 1);
-        let again = occurrence(Priority::High, "maintenance", "stop", "a crash").onto(
+        let first = occurrence(Priority::Low, Owner::Role(&lead), "look", "scrap").onto(
+            None,
+            &owners,
+            Timestamp(10),
+            1,
+        );
+        let again = occurrence(Priority::High, Owner::Maintenance, "stop", "a crash").onto(
             Some(&first),
+            &owners,
             Timestamp(20),
             2,
         );

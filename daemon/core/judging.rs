@@ -2,7 +2,7 @@
 //! tolerance sorted into holds, asks and gaps. What follows from them is settled next door.
 
 use crate::advisory::Advisory;
-use crate::alarm::{Ends, Occurrence, Priority};
+use crate::alarm::{Ends, Occurrence, Owner, Priority};
 use crate::hold::{HoldOf, Wish};
 use crate::input::{Fault, Measured, Reading, SourceKind};
 use crate::judge::{Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, Verb, Verdict};
@@ -51,16 +51,11 @@ impl Heard {
     fn hold_by_tolerance(&mut self, text: String, origin: &str) {
         let wish = out_of_tolerance(origin.to_owned(), text);
         self.said.push(Said {
-            rule: rule.clone(),
+            rule: wish.rule.clone(),
             word: Some(Verb::Hold),
-            text: text.clone(),
+            text: wish.reason.clone(),
         });
-        self.wishes.push(Wish {
-            rule,
-            class: default_class(),
-            origin: origin.to_owned(),
-            reason: text,
-        });
+        self.wishes.push(wish);
     }
 }
 
@@ -455,7 +450,7 @@ impl<J: Judge> Line<J> {
             of: ("station", station.name.as_str()),
             apart,
             piece: Some(name),
-            owner: call.alarm.owner.as_str(),
+            owner: Owner::Role(&call.alarm.owner),
             ends,
         });
     }
@@ -611,7 +606,7 @@ impl<J: Judge> Line<J> {
             of: ("rule", rule.as_str()),
             apart: None,
             piece: Some(piece),
-            owner: "automation",
+            owner: Owner::Automation,
             ends: Ends::Rulebook,
         });
     }

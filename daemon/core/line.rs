@@ -5,7 +5,7 @@
 //! handle. What a message needs of the plant description was checked when it was read: a station that
 //! is not there any more is a broken invariant and panics.
 
-use crate::alarm::{Alarm, Ends, Occurrence, Priority};
+use crate::alarm::{Alarm, Ends, Occurrence, Owner, Priority};
 use crate::gauge::Check;
 use crate::hold::{HoldIndex, HoldOf, HoldView};
 use crate::input::{
@@ -274,7 +274,7 @@ impl<J: Judge> Line<J> {
             of: ("line", &base),
             apart: None,
             piece: None,
-            owner: "automation",
+            owner: Owner::Automation,
             ends,
         });
     }
@@ -295,7 +295,7 @@ impl<J: Judge> Line<J> {
             of: ("line", &base),
             apart: None,
             piece: None,
-            owner: "automation",
+            owner: Owner::Automation,
             ends,
         });
     }
@@ -318,11 +318,10 @@ impl<J: Judge> Line<J> {
 
     fn on_conflict(&mut self, conflict: Conflict) {
         let Conflict { source, piece } = conflict;
-        let of = match (&source.station, source.kind) {
-            (Some(station), _) => station.to_string(),
-            (None, SourceKind::Request) => "request".into(),
-            (None, _) => "line".into(),
-        };
+        let of = source
+            .station
+            .as_ref()
+            .map_or_else(|| "line".into(), ToString::to_string);
         let text = format!(
             "{of}: {} came again with other bytes: give a corrected reading a number of its own and attempt + 1",
             source.input
@@ -338,7 +337,7 @@ impl<J: Judge> Line<J> {
             of: ("station", &of),
             apart: None,
             piece: piece.as_ref(),
-            owner: "automation",
+            owner: Owner::Automation,
             ends,
         });
         let fault = Fault {
@@ -462,7 +461,7 @@ impl<J: Judge> Line<J> {
                 of: ("station", station.name.as_str()),
                 apart: None,
                 piece: Some(&name),
-                owner: "automation",
+                owner: Owner::Automation,
                 ends,
             });
             self.piece_mut(&name).ambiguous.get_or_insert(text);
@@ -549,7 +548,7 @@ impl<J: Judge> Line<J> {
                     of: ("gauge", name.as_str()),
                     apart: None,
                     piece: None,
-                    owner: "maintenance",
+                    owner: Owner::Maintenance,
                     ends: Ends::Gauge,
                 });
             }
@@ -611,7 +610,7 @@ impl<J: Judge> Line<J> {
             of: ("station", station.as_str()),
             apart: None,
             piece: None,
-            owner: "automation",
+            owner: Owner::Automation,
             ends,
         });
     }
@@ -642,7 +641,7 @@ impl<J: Judge> Line<J> {
 
     pub(crate) fn raise(&mut self, occurrence: Occurrence<'_>) {
         let before = self.state.alarms.get(occurrence.id.as_str());
-        let alarm = occurrence.onto(before, self.state.now, self.state.seq);
+        let alarm = occurrence.onto(before, &self.plant.owners, self.state.now, self.state.seq);
         self.outcomes.push(Outcome::Alarm(alarm.clone()));
         self.state.alarms_past.retain(|past| *past != alarm.id);
         self.state.alarms.insert(alarm.id.clone(), alarm);
@@ -661,7 +660,7 @@ impl<J: Judge> Line<J> {
         });
     }
 
-    fn clear_one(&mut self, id: &str) {
+    pub(crate) fn clear_one(&mut self, id: &str) {
         if let Some((alarm, _)) = self.state.alarms.remove_entry(id) {
             add_past(&mut self.state.alarms_past, alarm.clone());
             self.outcomes.push(Outcome::Cleared { alarm });

@@ -44,6 +44,8 @@ pub struct Plant {
     pub gauges: Vec<Gauge>,
     /// Who may ask for what.
     pub roles: Vec<Role>,
+    /// Which of them answer the engine's own alarms.
+    pub owners: Owners,
     /// Classes of holds beside the default one.
     pub classes: Vec<HoldClass>,
     /// Which routes are legal in which condition.
@@ -197,6 +199,24 @@ pub struct Role {
     pub name: RoleName,
     /// What it may do.
     pub may: Vec<Permission>,
+}
+
+/// The roles that answer the engine's own alarms.
+#[derive(Clone, Debug)]
+pub struct Owners {
+    /// Of rules, controllers, clocks and the broker.
+    pub automation: RoleName,
+    /// Of gauges.
+    pub maintenance: RoleName,
+}
+
+impl Default for Owners {
+    fn default() -> Self {
+        Self {
+            automation: RoleName::from("automation"),
+            maintenance: RoleName::from("maintenance"),
+        }
+    }
 }
 
 /// One thing a role may do: a verb, for one class of holds or for all.

@@ -186,7 +186,7 @@ fn too_many(source: &Source, gauge: Option<&Gauge>, others: usize) -> Option<Str
             return format!("nothing that cannot be taken back is done on the word of {}", source.name());
         }
         format!(
-            "that was asked for {others} others of the newest {} pieces {} measured, and is done for {} at most before it passes a check",
+            "of the newest {} pieces {} measured that was asked for {others} already: no more than {} before it passes a check",
             cap.of,
             source.name(),
             cap.most

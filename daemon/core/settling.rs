@@ -3,7 +3,7 @@
 //! Order: a hold tops all; remelt, scrap and rework only alone and only where nothing speaks against
 //! them, else they become a hold; then recheck, unevaluated, regrade, accept. All reasons are kept.
 
-use crate::alarm::{Occurrence, Priority};
+use crate::alarm::{Occurrence, Owner, Priority};
 use crate::hold::{Hold, HoldOf, Wish};
 use crate::holding::covers;
 use crate::judge::Judge;
@@ -314,7 +314,7 @@ impl<J: Judge> Line<J> {
             of: ("rule", rule.as_str()),
             apart: None,
             piece: Some(piece),
-            owner: "automation",
+            owner: Owner::Automation,
             ends,
         });
     }

@@ -1,7 +1,7 @@
 //! Feeding counters and charts, before any rule is asked, and starting them again.
 
 use crate::ahead::{Ahead, Forecast, Outlook};
-use crate::alarm::{Occurrence, Priority};
+use crate::alarm::{Occurrence, Owner, Priority};
 use crate::hold::{Hold, HoldOf};
 use crate::judge::Judge;
 use crate::line::Line;
@@ -150,7 +150,7 @@ impl<J: Judge> Line<J> {
             of: ("rule", rule.as_str()),
             apart: None,
             piece: Some(point.name),
-            owner: "automation",
+            owner: Owner::Automation,
             ends,
         });
     }
@@ -167,7 +167,7 @@ impl<J: Judge> Line<J> {
             of: ("rule", rule.as_str()),
             apart: None,
             piece: Some(point.name),
-            owner: "automation",
+            owner: Owner::Automation,
             ends,
         });
     }

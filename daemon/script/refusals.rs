@@ -598,7 +598,7 @@ fn what_a_trial_run_shows() {
     );
     body(
         r#"hold("x").class("food")"#,
-        "a.rhai:2:27: class 'food' is not in the plant description: known: process-minor\n",
+        "a.rhai:2:27: class 'food' is not in the plant description: known: nonconforming, process-minor\n",
     );
     check(
         "rule(\"x\").at(\"s95\").of(\"concavity\", \"um\").on_fault(\"hold\");\nfn reading(r) { if r.value.deviation > 1.um { hold(\"x\") } }",

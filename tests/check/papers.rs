@@ -95,7 +95,7 @@ case differs: one
   |                                                ^^^^^^^^^^^^^^^^^^^^^
   |
   = wanted: remelt K1 "69.8 g"
-  = found: remelt K1 at=w1 route=returns "light: weight 1380.1 g is 69.9 g off nominal"
+  = found: remelt K1 at=w1 route=remelt "light: weight 1380.1 g is 69.9 g off nominal"
   = not so: "69.8 g" of remelt K1
 
 case differs: two, with a row that says nothing

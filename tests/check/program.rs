@@ -193,7 +193,7 @@ fn json_has_everything() {
                         {"words": ["alarm"], "texts": []},
                     ],
                     "found": [{
-                        "words": ["remelt", "K1", "at=w1", "route=returns"],
+                        "words": ["remelt", "K1", "at=w1", "route=remelt"],
                         "texts": ["light: weight 1380.1 g is 69.9 g off nominal"],
                     }],
                 }],

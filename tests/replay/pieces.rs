@@ -114,7 +114,7 @@ fn a_tighter_limit_remelts_more_and_says_which() {
         "accept      -> remelt                1",
         "  P2  2026-03-02T06:00:02.000+01:00  s30",
         "    recorded  accept, at s30",
-        "    replayed  remelt to returns, at s30: mass-miss: mass 1472.0 g is 22.0 g off nominal",
+        "    replayed  remelt to remelt, at s30: mass-miss: mass 1472.0 g is 22.0 g off nominal",
         "    recorded  hold, at s30: engine:tolerance: mass 1480.0 g is above 1475.0 g",
         "pieces stopped in the replay only: 1",
     ] {

@@ -377,7 +377,7 @@ fn faults_of_the_text() {
         "[lime]",
         &[
             "1:1: line is missing: write for example [line] and under it base = \"site/area/line\"",
-            "1:2: lime is not known; wanted one of line, stratum, count, class, gauge, condition, lanes, role, station: did you mean line",
+            "1:2: lime is not known; wanted one of line, stratum, count, class, gauge, condition, lanes, role, owners, station: did you mean line",
         ],
     );
     check(
@@ -581,7 +581,7 @@ fn faults_of_what_is_declared() {
         "with = 2.5 }",
         &[
             "31:12: gauge \"lc-1\": standard: within is missing: write for example within = 2",
-            "31:30: gauge \"lc-1\": standard: with is not known; wanted one of nominal, within: take it out",
+            "31:30: gauge \"lc-1\": standard: with is not known; wanted one of nominal, within, every: take it out",
         ],
     );
     check(

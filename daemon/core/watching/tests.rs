@@ -162,6 +162,7 @@ fn plant() -> Plant {
             name: "shift-lead".into(),
             may: vec![may("release"), may("close")],
         }],
+        owners: Owners::default(),
         classes: Vec::new(),
         routes_legal: BTreeMap::new(),
         lanes: BTreeMap::new(),

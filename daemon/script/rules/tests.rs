@@ -5,8 +5,8 @@ use crate::declare::Kind;
 use crate::quantity::Quantity;
 use crate::quantity::tests::mass;
 use chargehand_core::{
-    Asks, CharacteristicName, Condition, LineDescription, Of, Role, Span, StationName, Stratum,
-    Word,
+    Asks, CharacteristicName, Condition, LineDescription, Of, Owners, Role, Span, StationName,
+    Stratum, Word,
 };
 use chargehand_measure::{Decimal, Scale, Unit};
 use proptest::prelude::*;
@@ -53,6 +53,7 @@ pub(crate) fn plant() -> Plant {
             name: "maintenance".into(),
             may: Vec::new(),
         }],
+        owners: Owners::default(),
         classes: Vec::new(),
         routes_legal: BTreeMap::from([
             (
