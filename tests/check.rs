@@ -33,7 +33,7 @@ unit = "g"
 nominal = 1450
 lower = 1425
 upper = 1475
-plausible = [200, 3000]
+plausible = [200, 2800]
 resolution = 0.1
 of = "piece"
 per = "die"
@@ -58,7 +58,11 @@ every = 5
 
 [[role]]
 name = "foreman"
-may = ["release"]
+may = ["release", "release:nonconforming"]
+
+[owners]
+automation = "foreman"
+maintenance = "foreman"
 "#;
 
 /// A rule with two `if`s, one behind the other.

@@ -6,12 +6,14 @@
 //! - **Cases** of a rule run with that rule alone, those of the whole rulebook in `all.cases` with all rules.
 //! - **Charts** are told with the limit each has, how often it errs while all is well, and how soon it sees what is not; then
 //!   how often all of them err together.
-//! - **Remarks** are legal and most likely not meant: what the loader doubts, what is not read in the folder,
-//!   a rule without cases, an `if` that went only one way in all cases.
+//! - **Remarks** are legal and most likely not meant: what the loader doubts, a description under which two pieces on a
+//!   scale are one or nobody answers, what is not read in the folder, a rule without cases, an `if` that went only one way in
+//!   all cases.
 //!
 //! Deliberately not here: reading and running cases, loading rules, and anything a running line does.
 
 mod charts;
+mod doubts;
 mod found;
 mod report;
 mod running;
@@ -100,6 +102,8 @@ pub fn check(
         charts: Vec::new(),
         texts: Texts::from([(plant.display().to_string(), read.text.clone())]),
     };
+    let doubts = doubts::of(&read.plant, &report.plant);
+    report.remarks.extend(doubts);
     let further: Vec<(String, String)> = further
         .iter()
         .map(|path| read_further(path))

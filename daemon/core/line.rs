@@ -179,7 +179,7 @@ impl<J: Judge> Line<J> {
             of: ("line", &base),
             apart: None,
             piece: None,
-            owner: "automation",
+            owner: Owner::Automation,
             ends,
         });
     }

@@ -760,7 +760,7 @@ fn what_comes_from_the_bus_forges_no_line_of_what_is_printed() {
     let reason = "looked at\n\n2026-11-25T08:00:00.000+01:00  record 99  x\n  decided accept\u{1b}[2J\u{9b}31m\r\u{2066}";
     let request =
         json!({"id": "r1", "hold": hold, "seen": seen, "by": "SL\u{202e}E", "reason": reason});
-    let reply = site.ask("release/shift-lead", &request);
+    let reply = site.ask("release/quality-engineer", &request);
     assert_eq!(reply["result"], "done", "{reply}");
     let ledger = site.ledger().display().to_string();
     let found = chargehand(&["trace", "--ledger", &ledger, "P\u{202e}1"]);

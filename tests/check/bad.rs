@@ -82,7 +82,7 @@ fn differs(mistake: &Mistake) -> Option<String> {
         format!("{kind} {place}: {}{remedy}", finding.what)
     };
     let faults = report.faults.iter().map(|fault| line("fault", fault));
-    // So is what the plant description says without effect: of a rulebook it is not.
+    // So is what is doubtful or without effect in the plant description: of a rulebook it is not.
     let of_plant = |finding: &&Finding| finding.file.ends_with(".toml");
     let remarks = report
         .remarks

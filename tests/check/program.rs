@@ -78,7 +78,7 @@ fn what_a_plant_description_says_without_effect_is_said_and_strictly_a_fault() {
     let plant = PLANT
         .replace("kind = \"lane\"", "kind = \"final\"")
         .replace("every = 5", "every = 5\nevidence = \"every\"")
-        .replace("[\"release\"]", "[\"release\", \"shelve\"]");
+        .replace("[\"release\", ", "[\"release\", \"shelve\", ");
     let files: &[(&str, &str)] = &[("light.rhai", LIGHT), ("light.cases", LIGHT_CASES)];
     let report = |more: &[&str]| {
         let checked = check_for(&plant, files, more);
@@ -305,4 +305,41 @@ fn definitions_are_written_for_an_editor_and_are_no_rule() {
     // Beside the rules it is passed over, by the check and by whoever starts the daemon.
     let output = chargehand(&["check", "--plant", &plant, "--strict"]);
     assert_eq!(output.status.code(), Some(0), "{}", stdout(&output));
+}
+
+#[test]
+fn a_description_that_takes_two_pieces_for_one_or_that_nobody_answers_is_remarked_on() {
+    let two = "weight at w1: plausible takes in 2900.0 g, twice the nominal: two pieces on the scale would be believed: write an upper end below that";
+    let nobody = "no role may release what is out of tolerance: such a piece is held for ever: give it by name: may = [\"release:nonconforming\"]";
+    let answers = |duty: &str, of: &str| {
+        format!(
+            "no role {duty} is declared: nobody answers the engine's alarms of {of}: name the role that does: [owners] and under it {duty} = \"…\""
+        )
+    };
+    let owners = "[owners]\nautomation = \"foreman\"\nmaintenance = \"foreman\"\n";
+    let rows = [
+        ("[200, 2800]", "[200, 2899.9]", vec![]),
+        ("[200, 2800]", "[200, 2900]", vec![two.to_owned()]),
+        (", \"release:nonconforming\"", "", vec![nobody.to_owned()]),
+        (
+            owners,
+            "",
+            vec![
+                answers("automation", "rules, controllers, clocks and the broker"),
+                answers("maintenance", "gauges"),
+            ],
+        ),
+    ];
+    for (from, to, expect) in rows {
+        assert!(PLANT.contains(from), "{from}");
+        let files = [("light.rhai", LIGHT), ("light.cases", LIGHT_CASES)];
+        let checked = check_for(&PLANT.replace(from, to), &files, &["--json"]);
+        let report: Value = serde_json::from_str(&checked.paper).expect("JSON");
+        let remarks = report["remarks"].as_array().expect("a list");
+        let of_plant = remarks.iter().map(in_line).filter_map(|line| {
+            let (file, said) = line.split_once(": ").expect("a file first");
+            file.ends_with("plant.toml").then(|| said.to_owned())
+        });
+        assert_eq!(of_plant.collect::<Vec<_>>(), expect, "{to}");
+    }
 }
