@@ -335,7 +335,7 @@ chart rough/one: shewhart() of rough at w2
   false alarms  one in 2149 points: 2.34 in 168 running hours
   a mean off by 0.5 sigma after 724 (3619 pieces), 1 sigma after 161 (805 pieces), 2 sigma after 15.0 (74.8 pieces), 3 sigma after 3.24 (16.2 pieces); points, on average
 
-1 rule, 1 case, 1 branch both ways, 1 remark: fine
+1 rule, 1 case, 1 branch both ways, 1 remark: no fault
 "#,
     );
 }
@@ -356,7 +356,7 @@ fn a_chart_that_can_hardly_ever_signal_is_told() {
     assert_eq!(
         remarks(&files),
         [
-            "rough.rhai:2:6: chart 'one' can practically never signal: it sees a mean that is off by 3 sigma after 7.8e11 values, on average: give it a smaller reference value, such as cusum(0.5), or a narrower limit"
+            "rough.rhai:2:6: chart 'one' can practically never signal: it sees a mean that is off by 3 sigma after 7.9e11 values, on average: give it a smaller reference value, such as cusum(0.5), or a narrower limit"
         ]
     );
     let header = r#".leave_out(off_nominal_by(0.1.um)).chart("one", ewma(0.1), control_limit(3))"#;
