@@ -10,7 +10,7 @@ use crate::outcome::{Shows, Watched};
 use crate::piece::Piece;
 use crate::plant::{Characteristic, Station};
 use crate::watch::{
-    Centre, Chart, Declaration, Drift, Kept, LeftOut, STRATA_KEPT, Shown, Standing, Watch,
+    Centre, Chart, Declaration, Drift, Kept, LeftOut, Real, STRATA_KEPT, Shown, Standing, Watch,
 };
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::format;
@@ -362,7 +362,7 @@ impl<J: Judge> Line<J> {
         Some(ChartNow {
             level: steps(centre, *sigma, level),
             limit: steps(centre, *sigma, limit),
-            forecast: ahead(chart, declared).and_then(|ahead| ahead.forecast()),
+            forecast: ahead(chart, declared, piece).and_then(|ahead| ahead.forecast()),
         })
     }
 }
@@ -578,7 +578,7 @@ fn show(standing: &Standing, declared: &Declaration, piece: &Piece) -> Shown {
                 points: chart.now.points,
                 side: signal.map(|signal| signal.side),
                 pattern: signal.and_then(|signal| signal.rule),
-                ahead: ahead(chart, declared),
+                ahead: ahead(chart, declared, piece),
             })
         }
         (Standing::Counter(counter), _) => Shown::Counter(counter.count(piece.born)),
@@ -596,12 +596,25 @@ fn outlook(declared: &Declaration) -> Option<Outlook> {
     }
 }
 
-fn ahead(chart: &Chart, declared: &Declaration) -> Option<Ahead> {
-    let outlook = outlook(declared)?;
+fn ahead(chart: &Chart, declared: &Declaration, piece: &Piece) -> Option<Ahead> {
+    let Watch::Chart {
+        centre,
+        sigma,
+        outlook,
+        ..
+    } = &declared.watch
+    else {
+        return None;
+    };
+    // Of pieces with several centres no one mean goes to a limit.
+    let several = matches!(centre, Centre::Per(per, _) if declared.per.as_ref() != Some(per));
     Some(Ahead {
         trail: chart.now.trail.clone().unwrap_or_default(),
         passed: chart.passed,
-        outlook,
+        outlook: (*outlook)?,
+        points: chart.now.points,
+        centre: centre_of(centre, piece).filter(|_| !several).map(Real),
+        sigma: Real(*sigma),
     })
 }
 

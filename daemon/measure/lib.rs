@@ -89,7 +89,7 @@ pub use tolerance::{
     two_sided_factor_approximate,
 };
 pub use trend::{
-    ChangePoint, Crossing, LineFit, LineWindow, MannKendall, RunsTest, TheilSen, change_point,
-    crossing, fit_line, fit_through_origin, mann_kendall, runs_test, theil_sen,
+    ChangePoint, Crossing, LineFit, LineWindow, MannKendall, Ramp, RunsTest, TheilSen,
+    change_point, crossing, fit_line, fit_through_origin, mann_kendall, ramp, runs_test, theil_sen,
 };
 pub use unit::{ConvertError, Dimension, Unit, UnitError};

@@ -354,7 +354,7 @@ const OF_CHART: &[Entry] = &[
     ),
     entry(
         &["fn get rate(chart: chart) -> quantity"],
-        "How much the mean changes with each piece of the stratum; not known while that may be chance.",
+        "How much the mean changes with each piece of the stratum; not known while it may have stepped, or stand.",
     ),
     entry(
         &["fn get left(chart: chart) -> left"],

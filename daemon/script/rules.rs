@@ -19,7 +19,7 @@ use crate::verdict::{Desk, Known};
 use crate::words;
 use chargehand_core::{
     Ahead, Characteristic, CharacteristicName, Count, Declaration, Drift, Facts, Fallback,
-    GaugeName, Judge, Opinion, Outlook, PieceName, Plant, RuleFault, RuleName, Shown, Station,
+    GaugeName, Judge, Opinion, Outlook, PieceName, Plant, Real, RuleFault, RuleName, Shown, Station,
     StationName, StratumName, Trail, Verdict, Watch,
 };
 use chargehand_measure::{Chart, Decimal, Points, RunRule, Side};
@@ -614,6 +614,9 @@ fn ahead(upper: Option<i64>) -> Ahead {
             lower: None,
             upper,
         },
+        points: 20,
+        centre: Some(Real(0.0)),
+        sigma: Real(1.0),
     }
 }
 

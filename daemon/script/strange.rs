@@ -7,7 +7,7 @@ use crate::rules::Rules;
 use crate::rules::tests::{book, lines, plant};
 use chargehand_core::{
     Ahead, CharacteristicName, Count, Drift, Effect, Facts, Gate, GateKind, Judge, Outlook,
-    PieceName, Plant, Shown, Span, StationName, Stratum, StratumName, Trail, Watch,
+    PieceName, Plant, Real, Shown, Span, StationName, Stratum, StratumName, Trail, Watch,
 };
 use proptest::prelude::*;
 use std::collections::BTreeMap;
@@ -110,6 +110,9 @@ fn occasion() -> impl Strategy<Value = Occasion> {
                     trail,
                     passed,
                     outlook: Outlook::default(),
+                    points,
+                    centre: Some(Real(0.0)),
+                    sigma: Real(1.0),
                 },
                 told,
                 healthy,

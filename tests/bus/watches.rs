@@ -202,31 +202,31 @@ fn advice_says_how_fast_and_until_when_also_after_a_kill() {
         let mass = 1449.0 + 1.5 * f64::from(piece);
         site.of_mould(&format!("P{piece}"), "M1", mass);
     };
-    for piece in 1..=9 {
+    for piece in 1..=13 {
         weigh(&mut site, piece);
     }
-    // Nine values are no line that is believed.
+    // It may as well have stepped.
     let advisory = site.wait_for_newest(below, |advisory| advisory["role"] == "maintenance");
     assert_eq!(advisory["text"], "at the limit in not known");
     assert_eq!(
         (&advisory["rate"], &advisory["left"]),
         (&Value::Null, &Value::Null)
     );
-    weigh(&mut site, 10);
-    let advisory = site.wait_for_newest(below, |advisory| advisory["left"]["value"] == 7);
-    assert_eq!(advisory["text"], "at the limit in 7");
-    assert_eq!(advisory["rate"], "1.5 g");
+    weigh(&mut site, 14);
+    let advisory = site.wait_for_newest(below, |advisory| advisory["left"]["value"] == 4);
+    assert_eq!(advisory["text"], "at the limit in 4");
+    assert_eq!(advisory["rate"], "1.4 g");
     assert_eq!(
         advisory["left"],
-        json!({"value": 7, "unit": "pieces", "low": 7, "high": 8})
+        json!({"value": 4, "unit": "pieces", "low": 0, "high": 12})
     );
     site.daemon.kill();
     site.start_again();
-    weigh(&mut site, 11);
-    let advisory = site.wait_for_newest(below, |advisory| advisory["left"]["value"] == 6);
+    weigh(&mut site, 15);
+    let advisory = site.wait_for_newest(below, |advisory| advisory["left"]["value"] == 3);
     assert_eq!(
         advisory["left"],
-        json!({"value": 6, "unit": "pieces", "low": 6, "high": 7})
+        json!({"value": 3, "unit": "pieces", "low": 0, "high": 9})
     );
     site.daemon.stop();
 }
