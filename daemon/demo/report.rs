@@ -6,6 +6,7 @@
 
 use std::collections::BTreeMap;
 use std::fmt;
+use std::iter;
 
 use crate::PIECES_MAX;
 use crate::clock::time_of_day;
@@ -165,12 +166,15 @@ impl Score {
         let gates = self.station_holds.iter().map(station_hold);
         let pieces = self.held.iter().flat_map(held);
         listed("holds", gates.chain(pieces).collect());
-        let advice = self.advisories.iter().map(|advisory| {
+        let advice = self.advisories.iter().flat_map(|advisory| {
             let since = time_of_day(advisory.since_us);
-            format!(
+            let first = format!(
                 "to {} at {since} by {}: {}",
                 advisory.role, advisory.rule, advisory.text
-            )
+            );
+            let last =
+                (advisory.last != advisory.text).then(|| format!("    at last: {}", advisory.last));
+            iter::once(first).chain(last)
         });
         listed("advisories", advice.collect());
         let alarms = self

@@ -716,6 +716,9 @@ mod tests {
                 "of": {"station": "s30", "mould": mould}, "since": written(since_us)});
             let topic = format!("advisory/mould-wear.maintenance.{mould}");
             self.messages.push(message(&topic, &body));
+            let mut later = body;
+            later["text"] = json!(format!("mould {mould} has 300 shots left"));
+            self.messages.push(message(&topic, &later));
         }
 
         fn hold(&mut self, station: &str, since_us: i64) {
@@ -796,6 +799,7 @@ mod tests {
             " by engine:tolerance; shift-lead or quality-engineer must act\n                      the first: too smooth\n",
         );
         has("  advisories      to maintenance at 08:47:12 by mould-wear: mould M3 drifts\n");
+        has("\n                      at last: mould M3 has 300 shots left\n");
         has(
             "      found at n 415, 08:47:12\n      expected about n 415; n 251 to 567 on nine days of ten\n",
         );
@@ -923,6 +927,7 @@ mod tests {
                 role: "maintenance".to_owned(),
                 rule: "wear".to_owned(),
                 text: String::new(),
+                last: String::new(),
                 of: BTreeMap::from([("mould".to_owned(), (*mould).to_owned())]),
                 since_us: at(*n).weighed_us,
             });

@@ -51,8 +51,10 @@ pub struct AdvisorySeen {
     pub role: String,
     /// By which rule.
     pub rule: String,
-    /// What to plan.
+    /// What to plan, as it was first said.
     pub text: String,
+    /// As it was last said.
+    pub last: String,
     /// What it is about.
     pub of: BTreeMap<String, String>,
     /// Since when, microseconds since 1970, UTC.
@@ -284,13 +286,17 @@ impl Seen {
             role: text(body, "role").to_owned(),
             rule: text(body, "rule").to_owned(),
             text: text(body, "text").to_owned(),
+            last: text(body, "text").to_owned(),
             of: of.collect(),
             since_us: at(body, "since"),
         };
         // Closed and given anew is another one; said again it is the same.
-        self.advisories
+        let last = seen.last.clone();
+        let known = self
+            .advisories
             .entry(format!("{id} {}", seen.since_us))
             .or_insert(seen);
+        known.last = last;
     }
 
     fn beat(&mut self, station: &str, body: &Value) {

@@ -557,7 +557,12 @@ mod tests {
         assert_eq!(bits, GOLDEN, "{bits:x?}");
     }
 
-    const GOLDEN: [u64; 4] = [0, 0, 0, 0];
+    const GOLDEN: [u64; 4] = [
+        0x3fea_7173_00ef_1574,
+        0x3f98_fcb6_0cbc_3744,
+        0x4071_d9fd_11ee_0f00,
+        0x4077_7cc8_879b_4580,
+    ];
 
     proptest! {
         #[test]
