@@ -19,8 +19,8 @@ use crate::verdict::{Desk, Known};
 use crate::words;
 use chargehand_core::{
     Ahead, Characteristic, CharacteristicName, Count, Declaration, Drift, Facts, Fallback,
-    GaugeName, Judge, Opinion, Outlook, PieceName, Plant, Real, RuleFault, RuleName, Shown, Station,
-    StationName, StratumName, Trail, Verdict, Watch,
+    GaugeName, Judge, Opinion, Outlook, PieceName, Plant, Real, RuleFault, RuleName, Shown,
+    Station, StationName, StratumName, Trail, Verdict, Watch,
 };
 use chargehand_measure::{Chart, Decimal, Points, RunRule, Side};
 use rhai::{AST, CallFnOptions, Dynamic, Engine, Position, Scope};

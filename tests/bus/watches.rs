@@ -215,7 +215,7 @@ fn advice_says_how_fast_and_until_when_also_after_a_kill() {
     weigh(&mut site, 14);
     let advisory = site.wait_for_newest(below, |advisory| advisory["left"]["value"] == 4);
     assert_eq!(advisory["text"], "at the limit in 4");
-    assert_eq!(advisory["rate"], "1.4 g");
+    assert_eq!(advisory["rate"], "1.3 g");
     assert_eq!(
         advisory["left"],
         json!({"value": 4, "unit": "pieces", "low": 0, "high": 12})
