@@ -6,7 +6,8 @@
 use crate::config;
 use crate::record::{Body, MessageBody};
 use chargehand_core::{
-    Conflict, Input, Line, Outcome, Plant, SEMANTICS, Start, State, TextDigest, Timestamp,
+    Conflict, Event, EventKind, Fault, Input, Line, Outcome, PieceName, Plant, RejectReason,
+    SEMANTICS, Start, State, TextDigest, Timestamp, Told, Unusable,
 };
 use chargehand_ledger::Digest;
 use chargehand_script::{Rulebook, Rules};
@@ -196,6 +197,28 @@ impl Derivation {
         })
     }
 
+    /// Whether a row answers a disposition that was never given of its piece. `given` says whether one stands at that
+    /// place of the ledger, of that piece where one is named.
+    ///
+    /// # Errors
+    /// Those of `given`.
+    pub fn is_unheard_of<E>(
+        &self,
+        row: &Row,
+        given: impl FnOnce(Told, Option<&PieceName>) -> Result<bool, E>,
+    ) -> Result<bool, E> {
+        let Some((disposition, piece)) = answered(row) else {
+            return Ok(false);
+        };
+        let Some(told) = self.wire.told(disposition) else {
+            return Ok(true);
+        };
+        if piece.is_some_and(|piece| self.line.told(piece.as_str()) == Some(told)) {
+            return Ok(false);
+        }
+        Ok(!given(told, piece)?)
+    }
+
     /// Judges the rows of a message that were not known before.
     pub fn judge(
         &mut self,
@@ -215,10 +238,44 @@ impl Derivation {
                         piece: row.piece,
                     }),
                 })
+            } else if message.unheard_of.contains(&index) {
+                Some(Input::Unusable(unheard_of(row)))
             } else {
                 Some(row.input)
             }
         });
         self.line.handle(seq, at, inputs)
+    }
+}
+
+/// The disposition that a row answers, and the piece it names.
+fn answered(row: &Row) -> Option<(&str, Option<&PieceName>)> {
+    let Input::Event(Event { kind, piece, .. }) = &row.input else {
+        return None;
+    };
+    let (EventKind::Received { disposition }
+    | EventKind::Diverted { disposition, .. }
+    | EventKind::Jammed { disposition }) = kind
+    else {
+        return None;
+    };
+    Some((disposition, piece.as_ref()))
+}
+
+fn unheard_of(row: Row) -> Unusable {
+    let (disposition, piece) = answered(&row).unwrap_or_default();
+    let of = piece.map_or_else(String::new, |piece| format!(" of {piece}"));
+    let text = format!(
+        "no disposition {disposition:?}{of} was given: quote the `id` of the one that is answered"
+    );
+    Unusable {
+        fault: Fault {
+            reason: RejectReason::UnknownDisposition,
+            at: "/disposition".into(),
+            text,
+            characteristic: None,
+        },
+        source: row.source,
+        piece: row.piece,
     }
 }

@@ -59,6 +59,9 @@ pub struct MessageBody {
     /// Rows whose key other bytes used before.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub conflict: Vec<usize>,
+    /// Rows that answer a disposition which was never given.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub unheard_of: Vec<usize>,
 }
 
 /// What there was of a message above the limit.

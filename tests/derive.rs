@@ -9,6 +9,7 @@ mod golden;
 pub mod memory;
 mod order;
 mod outside;
+mod page;
 mod second_reader;
 mod shipped;
 mod table;

@@ -8,10 +8,11 @@ use super::{Case, Row};
 use crate::derive::{Derivation, TextFault, Texts};
 use crate::record::{Body, MessageBody};
 use crate::run::conflict_key;
-use chargehand_core::{Condition, Outcome, Plant, Span, Start, State, Timestamp};
+use chargehand_core::{Condition, Outcome, PieceName, Plant, Span, Start, State, Timestamp, Told};
 use chargehand_wire::UnknownZone;
 use serde::Serialize;
 use std::collections::BTreeMap;
+use std::convert::Infallible;
 use std::fmt;
 
 /// A line on which cases are run, one after the other, each from an empty memory.
@@ -22,6 +23,8 @@ pub struct Bench {
     day: Day,
     /// Keys of the case's messages, and what their bytes were: the ledger's index of them, in small.
     keys: BTreeMap<String, [u8; 32]>,
+    /// Every disposition of the case, and of which piece: what else a ledger is asked for.
+    given: BTreeMap<Told, PieceName>,
 }
 
 /// A row after which something else followed than it says.
@@ -74,6 +77,7 @@ impl Bench {
             start,
             day,
             keys: BTreeMap::new(),
+            given: BTreeMap::new(),
         })
     }
 
@@ -116,6 +120,7 @@ impl Bench {
     pub(super) fn begin(&mut self, at: Span) -> Vec<Outcome> {
         self.derivation.begin(State::default());
         self.keys.clear();
+        self.given.clear();
         let start = Body::Start(self.start.clone());
         self.take(self.day.at(at), &start, "")
     }
@@ -209,8 +214,15 @@ impl Bench {
             ..MessageBody::default()
         };
         let rows = self.derivation.read(&body, payload.as_bytes());
-        for (index, key) in rows.iter().enumerate() {
-            let Some(key) = &key.key else { continue };
+        for (index, row) in rows.iter().enumerate() {
+            let given = |told, piece: Option<&PieceName>| {
+                let of = self.given.get(&told);
+                Ok::<_, Infallible>(of.is_some_and(|of| piece.is_none_or(|piece| piece == of)))
+            };
+            if self.derivation.is_unheard_of(row, given) == Ok(true) {
+                body.unheard_of.push(index);
+            }
+            let Some(key) = &row.key else { continue };
             match self.keys.get(&key.text) {
                 None => {
                     self.keys.insert(key.text.clone(), key.content);
@@ -235,7 +247,14 @@ impl Bench {
     /// Takes in one record.
     pub(super) fn take(&mut self, at: Timestamp, body: &Body, payload: &str) -> Vec<Outcome> {
         let seq = self.derivation.line().state().seq + 1;
-        self.derivation.derive(seq, at, body, payload.as_bytes())
+        let outcomes = self.derivation.derive(seq, at, body, payload.as_bytes());
+        for (index, outcome) in (1..).zip(&outcomes) {
+            if let Outcome::Disposition(given) = outcome {
+                let told = Told { seq, index };
+                self.given.insert(told, given.piece.clone());
+            }
+        }
+        outcomes
     }
 }
 

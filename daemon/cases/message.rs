@@ -323,7 +323,7 @@ impl OfStation {
                 (Part::Time, Value::Plain(time)) => object.text(name, &day.stamp(time)),
                 (Part::Number | Part::Object, Value::Plain(number)) => object.raw(name, number),
                 (Part::Measured, Value::Plain(value)) => object.raw(name, &measured(value)),
-                // No disposition goes by this name: the note of it says so.
+                // No disposition goes by this name: the rejection says so.
                 (Part::Text, Value::Plain(text)) if name == DISPOSITION && text == AS_IT_IS => {
                     let told = self.piece().and_then(|piece| now.told(piece));
                     object.text(name, told.as_deref().unwrap_or(AS_IT_IS));

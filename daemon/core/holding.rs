@@ -4,12 +4,13 @@
 use crate::hold::{Hold, HoldOf, Wish};
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{HoldId, PieceName, StationName};
+use crate::names::{HoldId, InputId, PieceName, StationName};
 use crate::outcome::Outcome;
 use crate::piece::Piece;
 use crate::plant::Station;
 use alloc::format;
 use alloc::string::ToString;
+use alloc::sync::Arc;
 use alloc::vec::Vec;
 
 impl<J: Judge> Line<J> {
@@ -80,6 +81,32 @@ impl<J: Judge> Line<J> {
         }
     }
 
+    /// Whoever stands at a gate that a wider hold has just closed is held: also who was let pass a moment ago, and may
+    /// still be there. `but` is answered by itself.
+    pub(crate) fn cover_standing(&mut self, id: &HoldId, but: Option<&PieceName>, input: &InputId) {
+        let only = match &self.state.holds[id].of {
+            HoldOf::Station(station) => Some(station),
+            HoldOf::Piece(_) | HoldOf::Stratum(..) => None,
+        };
+        let gates = self.state.standing.iter();
+        let mut stand: Vec<(u64, PieceName, StationName)> = gates
+            .filter(|(gate, _)| only.is_none_or(|only| only == *gate))
+            .flat_map(|(gate, at_gate)| {
+                let names = at_gate.names().into_iter();
+                names.map(|name| (self.state.pieces[&name].born, name, gate.clone()))
+            })
+            .filter(|(_, name, _)| Some(name) != but)
+            .collect();
+        stand.sort();
+        let plant = Arc::clone(&self.plant);
+        for (_, name, gate) in stand {
+            if let Some(station) = plant.station(gate.as_str()) {
+                self.cover(&name, station);
+                self.announce(&name, input);
+            }
+        }
+    }
+
     /// A piece that stands at a held gate is held itself: freeing the gate does not free the piece.
     pub(crate) fn cover(&mut self, name: &PieceName, station: &Station) {
         let piece = &self.state.pieces[name];
@@ -87,6 +114,8 @@ impl<J: Judge> Line<J> {
             .wide_holds(Some(&station.name))
             .into_iter()
             .filter(|hold| covers(hold, piece, Some(station)))
+            // Once is enough, whatever is said of the gate meanwhile.
+            .filter(|hold| !piece.holds.iter().any(|id| self.is_cover(id, hold)))
             .map(|hold| Wish {
                 rule: hold.rule.clone(),
                 class: hold.class.clone(),
@@ -100,6 +129,12 @@ impl<J: Judge> Line<J> {
         for wish in wider {
             self.open_hold(HoldOf::Piece(name.clone()), wish);
         }
+    }
+
+    /// Whether a piece's hold is there because of a wider one.
+    fn is_cover(&self, id: &HoldId, wider: &Hold) -> bool {
+        let hold = &self.state.holds[id];
+        hold.origin == wider.id.as_str() && hold.rule == wider.rule && hold.class == wider.class
     }
 }
 

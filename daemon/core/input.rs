@@ -131,6 +131,8 @@ pub struct Conflict {
 pub struct Recorded {
     /// Where it came from.
     pub source: Source,
+    /// The station and the piece it names there, where it does.
+    pub names: Option<(StationName, PieceName)>,
     /// Why nothing follows from it.
     pub why: String,
 }
@@ -221,7 +223,19 @@ pub enum EventKind {
         /// Which lane.
         to: Option<String>,
     },
-    /// A kind the contract knows and this version only records.
+    /// The station could not do what a disposition asks.
+    Jammed {
+        /// Which, by its id.
+        disposition: String,
+    },
+    /// The piece left the station: on the belt, by hand, or in a carton.
+    Left {
+        /// The contract's word for how.
+        word: String,
+    },
+    /// The piece was put back by hand.
+    Returned,
+    /// A kind of which this version knows no more than where its piece is.
     Other {
         /// Its word.
         word: String,

@@ -7,11 +7,13 @@ use crate::hold::{HoldOf, Wish};
 use crate::input::{Fault, Measured, Reading, SourceKind};
 use crate::judge::{Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, Verb, Verdict};
 use crate::line::{Line, topic_level};
-use crate::names::{AdvisoryId, GaugeName, InputId, PieceName, RoleName, RuleName, StratumName};
+use crate::names::{
+    AdvisoryId, GaugeName, HoldId, InputId, PieceName, RoleName, RuleName, StratumName,
+};
 use crate::outcome::{Judged, Outcome, RejectReason, Said};
 use crate::piece::{Ask, Gap, Limits};
 use crate::plant::{Characteristic, Condition, Of, Station, Word};
-use crate::settling::{default_class, out_of_tolerance};
+use crate::settling::{Came, default_class, out_of_tolerance};
 use crate::watching::{Point, with_stratum};
 use alloc::borrow::ToOwned;
 use alloc::format;
@@ -84,7 +86,14 @@ impl<J: Judge> Line<J> {
         let Some(name) = &reading.piece else {
             return self.on_nameless(reading, station);
         };
-        let Some(late) = self.meet(name, station, &reading.strata, &reading.input) else {
+        let met = self.meet(
+            name,
+            station,
+            station.place,
+            &reading.strata,
+            &reading.input,
+        );
+        let Some(late) = met else {
             return;
         };
         let occasion = Occasion {
@@ -118,7 +127,7 @@ impl<J: Judge> Line<J> {
                 },
             );
         }
-        self.answer(name, station, &reading.input);
+        self.answer(name, station, Came::ToStation, &reading.input);
     }
 
     /// A reading that names no piece can only be about the station.
@@ -180,12 +189,13 @@ impl<J: Judge> Line<J> {
         self.outcomes.push(Outcome::Judged(judged));
     }
 
-    /// The piece is at the station, or has been. Returns whether that comes late: it was reported
-    /// further down already. An unknown name is rejected where pieces are not born.
+    /// The piece is at the station, at that place on the belt, or has been. Returns whether that comes late: it was
+    /// reported further down already. An unknown name is rejected where pieces are not born.
     pub(crate) fn meet(
         &mut self,
         name: &PieceName,
         station: &Station,
+        place: i64,
         strata: &[(StratumName, String)],
         input: &InputId,
     ) -> Option<bool> {
@@ -202,16 +212,16 @@ impl<J: Judge> Line<J> {
                     characteristic: None,
                 };
                 self.reject(input.clone(), Some(name.clone()), fault);
+                self.hear_of(name, station);
                 return None;
             }
             self.bear(name, station);
         }
         self.tell_strata(name, strata);
-        let piece = self.piece_mut(name);
-        let late = piece.place > station.place;
-        if !late {
-            piece.place = station.place;
-            piece.seen = station.name.clone();
+        let late = self.bring(name, station);
+        if !late && station.gate.is_some() {
+            let born = self.state.pieces[name].born;
+            self.at_gate(station).reported(born, place);
         }
         Some(late)
     }
@@ -363,10 +373,17 @@ impl<J: Judge> Line<J> {
             self.open_hold(HoldOf::Piece(name.clone()), wish);
         }
         if !wider.is_empty() {
-            for (of, wish) in wider {
-                self.open_hold(of, wish);
+            let before = self.state.holds_opened;
+            let ids: Vec<HoldId> = wider
+                .into_iter()
+                .map(|(of, wish)| self.open_hold(of, wish))
+                .collect();
+            // Who stands under one that was open before is covered already.
+            if self.state.holds_opened > before {
+                for id in ids {
+                    self.cover_standing(&id, Some(name), &reading.input);
+                }
             }
-            self.cover_standing(Some(name), &reading.input);
         }
         for one in advice {
             self.advise(name, station, characteristic, origin, one);

@@ -19,6 +19,8 @@ extern crate alloc;
 mod advisory;
 mod ahead;
 mod alarm;
+mod at_gate;
+mod belt;
 mod gauge;
 mod hold;
 mod holding;
@@ -43,6 +45,7 @@ mod watching;
 pub use advisory::Advisory;
 pub use ahead::{Ahead, Forecast, LINE_LEAST, LINE_LENGTH, Left, Outlook, Trail};
 pub use alarm::{Alarm, Ends, Priority};
+pub use at_gate::AtGate;
 pub use gauge::GaugeState;
 pub use hold::{Hold, HoldOf, HoldView};
 pub use input::{
@@ -61,7 +64,7 @@ pub use outcome::{
     Closed, Disposition, Freed, Had, InForce, Judged, OpenHold, Outcome, Reason, RejectReason,
     Rejected, Reply, ReplyResult, Said, Shows, Told, Watched,
 };
-pub use piece::{Ask, Gap, Piece, Point};
+pub use piece::{Ask, Flow, Gap, Piece, Point};
 pub use pieces::Pieces;
 pub use plant::{
     Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, Irreversible,

@@ -6,6 +6,7 @@
 //! is not there any more is a broken invariant and panics.
 
 use crate::alarm::{Alarm, Ends, Occurrence, Owner, Priority};
+use crate::at_gate::AtGate;
 use crate::gauge::Check;
 use crate::hold::{HoldIndex, HoldOf, HoldView};
 use crate::input::{
@@ -16,7 +17,7 @@ use crate::names::{AlarmId, GaugeName, InputId, PieceName, RuleName, StationName
 use crate::outcome::{InForce, Outcome, RejectReason, Rejected, Told};
 use crate::piece::{Gap, Piece};
 use crate::plant::{Condition, Of, Plant, Station};
-use crate::settling::TOLERANCE;
+use crate::settling::{Came, TOLERANCE};
 use crate::state::{State, add_past};
 use crate::time::{Span, Timestamp};
 use alloc::format;
@@ -373,7 +374,7 @@ impl<J: Judge> Line<J> {
         if !self.state.pieces.contains_key(name.as_str()) {
             // Born here, or nobody's: a name out of half a message moves no piece down the belt.
             if !lacks || station.condition != Condition::AsCast {
-                return;
+                return self.hear_of(&name, station);
             }
             self.bear(&name, station);
         }
@@ -391,13 +392,18 @@ impl<J: Judge> Line<J> {
                 },
             );
         }
-        self.answer(&name, station, &source.input);
+        self.may_be_at(&name, station);
+        self.answer(&name, station, Came::Unusable, &source.input);
     }
 
     fn on_recorded(&mut self, recorded: &Recorded) {
-        let Recorded { source, why } = recorded;
+        let Recorded { source, names, why } = recorded;
         self.note_taken(source.station.as_ref(), source.kind, &source.input);
-        self.note(format!("{}: {why}", source.input), None);
+        let piece = names.as_ref().map(|(_, piece)| piece);
+        self.note(format!("{}: {why}", source.input), piece.cloned());
+        if let Some((station, piece)) = names {
+            self.old_news_of(piece, station, &source.input);
+        }
     }
 
     fn on_event(&mut self, event: &Event) {
@@ -426,14 +432,28 @@ impl<J: Judge> Line<J> {
                     event.piece.clone(),
                 );
             }
-            EventKind::Other { word } => self.note(
-                format!(
-                    "{}: {word}, recorded; without effect in this version",
-                    event.station
-                ),
+            EventKind::Jammed { disposition } => self.note(
+                format!("{}: jammed by {disposition}", event.station),
                 event.piece.clone(),
             ),
+            EventKind::Left { word } => self.note_passage(event, word),
+            EventKind::Returned => self.note_passage(event, "returned"),
+            EventKind::Other { word } => self.note_passage(event, word),
         }
+        if !matches!(event.kind, EventKind::Birth | EventKind::Arrival) {
+            self.follow(event, station);
+        }
+    }
+
+    /// Of such an event all that counts is where its piece is.
+    fn note_passage(&mut self, event: &Event, word: &str) {
+        let Event { station, piece, .. } = event;
+        let text = if piece.is_some() {
+            format!("{station}: {word}")
+        } else {
+            format!("{station}: {word}, recorded; without effect in this version")
+        };
+        self.note(text, piece.clone());
     }
 
     fn on_birth(&mut self, event: &Event, station: &Station) {
@@ -445,7 +465,9 @@ impl<J: Judge> Line<J> {
             .pieces
             .get(name.as_str())
             .is_some_and(|piece| piece.birth_told);
-        if !self.state.pieces.contains_key(name.as_str()) {
+        if self.state.pieces.contains_key(name.as_str()) {
+            self.bring(&name, station);
+        } else {
             self.bear(&name, station);
         }
         if again {
@@ -475,12 +497,14 @@ impl<J: Judge> Line<J> {
         let Some(name) = event.piece.clone() else {
             return;
         };
+        let gate = station.gate.as_ref();
+        let place = gate.map_or(station.place, |gate| gate.place);
         if self
-            .meet(&name, station, &event.strata, &event.input)
+            .meet(&name, station, place, &event.strata, &event.input)
             .is_some()
         {
             let before = self.state.pieces[&name].clone();
-            self.answer(&name, station, &event.input);
+            self.answer(&name, station, Came::ToGate, &event.input);
             let now = &self.state.pieces[&name];
             let unchanged = before.told.is_some()
                 && before.word == now.word
@@ -698,6 +722,11 @@ impl<J: Judge> Line<J> {
         };
         state.births.insert(piece.born, name.clone());
         state.pieces.insert(name.clone(), piece);
+        let heard_of = state.strangers.remove(name);
+        if let Some(known) = heard_of.and_then(|(known, _)| self.plant.station(known.as_str())) {
+            let known = known.clone();
+            self.may_be_at(name, &known);
+        }
         self.outcomes.push(Outcome::Born {
             piece: name.clone(),
             station: station.name.clone(),
@@ -724,6 +753,11 @@ impl<J: Judge> Line<J> {
                 .get(name.as_str())
                 .is_some_and(|piece| !piece.has_open_matter())
             {
+                if let Some(piece) = state.pieces.get(name.as_str())
+                    && let Some(gate) = state.standing.get_mut(&piece.seen)
+                {
+                    gate.remove(&name);
+                }
                 state.pieces.remove(name.as_str());
                 state.births.remove(&born);
             }
@@ -768,5 +802,6 @@ fn replace(state: &mut State, plant: &Plant) {
         state.standing.remove(&name);
         state.gates_past.insert(name);
     }
+    state.standing.values_mut().for_each(AtGate::begin_again);
     state.gates_past.retain(|name| !gate(name));
 }

@@ -355,8 +355,12 @@ words! {
         UnknownStratum = "unknown-stratum",
         /// A time that could be any.
         NoOffset = "no-offset",
+        /// No disposition of that id was given of the piece.
+        UnknownDisposition = "unknown-disposition",
         /// More bytes than are taken.
         TooLarge = "too-large",
+        /// Of a part that this version does not have, and not without effect.
+        NotInThisVersion = "not-in-this-version",
     }
 }
 

@@ -13,10 +13,16 @@ use serde::{Deserialize, Serialize};
 pub struct Piece {
     /// Its place in the order of birth.
     pub born: u64,
-    /// The station that last reported it, furthest down the line.
+    /// The furthest station that reported it.
     pub seen: StationName,
     /// That station's place.
     pub place: i64,
+    /// Whether it is on the belt there.
+    #[serde(default, skip_serializing_if = "Flow::is_on_belt")]
+    pub flow: Flow,
+    /// The furthest station, beyond that, at which a message that brings it nowhere has named it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub perhaps: Option<StationName>,
     /// The place of the last gate it was let pass.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub passed: Option<i64>,
@@ -47,6 +53,25 @@ pub struct Piece {
     /// The gate it was to act at.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub act_at: Option<StationName>,
+}
+
+/// Where a piece is, at the station that last reported it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Flow {
+    /// On the belt.
+    #[default]
+    OnBelt,
+    /// In a lane, by a disposition.
+    InLane,
+    /// Not there any more: departed, packed, or taken out by hand.
+    Left,
+}
+
+impl Flow {
+    fn is_on_belt(&self) -> bool {
+        *self == Self::OnBelt
+    }
 }
 
 /// One characteristic at one station, and what the newest usable value of it led to.

@@ -4,7 +4,7 @@ use crate::hold::{HoldOf, Wish};
 use crate::input::{Close, PlaceHold, Release, Request, RequestKind, SourceKind};
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{ClassName, HoldId, InputId, PieceName, RoleName, RuleName};
+use crate::names::{ClassName, HoldId, RoleName, RuleName};
 use crate::outcome::{Closed, Freed, Outcome, Reply, ReplyResult};
 use crate::plant::{Plant, Scope};
 use crate::settling::default_class;
@@ -264,32 +264,14 @@ impl<J: Judge> Line<J> {
                     text.push_str("; no gate is left that could stop the piece");
                 }
             }
-            HoldOf::Station(_) | HoldOf::Stratum(..) => self.cover_standing(None, &request.input),
+            HoldOf::Station(_) | HoldOf::Stratum(..) => {
+                self.cover_standing(&id, None, &request.input);
+            }
         }
         Answer {
             result: ReplyResult::Done,
             text,
             hold: Some(id),
-        }
-    }
-
-    /// A piece that was let pass a moment ago may still stand at a gate that is held now. `but` is answered
-    /// by itself.
-    pub(crate) fn cover_standing(&mut self, but: Option<&PieceName>, input: &InputId) {
-        let plant = Arc::clone(&self.plant);
-        for (gate, name) in self.state.standing.clone() {
-            if Some(&name) == but {
-                continue;
-            }
-            let stands = self
-                .state
-                .pieces
-                .get(name.as_str())
-                .is_some_and(|piece| piece.seen == gate);
-            if let Some(station) = plant.station(gate.as_str()).filter(|_| stands) {
-                self.cover(&name, station);
-                self.announce(&name, input);
-            }
         }
     }
 

@@ -4,14 +4,15 @@
 //! them, else they become a hold; then recheck, unevaluated, regrade, accept. All reasons are kept.
 
 use crate::alarm::{Occurrence, Owner, Priority};
+use crate::belt::{is_beyond, is_late};
 use crate::hold::{Hold, HoldOf, Wish};
 use crate::holding::covers;
 use crate::judge::Judge;
-use crate::legality::legal;
+use crate::legality::forbids;
 use crate::line::Line;
 use crate::names::{ClassName, InputId, PieceName, RuleName};
 use crate::outcome::{Disposition, OpenHold, Outcome, Reason, Told};
-use crate::piece::{Ask, Piece};
+use crate::piece::{Ask, Flow, Piece};
 use crate::plant::{Gate, GateKind, Plant, Station, Word};
 use alloc::borrow::ToOwned;
 use alloc::format;
@@ -22,14 +23,31 @@ use alloc::vec::Vec;
 /// Of so many holds of a piece a disposition speaks: whoever opens thousands must not make every answer as long.
 const SAID_MAX: usize = 100;
 
+/// What brought a piece to where it is answered.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Came {
+    /// It was measured; its gate may be further down the belt.
+    ToStation,
+    /// It arrived at the gate.
+    ToGate,
+    /// A message that cannot be used says so: it lets nothing pass.
+    Unusable,
+}
+
 /// A gate and the station it belongs to.
 type GateAt<'p> = Option<(&'p Station, &'p Gate)>;
 
 impl<J: Judge> Line<J> {
     /// Answers for a piece that the station measured, or that stands there.
-    pub(crate) fn answer(&mut self, name: &PieceName, station: &Station, input: &InputId) {
+    pub(crate) fn answer(
+        &mut self,
+        name: &PieceName,
+        station: &Station,
+        came: Came,
+        input: &InputId,
+    ) {
         let plant = Arc::clone(&self.plant);
-        let late = self.state.pieces[name].place > station.place;
+        let late = is_late(&plant, &self.state.pieces[name], station);
         let own = station
             .gate
             .as_ref()
@@ -37,18 +55,40 @@ impl<J: Judge> Line<J> {
             .map(|gate| (station, gate));
         if own.is_some() {
             self.cover(name, station);
-            self.state
-                .standing
-                .insert(station.name.clone(), name.clone());
         }
         let act_at = own.or_else(|| next_gate(&plant, &self.state.pieces[name]));
         let word = self.settle(name, act_at);
         self.tell(name, station, act_at, word, late, input);
         if let Some((_, gate)) = own {
-            let piece = self.piece_mut(name);
+            self.stand(name, station, gate, came, word == Word::Accept);
+        }
+    }
+
+    /// The piece stands at a gate, which was told just now whether to let it pass.
+    fn stand(
+        &mut self,
+        name: &PieceName,
+        station: &Station,
+        gate: &Gate,
+        came: Came,
+        passes: bool,
+    ) {
+        let ahead = match came {
+            Came::ToGate => 0,
+            Came::ToStation | Came::Unusable => gate.place - station.place,
+        };
+        let piece = self.piece_mut(name);
+        if came != Came::Unusable {
             // A gate down the belt from its station is still ahead of the piece.
-            piece.passed =
-                (word == Word::Accept && gate.place <= station.place).then_some(gate.place);
+            piece.passed = (passes && gate.place <= station.place).then_some(gate.place);
+        } else if passes || piece.seen != station.name {
+            return;
+        }
+        let at_gate = self.at_gate(station);
+        if passes {
+            at_gate.let_pass(name, ahead);
+        } else {
+            at_gate.keep(name);
         }
     }
 
@@ -65,6 +105,12 @@ impl<J: Judge> Line<J> {
                 (Some(_), Some(seen)) => self.tell(name, seen, act_at, word, false, input),
                 _ => self.piece_mut(name).word = Some(word),
             }
+        }
+        let seen = &self.state.pieces[name].seen;
+        if let Some((station, gate)) = act_at.filter(|(station, _)| station.name == *seen)
+            && let Some(at_gate) = self.state.standing.get_mut(&station.name)
+        {
+            at_gate.said(name, word == Word::Accept, gate.place - station.place);
         }
         act_at.is_some()
     }
@@ -229,7 +275,7 @@ impl<J: Judge> Line<J> {
                 },
             ))
         };
-        if let Some(why) = self.illegal(act_at, word) {
+        if let Some(why) = self.illegal(piece, act_at, word) {
             let objection = becomes("engine:legality".into(), &why);
             let text = format!("{} asked for {word} of {name}: {why}", first.rule);
             self.raise_illegal(&first.rule, name, text);
@@ -274,15 +320,27 @@ impl<J: Judge> Line<J> {
     }
 
     /// Why a route may not be taken where it would be done, if it may not.
-    fn illegal(&self, act_at: GateAt<'_>, word: Word) -> Option<String> {
-        match act_at {
-            None => Some("no gate is left where that could be done".to_owned()),
-            Some((station, _)) if !legal(&self.plant, station, word) => Some(format!(
-                "that is not legal for {} pieces, at {}",
-                station.condition, station.name
-            )),
-            Some(_) => None,
+    fn illegal(&self, piece: &Piece, act_at: GateAt<'_>, word: Word) -> Option<String> {
+        let Some((gate, _)) = act_at else {
+            return Some("no gate is left where that could be done".to_owned());
+        };
+        let not_legal = |station: &Station| {
+            let condition = station.condition;
+            format!(
+                "that is not legal for {condition} pieces, at {}",
+                station.name
+            )
+        };
+        if let Some(station) = forbids(&self.plant, gate, word) {
+            return Some(not_legal(station));
         }
+        // Where a message has named it that brings it nowhere.
+        let further = self.plant.station(piece.perhaps.as_ref()?.as_str())?;
+        if !is_beyond(further, gate.place, Some(gate.condition)) {
+            return None;
+        }
+        let station = forbids(&self.plant, further, word)?;
+        Some(format!("{}, where it may be", not_legal(station)))
     }
 
     /// A wider hold that covers the piece, now or at the gate where it would be stopped.
@@ -343,8 +401,11 @@ fn next_gate<'p>(plant: &'p Plant, piece: &Piece) -> Option<(&'p Station, &'p Ga
     plant.gate_where(|station, gate| {
         // A gate down the belt from its station stands at the door of what follows: a piece reported from
         // behind that door has gone through it.
-        let ahead =
-            gate.place > piece.place || (gate.place == piece.place && station.place == gate.place);
-        ahead && piece.passed.is_none_or(|passed| gate.place > passed)
+        let ahead = gate.place > piece.place
+            || (gate.place == piece.place
+                && station.place == gate.place
+                && !is_late(plant, piece, station));
+        let left = piece.flow == Flow::Left && piece.seen == station.name;
+        ahead && !left && piece.passed.is_none_or(|passed| gate.place > passed)
     })
 }

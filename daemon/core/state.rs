@@ -2,6 +2,7 @@
 
 use crate::advisory::Advisory;
 use crate::alarm::{Alarm, Ends};
+use crate::at_gate::AtGate;
 use crate::gauge::{GaugeState, Tally};
 use crate::hold::Hold;
 use crate::input::Taken;
@@ -72,8 +73,11 @@ pub struct State {
     pub gates: BTreeMap<StationName, u64>,
     /// Gates that are not any more: their topics must be clear.
     pub gates_past: BTreeSet<StationName>,
-    /// The piece last answered at each gate: it may still stand there.
-    pub standing: BTreeMap<StationName, PieceName>,
+    /// Who stands at each gate.
+    pub standing: BTreeMap<StationName, AtGate>,
+    /// Names heard before any piece had them, each with the furthest station that named it and the record. The newest.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub strangers: BTreeMap<PieceName, (StationName, u64)>,
 }
 
 impl State {
@@ -109,6 +113,9 @@ impl State {
 fn is_zero(number: &u64) -> bool {
     *number == 0
 }
+
+/// So many names that no piece has are kept: a birth that comes late is not much later than that.
+pub(crate) const STRANGERS_KEPT: usize = 1000;
 
 /// So many names of what is over are kept, to clear their topics again at every connect: a topic that was cleared
 /// that long ago was cleared over many of them.

@@ -3,7 +3,7 @@
 use crate::derive::Derivation;
 use crate::record::{self, Body, Cut, MessageBody};
 use chargehand_core::{
-    InputId, Outcome, PieceName, SEMANTICS, SourceKind, StationName, TextDigest, Timestamp,
+    InputId, Outcome, PieceName, SEMANTICS, SourceKind, StationName, TextDigest, Timestamp, Told,
 };
 use chargehand_ledger::{Digest, Entry, Key, Snapshot, Store, StoreError};
 use chargehand_wire::{Key as WireKey, MESSAGE_MAX, Row, named_piece};
@@ -67,6 +67,8 @@ impl Incoming {
 pub struct Again {
     /// What it goes by now.
     pub input: InputId,
+    /// The station that sent it.
+    pub station: Option<StationName>,
     /// The piece it names.
     pub piece: Option<PieceName>,
     /// The record that holds its original.
@@ -180,6 +182,7 @@ impl Batch {
             cut,
             known: Vec::new(),
             conflict: Vec::new(),
+            unheard_of: Vec::new(),
         };
         let seq = self.next_seq(store);
         let rows = derivation.read(&body, &message.payload);
@@ -205,12 +208,17 @@ impl Batch {
                     body.known.push(index);
                     self.again.push(Again {
                         input: row.source.input.clone(),
+                        station: row.source.station.clone(),
                         piece: row.piece.clone(),
                         seq: original,
                         response_topic: body.response_topic.clone(),
                         correlation: message.correlation.clone(),
                     });
+                    continue;
                 }
+            }
+            if derivation.is_unheard_of(row, |told, piece| self.given(store, told, piece))? {
+                body.unheard_of.push(index);
             }
         }
         if !rows.is_empty() && body.known.len() == rows.len() {
@@ -266,6 +274,33 @@ impl Batch {
             mentions,
         });
         self.outcomes.push(outcomes);
+    }
+
+    /// Whether a disposition stands at that place of the ledger, of that piece where one is named.
+    fn given(
+        &self,
+        store: &dyn Store,
+        told: Told,
+        piece: Option<&PieceName>,
+    ) -> Result<bool, StoreError> {
+        let is_it = |outcomes: &[Outcome]| {
+            let index = (told.index as usize).checked_sub(1);
+            match index.and_then(|index| outcomes.get(index)) {
+                Some(Outcome::Disposition(given)) => piece.is_none_or(|of| *of == given.piece),
+                _ => false,
+            }
+        };
+        if let Some(ahead) = told.seq.checked_sub(store.head().seq + 1) {
+            let outcomes = usize::try_from(ahead)
+                .ok()
+                .and_then(|ahead| self.outcomes.get(ahead));
+            return Ok(outcomes.is_some_and(|outcomes| is_it(outcomes)));
+        }
+        let Some(record) = store.record(told.seq)? else {
+            return Ok(false);
+        };
+        // What another version wrote, and this one cannot read, may have been one.
+        Ok(record::outcomes(&record).map_or(true, |outcomes| is_it(&outcomes)))
     }
 
     fn known(&self, store: &dyn Store, row: &Row) -> Result<Known, StoreError> {

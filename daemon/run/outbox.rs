@@ -5,7 +5,7 @@ use crate::record::{self, Body, MessageBody};
 use chargehand_core::{Line, Outcome, Timestamp, Told};
 use chargehand_ledger::{Record, Store, StoreError};
 use chargehand_script::Rules;
-use chargehand_wire::{Heading, Publish, Wire};
+use chargehand_wire::{Asker, Heading, Publish, Wire};
 use std::cell::OnceCell;
 use std::collections::BTreeMap;
 
@@ -116,6 +116,10 @@ pub fn again(
     let Some(original) = Stored::read(store, again.seq)? else {
         return Ok(Vec::new());
     };
+    let asker = Some(Asker {
+        input: &again.input,
+        station: again.station.as_ref(),
+    });
     let mut publishes = Vec::new();
     let mut answered = None;
     // A reply goes where this copy of the request wants it.
@@ -131,12 +135,7 @@ pub fn again(
                     at: now,
                     ..heading.clone()
                 };
-                publishes.extend(wire.messages(
-                    &heading,
-                    index,
-                    &Outcome::Reply(reply),
-                    Some(&again.input),
-                ));
+                publishes.extend(wire.messages(&heading, index, &Outcome::Reply(reply), asker));
                 false
             }
             Outcome::Disposition(disposition) => {
@@ -151,7 +150,7 @@ pub fn again(
             _ => false,
         };
         if said_again {
-            publishes.extend(wire.messages(&heading, index, outcome, Some(&again.input)));
+            publishes.extend(wire.messages(&heading, index, outcome, asker));
         }
     }
     let Some(first) = answered else {
@@ -167,12 +166,7 @@ pub fn again(
             .checked_sub(1)
             .and_then(|index| stored.outcomes.get(index))
     {
-        publishes.extend(wire.messages(
-            &stored.heading(),
-            present.index,
-            outcome,
-            Some(&again.input),
-        ));
+        publishes.extend(wire.messages(&stored.heading(), present.index, outcome, asker));
     }
     Ok(publishes)
 }

@@ -10,15 +10,10 @@ use chargehand_core::{
 };
 use std::borrow::Cow;
 
-/// Kinds the contract knows and this version only records.
+/// Kinds of which this version knows no more than where their piece is.
 const RECORDED: &[&str] = &[
-    "departure",
-    "removed",
-    "returned",
-    "gone",
     "bind",
     "anchor",
-    "jammed",
     "tool-change",
     "media-change",
     "belt-change",
@@ -30,8 +25,6 @@ const RECORDED: &[&str] = &[
     "stop",
     "maintenance",
     "start",
-    "packed",
-    "lot",
 ];
 
 pub(crate) fn event(
@@ -99,6 +92,14 @@ pub(crate) fn event(
             disposition: needed("disposition", "quote its id")?,
             to: text("to")?,
         },
+        "jammed" => EventKind::Jammed {
+            disposition: needed("disposition", "quote its id")?,
+        },
+        "lot" => lot(kind, members)?,
+        word @ ("departure" | "removed" | "gone" | "packed") => EventKind::Left {
+            word: word.to_owned(),
+        },
+        "returned" => EventKind::Returned,
         word if RECORDED.contains(&word) => EventKind::Other {
             word: word.to_owned(),
         },
@@ -133,6 +134,23 @@ pub(crate) fn event(
             kind,
         }),
     })
+}
+
+/// A lot's pieces are held until the laboratory has passed them, and this version cannot hold a lot.
+fn lot(word: String, members: &Members<'_>) -> Result<EventKind, Fault> {
+    match members.find("lab").map(json::flag) {
+        None | Some(Some(false)) => Ok(EventKind::Other { word }),
+        Some(Some(true)) => Err(refuse(
+            RejectReason::NotInThisVersion,
+            "/lab",
+            "lab is true: a lot is not held for the laboratory in this version; hold its pieces (place-hold) until they have passed".into(),
+        )),
+        Some(None) => Err(refuse(
+            RejectReason::Unreadable,
+            "/lab",
+            "lab is true or false: leave it out where the laboratory has no say".into(),
+        )),
+    }
 }
 
 fn strata(plant: &Plant, raw: &str) -> Result<Vec<(StratumName, String)>, Fault> {

@@ -180,6 +180,11 @@ pub(crate) fn speakable(c: char) -> bool {
     !c.is_control() && !matches!(c, '\u{fdd0}'..='\u{fdef}') && u32::from(c) & 0xfffe != 0xfffe
 }
 
+/// A yes or no.
+pub(crate) fn flag(value: &RawValue) -> Option<bool> {
+    value.get().parse().ok()
+}
+
 /// A whole number from 0.
 pub(crate) fn whole(value: &RawValue) -> Option<u64> {
     value.get().parse().ok()

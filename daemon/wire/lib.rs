@@ -21,6 +21,7 @@ mod states;
 mod time;
 mod value;
 
+pub use messages::Asker;
 pub use publish::{Heading, Publish};
 pub use states::{Beat, Mode, Status};
 

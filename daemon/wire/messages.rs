@@ -4,7 +4,7 @@ use crate::publish::{About, Heading, Publish};
 use crate::{Wire, digest, digest_text, time};
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
-use chargehand_core::{Disposition, InputId, Outcome, Rejected, Reply, Told};
+use chargehand_core::{Disposition, InputId, Outcome, Rejected, Reply, StationName, Told};
 use serde::Serialize;
 use std::borrow::Cow;
 
@@ -16,6 +16,15 @@ const TEXT_MAX: usize = 80;
 const SENTENCE_MAX: usize = 240;
 /// How many bytes of an unusable message its rejection repeats.
 const BYTES_MAX: usize = 256;
+
+/// A message that came again: what is said again goes to whoever sent it.
+#[derive(Clone, Copy, Debug)]
+pub struct Asker<'a> {
+    /// The message.
+    pub input: &'a InputId,
+    /// The station that sent it, where one did.
+    pub station: Option<&'a StationName>,
+}
 
 #[derive(Serialize)]
 struct DispositionBody<'a> {
@@ -90,14 +99,14 @@ struct RejectedBody<'a> {
 impl Wire {
     /// What one outcome says on the bus: nothing, one message, or the same on two topics. `index` is its
     /// place among the record's outcomes, from 1; `again` is the message that came
-    /// twice: the answer goes to it, under the disposition's own id.
+    /// twice: the answer goes to its sender, under the disposition's own id.
     #[must_use]
     pub fn messages(
         &self,
         heading: &Heading<'_>,
         index: u32,
         outcome: &Outcome,
-        again: Option<&InputId>,
+        again: Option<Asker<'_>>,
     ) -> Vec<Publish> {
         let told = Told {
             seq: heading.seq,
@@ -107,8 +116,10 @@ impl Wire {
             Outcome::Disposition(disposition) => {
                 self.disposition(heading, told, disposition, again)
             }
-            Outcome::Reply(reply) => self.reply(heading, told, reply, again),
-            Outcome::Rejected(rejected) => vec![self.rejected(heading, told, rejected, again)],
+            Outcome::Reply(reply) => self.reply(heading, told, reply, again.is_some()),
+            Outcome::Rejected(rejected) => {
+                vec![self.rejected(heading, told, rejected, again.is_some())]
+            }
             _ => Vec::new(),
         }
     }
@@ -119,12 +130,25 @@ impl Wire {
         format!("{}-{:010}-{}", self.last, told.seq, told.index)
     }
 
+    /// The disposition that goes by a name; none where no disposition can.
+    #[must_use]
+    pub fn told(&self, id: &str) -> Option<Told> {
+        let (_, place) = id.split_once(&format!("{}-", self.last))?;
+        let (seq, index) = place.split_once('-')?;
+        let told = Told {
+            seq: seq.parse().ok()?,
+            index: index.parse().ok()?,
+        };
+        // Written in one way only.
+        (self.id(told) == id).then_some(told)
+    }
+
     fn disposition(
         &self,
         heading: &Heading<'_>,
         told: Told,
         disposition: &Disposition,
-        again: Option<&InputId>,
+        again: Option<Asker<'_>>,
     ) -> Vec<Publish> {
         let id = self.id(told);
         let at = time::print(heading.at, &self.zone);
@@ -155,7 +179,9 @@ impl Wire {
                     seq: hold.seq,
                 })
                 .collect(),
-            input: again.unwrap_or(&disposition.input).as_str(),
+            input: again
+                .map_or(&disposition.input, |asker| asker.input)
+                .as_str(),
             rulebook: disposition.rulebook.as_str(),
             again: disposition.again || again.is_some(),
             at: &at,
@@ -166,7 +192,8 @@ impl Wire {
             time: at.clone(),
             subject: Some(disposition.piece.as_str()),
         };
-        let station = disposition.station.as_str();
+        let asker = again.and_then(|asker| asker.station);
+        let station = asker.unwrap_or(&disposition.station).as_str();
         let to = |station: &str| {
             Publish::new(
                 format!("{}{station}/disposition", self.prefix),
@@ -181,13 +208,7 @@ impl Wire {
         }
     }
 
-    fn reply(
-        &self,
-        heading: &Heading<'_>,
-        told: Told,
-        reply: &Reply,
-        again: Option<&InputId>,
-    ) -> Vec<Publish> {
+    fn reply(&self, heading: &Heading<'_>, told: Told, reply: &Reply, again: bool) -> Vec<Publish> {
         let at = time::print(heading.at, &self.zone);
         let body = ReplyBody {
             request: reply.request.as_str(),
@@ -196,7 +217,7 @@ impl Wire {
             text: &shorten(&reply.text),
             hold: reply.hold.as_ref().map(|hold| hold.as_str()),
             seen: reply.seen,
-            again: again.is_some(),
+            again,
             at: &at,
         };
         let to = |topic: String| {
@@ -234,7 +255,7 @@ impl Wire {
         heading: &Heading<'_>,
         told: Told,
         rejected: &Rejected,
-        again: Option<&InputId>,
+        again: bool,
     ) -> Publish {
         let at = time::print(heading.at, &self.zone);
         let head = &heading.payload[..heading.payload.len().min(BYTES_MAX)];
@@ -251,7 +272,7 @@ impl Wire {
                 .digest
                 .get_or_init(|| digest_text(&digest(heading.payload))),
             seq: heading.seq,
-            again: again.is_some(),
+            again,
             at: &at,
         };
         let subject = rejected

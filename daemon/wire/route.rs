@@ -9,6 +9,7 @@ use chargehand_core::{
     Source, SourceKind, Station, StationName, TopicMap, Unusable,
 };
 use serde_json::value::RawValue;
+use std::borrow::Cow;
 
 /// How many rows one message may have: each is judged and answered before the next beat.
 const ROWS_MAX: usize = 500;
@@ -36,7 +37,7 @@ impl Wire {
     pub fn read(&self, message: Message<'_>) -> Vec<Row> {
         let place = self.place(message.topic);
         if message.retain {
-            return vec![self.retained(message, &place)];
+            return self.retained(message, &place);
         }
         if let Some(text) = message.too_large() {
             let fault = Fault {
@@ -265,36 +266,40 @@ impl Wire {
     }
 
     /// Old news handed out by the broker. A request must be made now: it is refused, whatever it asks.
-    fn retained(&self, message: Message<'_>, place: &Place<'_>) -> Row {
+    fn retained(&self, message: Message<'_>, place: &Place<'_>) -> Vec<Row> {
+        if let Place::Mapped(station, map) = place
+            && message.too_large().is_none()
+        {
+            let rows = self.read_mapped(message, station, map).into_iter();
+            return rows.map(|row| old_news(row.source, row.piece)).collect();
+        }
         let members = json::object(message.payload).unwrap_or_default();
         let input =
             identity(&members).map_or_else(|| digest_text(&message.digest()), |known| known.input);
         let source = source(place, InputId::from(input));
-        let input = match place {
-            Place::Request { verb, role } => Input::Request(Request {
-                input: source.input.clone(),
-                verb: verb.clone(),
-                role: role.as_deref().map(RoleName::from),
-                by: requests::asker(&members),
-                reason: String::new(),
-                kind: RequestKind::Refused {
-                    text: "retained: a request is made now, send it without the retain flag".into(),
-                },
-            }),
-            _ => Input::Recorded(Recorded {
-                source: Source {
-                    station: None,
-                    ..source.clone()
-                },
-                why: "a retained copy, old news, not judged".into(),
-            }),
+        let Place::Request { verb, role } = place else {
+            let piece = match members.find("piece") {
+                Some(piece) => json::name(piece).ok().map(Cow::into_owned),
+                None => json::salvage_piece(message.payload),
+            };
+            return vec![old_news(source, piece.map(PieceName::from))];
         };
-        Row {
+        let input = Input::Request(Request {
+            input: source.input.clone(),
+            verb: verb.clone(),
+            role: role.as_deref().map(RoleName::from),
+            by: requests::asker(&members),
+            reason: String::new(),
+            kind: RequestKind::Refused {
+                text: "retained: a request is made now, send it without the retain flag".into(),
+            },
+        });
+        vec![Row {
             key: None,
             source,
             piece: None,
             input,
-        }
+        }]
     }
 
     fn lab(&self, message: Message<'_>, place: &Place<'_>) -> Row {
@@ -310,7 +315,11 @@ impl Wire {
             key: self.key(message, &key, message.payload),
             source: source.clone(),
             piece: None,
-            input: Input::Recorded(Recorded { source, why }),
+            input: Input::Recorded(Recorded {
+                source,
+                names: None,
+                why,
+            }),
         }
     }
 
@@ -340,6 +349,25 @@ impl Wire {
             .flat_map(|station| station.topics.iter().map(move |map| (station, map)))
             .find(|(_, map)| filter_matches(&map.filter, topic))
             .map_or(Place::Other, |(station, map)| Place::Mapped(station, map))
+    }
+}
+
+/// A row that is not judged: it has no key, and is no receipt.
+fn old_news(source: Source, piece: Option<PieceName>) -> Row {
+    let names = source.station.clone().zip(piece.clone());
+    let input = Input::Recorded(Recorded {
+        source: Source {
+            station: None,
+            ..source.clone()
+        },
+        names,
+        why: "a retained copy, old news, not judged".into(),
+    });
+    Row {
+        key: None,
+        source,
+        piece,
+        input,
     }
 }
 

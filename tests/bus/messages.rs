@@ -163,6 +163,47 @@ fn an_arrival_is_answered_and_at_a_final_gate_never_with_accept() {
 }
 
 #[test]
+fn who_asks_again_is_answered_on_its_own_topic_wherever_the_piece_is() {
+    let mut site = Site::start();
+    // A station hears what its access list gives it: its own topic, and no other station's.
+    let own = topic("s30/disposition");
+    let station = Client::connect(site.broker.port(), "s30-ears", &[&own]);
+    let first = site.weighed("P1", 1450.0);
+    let payload = json!({"id": first["input"], "piece": "P1", "values": {"mass": 1450.0}});
+    site.say(
+        "s40/reading",
+        &json!({"id": "t1", "piece": "P1", "values": {"thickness": 29.9}}),
+    );
+    let held = site.disposition("s60", "t1");
+    site.say("s30/reading", &payload);
+    let again = |found: &Value| found["again"] == true;
+    let heard = station.wait_for(&own, again);
+    assert_eq!(heard["input"], first["input"]);
+    for member in ["id", "seq", "disposition", "act_at"] {
+        assert_eq!(heard[member], held[member], "{member} of what is in force");
+    }
+    let at_gate = site.client.wait_for(&topic("s60/disposition"), again);
+    assert_eq!(at_gate, heard, "and where it acts");
+
+    // Past its last gate nobody else is left to be told.
+    site.say(
+        "s95/event",
+        &json!({"id": "a1", "kind": "arrival", "piece": "P1"}),
+    );
+    site.disposition("s95", "a1");
+    site.say("s30/reading", &payload);
+    let twice = wait_for("a second answer", || {
+        let heard = station.heard();
+        let again: Vec<Value> = heard.iter().map(Heard::json).filter(again).collect();
+        (again.len() == 2).then(|| again[1].clone())
+    });
+    assert_eq!(
+        (&twice["input"], &twice["act_at"]),
+        (&first["input"], &Value::Null)
+    );
+}
+
+#[test]
 fn a_message_that_comes_again_is_answered_and_not_judged_again() {
     let mut site = Site::start();
     let first = site.weighed("P1", 1450.0);

@@ -337,6 +337,7 @@ fn template(chance: &mut Chance, number: u64) -> (String, String) {
                     "\"kind\":\"calibration\",\"gauge\":\"lc-1\"",
                     "\"kind\":\"received\",\"disposition\":\"l1-1-1\"",
                     "\"kind\":\"stop\",\"text\":\"x\"",
+                    "\"kind\":\"lot\",\"lot\":\"L1\",\"lab\":true",
                 ],
             )
             .to_owned(),
