@@ -292,9 +292,10 @@ fn each_failed_connection_is_logged_once() {
             drop(stream);
         }
     });
-    let folder = Folder::new();
-    let plant = write_plant(&folder, PLANT);
-    let daemon = Daemon::start(&[&plant], &folder, port);
+    // With a ledger, as a line without one asks the bus for its head before it connects.
+    let mut site = Site::start();
+    site.daemon.stop();
+    let daemon = Daemon::start(&[&site.plant], &site.folder, port);
     let told = wait_for("three failures in the log", || {
         let log = daemon.log();
         let told: Vec<String> = log
