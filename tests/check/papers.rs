@@ -365,7 +365,7 @@ fn a_chart_that_can_hardly_ever_signal_is_told() {
     assert_eq!(
         remarks(&files),
         [
-            "rough.rhai:2:6: chart 'one' can practically never signal: it sees a mean that is off by 3 sigma never: leave out less, or give it a narrower limit"
+            "rough.rhai:2:40: chart 'one' can practically never signal: it sees a mean that is off by 3 sigma never: leave out less, or give it a narrower limit"
         ]
     );
 }
