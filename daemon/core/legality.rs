@@ -69,6 +69,7 @@ mod tests {
             ]),
             gauges: Vec::new(),
             roles: Vec::new(),
+            owners: crate::plant::Owners::default(),
             classes: Vec::new(),
             routes_legal: usual
                 .into_iter()
