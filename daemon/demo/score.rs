@@ -647,7 +647,7 @@ mod tests {
 
         /// An event, and the beat that confirms it.
         fn event(&mut self, station: &str, body: Value) {
-            let beat = json!({ "taken": [body["id"]] });
+            let beat = json!({ "taken": { "events": [body["id"]] } });
             self.messages
                 .push(message(&format!("{station}/event"), &body));
             self.messages

@@ -300,7 +300,7 @@ impl Seen {
     }
 
     fn beat(&mut self, station: &str, body: &Value) {
-        let taken = body["taken"].as_array().into_iter().flatten();
+        let taken = body["taken"]["events"].as_array().into_iter().flatten();
         let confirmed = self.confirmed.entry(station.to_owned()).or_default();
         confirmed.extend(taken.filter_map(Value::as_str).map(str::to_owned));
     }

@@ -205,8 +205,12 @@ impl Mind {
     async fn renew(&mut self) {
         for station in ["s20", "s30", "s50", "s60", "s85", "s95"] {
             let taken = self.events.remove(station).unwrap_or_default();
-            let beat =
-                json!({"count": self.instants + 1, "seq": self.seq, "taken": taken, "at": self.at});
+            let beat = json!({
+                "count": self.instants + 1,
+                "seq": self.seq,
+                "taken": {"events": taken},
+                "at": self.at,
+            });
             self.publish(&format!("{station}/beat"), QoS::AtMostOnce, false, &beat)
                 .await;
         }
