@@ -159,6 +159,7 @@ fn what_a_description_says_without_effect_is_said_in_the_same_words_by_check_and
     let of_plant: Vec<&Value> = remarks
         .iter()
         .filter(|remark| remark["file"] == plant.as_str())
+        .filter(|remark| text(&remark["what"]).ends_with("without effect in this version"))
         .collect();
     assert_eq!(of_plant.len(), 3, "order, final, concede: {remarks:#?}");
     for remark in of_plant {

@@ -86,8 +86,8 @@ fn a_day_with_kills_between_its_instants_ends_like_any_other() {
 
 /// What a day came to.
 struct Ending {
-    /// Of each piece its dispositions in order: word, gate, route, and rule and reason of each that asked for it.
-    pieces: BTreeMap<String, Vec<String>>,
+    /// Of each piece its dispositions in order: the gate; word, route, and rule and reason of each that asked for it.
+    pieces: BTreeMap<String, Vec<(String, String)>>,
     /// Every hold that was opened: its name, of what, by which rule and why; and which were freed.
     holds: BTreeSet<String>,
     /// Readings judged, events noted: how many inputs led to an outcome at all.
@@ -120,10 +120,14 @@ impl Ending {
                     .iter()
                     .map(|reason| format!("{}: {}", reason.rule, reason.text))
                     .collect();
-                let (gate, route) = (&said.act_at, &said.route);
-                let told = format!("{} {gate:?} {route:?} {reasons:?}", said.word.as_str());
+                let word = said.word.as_str();
+                let what = format!("{word} {:?} {reasons:?}", said.route);
                 let dispositions = self.pieces.entry(said.piece.to_string()).or_default();
-                dispositions.push(told);
+                // Who was at the door when the gate was held may have gone through a moment before: it is told the
+                // same once more, at the next gate.
+                if !dispositions.last().is_some_and(|(_, last)| *last == what) {
+                    dispositions.push((format!("{:?}", said.act_at), what));
+                }
             }
             Outcome::Hold(hold) => {
                 let of = match &hold.of {

@@ -345,7 +345,7 @@ fn failed_connections(daemon: &Daemon) -> usize {
     daemon
         .log()
         .iter()
-        .filter(|line| line.contains("not connected: "))
+        .filter(|line| line.contains("no connection: "))
         .count()
 }
 
