@@ -150,7 +150,7 @@ pub fn run_in(folder: &Folder, plants: &[&Path]) -> Output {
 fn what_a_description_says_without_effect_is_said_in_the_same_words_by_check_and_by_the_daemon() {
     let idle = PLANT
         .replace("name = \"s10\"", "name = \"s10\"\norder = \"named\"")
-        .replace("[\"release\"]", "[\"release\", \"concede\"]");
+        .replace("[\"release\", ", "[\"release\", \"concede\", ");
     let site = Site::start_with(&idle, PLANT_BROKER);
     let plant = site.plant.display().to_string();
     let checked = chargehand(&["check", "--plant", &plant, "--json"]);
