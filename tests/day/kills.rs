@@ -125,7 +125,7 @@ impl Ending {
                 let dispositions = self.pieces.entry(said.piece.to_string()).or_default();
                 // Who was at the door when the gate was held may have gone through a moment before: it is told the
                 // same once more, at the next gate.
-                if !dispositions.last().is_some_and(|(_, last)| *last == what) {
+                if dispositions.last().is_none_or(|(_, last)| *last != what) {
                     dispositions.push((format!("{:?}", said.act_at), what));
                 }
             }
