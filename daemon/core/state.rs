@@ -20,7 +20,7 @@ use serde::{Deserialize, Serialize};
 pub struct State {
     /// The record last handled.
     pub seq: u64,
-    /// Its time; time never runs backwards from here, but for [`State::turn_back`].
+    /// Its time; time never runs backwards from here, but where a person says that the clock is right.
     pub now: Timestamp,
     /// The start at which a person last took time back; 0: never.
     #[serde(default, skip_serializing_if = "is_zero")]
