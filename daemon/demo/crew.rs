@@ -103,6 +103,14 @@ impl Crew {
         self.desk.waits() || self.controllers.iter().any(Controller::waits)
     }
 
+    /// Whether a question of this speaker's is open.
+    pub(crate) fn asks(&self, speaker: usize) -> bool {
+        match self.controllers.get(speaker) {
+            Some(controller) => controller.waits(),
+            None => self.desk.waits(),
+        }
+    }
+
     /// What is not answered, for people.
     pub(crate) fn unanswered(&self) -> Vec<String> {
         let stations = self.controllers.iter().flat_map(Controller::unanswered);
@@ -127,20 +135,33 @@ impl Crew {
         (DESK, self.desk.topic(), bytes)
     }
 
+    /// Who speaks in one act of the script.
+    pub(crate) fn speaker(act: &Act) -> usize {
+        match act {
+            Act::Birth(_) | Act::PlannedStop { .. } | Act::Start => CASTING_CELL,
+            Act::CheckWeight(_) | Act::Weigh(_) => SCALE,
+            Act::MakeUp => BLASTER,
+            Act::Roughness(_) | Act::CoatingDoor(_) => ROUGHNESS,
+            Act::Thickness(_) => THICKNESS,
+            Act::Concavity(_) => CONCAVITY,
+            Act::Release => DESK,
+        }
+    }
+
     /// What one act of the script makes somebody say.
     pub(crate) fn perform(&mut self, at_us: i64, act: &Act) -> Vec<Saying> {
         if *act == Act::Release {
             let asked = self.desk.release(at_us, RELEASE_REASON);
             return asked.into_iter().map(|bytes| self.asking(bytes)).collect();
         }
-        let (station, outgoing) = self.on_the_line(at_us, act);
-        let said = outgoing.into_iter();
+        let station = Crew::speaker(act);
+        let said = self.on_the_line(station, at_us, act).into_iter();
         said.map(|outgoing| self.saying(station, outgoing))
             .collect()
     }
 
-    /// What one act of the script makes which station say. A piece that is kept at a gate is seen nowhere further.
-    fn on_the_line(&mut self, at_us: i64, act: &Act) -> (usize, Vec<Outgoing>) {
+    /// What one act of the script makes its station say. A piece that is kept at a gate is seen nowhere further.
+    fn on_the_line(&mut self, station: usize, at_us: i64, act: &Act) -> Vec<Outgoing> {
         match *act {
             Act::Birth(index) => {
                 let casting = &self.script.castings()[index];
@@ -149,48 +170,48 @@ impl Crew {
                     ("heat", casting.heat.clone()),
                 ]);
                 let piece = casting.piece.clone();
-                self.told(CASTING_CELL, at_us, &Event::Birth { piece, strata })
+                self.told(station, at_us, &Event::Birth { piece, strata })
             }
             Act::PlannedStop { until_us } => {
                 let until = clock::written(until_us);
                 let text = "planned stop of the casting cell";
-                self.told(CASTING_CELL, at_us, &Event::PlannedStop { until, text })
+                self.told(station, at_us, &Event::PlannedStop { until, text })
             }
-            Act::Start => self.told(CASTING_CELL, at_us, &Event::Start),
-            Act::MakeUp => self.told(BLASTER, at_us, &Event::MakeUp { item: "C1" }),
+            Act::Start => self.told(station, at_us, &Event::Start),
+            Act::MakeUp => self.told(station, at_us, &Event::MakeUp { item: "C1" }),
             Act::CheckWeight(shown_dg) => {
                 let check = Event::CheckStandard {
                     gauge: "lc-1",
                     standard: "check-weight-1000",
                     values: BTreeMap::from([("mass", Shown::One(shown_dg, TENTH_G))]),
                 };
-                self.told(SCALE, at_us, &check)
+                self.told(station, at_us, &check)
             }
-            Act::Weigh(index) => self.on_the_belt(SCALE, index, |scale, casting| {
+            Act::Weigh(index) => self.on_the_belt(station, index, |scale, casting| {
                 scale.measure(at_us, &mass(casting))
             }),
-            Act::Roughness(index) => self.on_the_belt(ROUGHNESS, index, |gauge, casting| {
+            Act::Roughness(index) => self.on_the_belt(station, index, |gauge, casting| {
                 roughness(casting).map_or_else(Vec::new, |shown| gauge.measure_ahead(at_us, &shown))
             }),
-            Act::CoatingDoor(index) => self.on_the_belt(ROUGHNESS, index, |gate, casting| {
+            Act::CoatingDoor(index) => self.on_the_belt(station, index, |gate, casting| {
                 gate.reach_gate(at_us, &casting.piece, media(casting))
             }),
-            Act::Thickness(index) => self.on_the_belt(THICKNESS, index, |gauge, casting| {
-                match thickness(casting) {
+            Act::Thickness(index) => {
+                self.on_the_belt(station, index, |gauge, casting| match thickness(casting) {
                     Some(shown) => gauge.measure(at_us, &shown),
                     None => gauge.reach_gate(at_us, &casting.piece, booth(casting)),
-                }
-            }),
-            Act::Concavity(index) => self.on_the_belt(CONCAVITY, index, |gauge, casting| {
+                })
+            }
+            Act::Concavity(index) => self.on_the_belt(station, index, |gauge, casting| {
                 gauge.measure(at_us, &concavity(casting))
             }),
             // A person's, and done before.
-            Act::Release => (DESK, Vec::new()),
+            Act::Release => Vec::new(),
         }
     }
 
-    fn told(&mut self, station: usize, at_us: i64, event: &Event) -> (usize, Vec<Outgoing>) {
-        (station, vec![self.controllers[station].tell(at_us, event)])
+    fn told(&mut self, station: usize, at_us: i64, event: &Event) -> Vec<Outgoing> {
+        vec![self.controllers[station].tell(at_us, event)]
     }
 
     fn on_the_belt(
@@ -198,13 +219,13 @@ impl Crew {
         station: usize,
         index: usize,
         does: impl FnOnce(&mut Controller, &Casting) -> Vec<Outgoing>,
-    ) -> (usize, Vec<Outgoing>) {
+    ) -> Vec<Outgoing> {
         let casting = &self.script.castings()[index];
         let kept = |controller: &Controller| controller.keeps(&casting.piece);
         if self.controllers.iter().any(kept) {
-            return (station, Vec::new());
+            return Vec::new();
         }
-        (station, does(&mut self.controllers[station], casting))
+        does(&mut self.controllers[station], casting)
     }
 }
 

@@ -1,7 +1,7 @@
 //! The day without a bus: the same people and stations, against a line that answers at once.
 //!
 //! What is said, and in which order, is what a faultless bus would carry: in one instant the stations speak from the last
-//! place back to the first, and obey once all of them are answered. Deliberately not here: anything a bus can do wrong.
+//! place back to the first, and obey once all of them are answered; one with more to say in the instant obeys first. Deliberately not here: anything a bus can do wrong.
 
 use std::collections::BTreeMap;
 
@@ -78,7 +78,12 @@ impl<'l> Hall<'l> {
                 self.say(self.crew.saying(station, outgoing));
             }
         }
+        let mut before = None;
         for (at_us, act) in self.crew.acts(after_us, now_us) {
+            let speaker = Crew::speaker(&act);
+            if before.replace(speaker) == Some(speaker) {
+                self.obey(Some(speaker));
+            }
             for saying in self.crew.perform(at_us, &act) {
                 self.say(saying);
             }
@@ -90,13 +95,19 @@ impl<'l> Hall<'l> {
             });
         }
         while !self.to_say.is_empty() {
-            let mut sayings = std::mem::take(&mut self.to_say);
-            sayings.sort_by_key(|(station, ..)| *station);
-            for saying in sayings {
-                self.say(saying);
-            }
+            self.obey(None);
         }
         Ok(())
+    }
+
+    /// Says what the answers made one station say, or all of them.
+    fn obey(&mut self, only: Option<usize>) {
+        let mine = |(station, ..): &mut Saying| only.is_none_or(|only| only == *station);
+        let mut sayings: Vec<Saying> = self.to_say.extract_if(.., mine).collect();
+        sayings.sort_by_key(|(station, ..)| *station);
+        for saying in sayings {
+            self.say(saying);
+        }
     }
 
     fn say(&mut self, (_, topic, bytes): Saying) {

@@ -3,7 +3,8 @@
 //! Some stations speak MQTT 3.1.1, some MQTT 5; the controllers that decide what they say are pure and elsewhere. Here
 //! their messages are carried, in an order that does not depend on the speed of the machine: within an instant a station
 //! speaks only when the broker has taken what the one before it said, and answers are obeyed only in
-//! [`Stations::settled`]. Real time is used for one thing, to stop waiting.
+//! [`Stations::settled`], but that a station with more to say in one instant first hears and obeys what it asked before:
+//! otherwise what it does about a piece at its gate would hang on which of two messages came first. Real time is used for one thing, to stop waiting.
 //!
 //! Pieces in a lane stay there for the day. The observer subscribes to the whole line before any station speaks.
 //! Deliberately not here: verdicts on what was seen, and the plant's clock.
@@ -21,7 +22,8 @@ use crate::{BASE, DemoError, clock};
 
 /// How long to wait for the broker, and for the daemon's answers.
 const PATIENCE: Duration = Duration::from_secs(10);
-/// How long to wait for a beat that belongs to this instant, and how long when the last instant had none either.
+/// How long to wait for a beat that belongs to this instant or for an answer within it, and how long when the last one
+/// never came either.
 const BEAT_PATIENCE: Duration = Duration::from_secs(2);
 const SILENT_PATIENCE: Duration = Duration::from_millis(50);
 
@@ -161,7 +163,13 @@ impl Stations {
                 self.publish(self.crew.saying(station, outgoing)).await?;
             }
         }
+        let mut before = None;
         for (at_us, act) in self.crew.acts(after_us, now_us) {
+            let speaker = Crew::speaker(&act);
+            if before.replace(speaker) == Some(speaker) {
+                self.await_answers(speaker).await?;
+                self.obey(Some(speaker)).await?;
+            }
             for saying in self.crew.perform(at_us, &act) {
                 self.publish(saying).await?;
             }
@@ -211,7 +219,7 @@ impl Stations {
             if waits && self.listen(deadline).await? {
                 continue;
             }
-            self.obey().await?;
+            self.obey(None).await?;
             if waits {
                 return Err(DemoError::Unanswered {
                     waited_s: patience.as_secs(),
@@ -221,9 +229,11 @@ impl Stations {
         }
     }
 
-    /// Says what the answers made the stations say, once all are there: in the stations' order, whichever heard first.
-    async fn obey(&mut self) -> Result<(), DemoError> {
-        let mut to_say: Vec<(usize, Outgoing)> = self.to_say.drain(..).collect();
+    /// Says what the answers made one station say, or all of them, once they are there: in the stations' order, whichever
+    /// heard first.
+    async fn obey(&mut self, only: Option<usize>) -> Result<(), DemoError> {
+        let mine = |(station, _): &mut (usize, Outgoing)| only.is_none_or(|only| only == *station);
+        let mut to_say: Vec<(usize, Outgoing)> = self.to_say.extract_if(.., mine).collect();
         to_say.sort_by_key(|(station, _)| *station);
         for (station, outgoing) in to_say {
             self.publish(self.crew.saying(station, outgoing)).await?;
@@ -274,14 +284,31 @@ impl Stations {
         }
     }
 
-    /// Waits for the beats of this instant; see [`Stations::act`].
-    async fn await_beats(&mut self, now_us: i64) -> Result<(), DemoError> {
-        let deadline = Instant::now()
+    /// Waits for what a station has asked, as long as for a beat: without it the next thing is said all the same.
+    async fn await_answers(&mut self, station: usize) -> Result<(), DemoError> {
+        let deadline = self.patience();
+        while self.crew.asks(station) {
+            if !self.listen(deadline).await? {
+                self.silent = true;
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// When to stop waiting for a line that may be silent.
+    fn patience(&self) -> Instant {
+        Instant::now()
             + if self.silent {
                 SILENT_PATIENCE
             } else {
                 BEAT_PATIENCE
-            };
+            }
+    }
+
+    /// Waits for the beats of this instant; see [`Stations::act`].
+    async fn await_beats(&mut self, now_us: i64) -> Result<(), DemoError> {
+        let deadline = self.patience();
         self.silent = false;
         while !(self.crew.desk.ready()
             && self
