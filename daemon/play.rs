@@ -12,8 +12,8 @@ use chargehand_core::{Span, Timestamp};
 use chargehand_demo::{
     BASE, Broker, PIECES_MAX, Score, Script, Stations, plant_description, time_of_day,
 };
-use chargehand_ledger::Sqlite;
 use chargehand_script::{Rulebook, Source};
+use chargehand_sqlite::Sqlite;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::fmt;
 use std::fs;

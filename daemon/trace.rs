@@ -13,7 +13,8 @@ use chargehand_core::{
     GaugeName, Had, Hold, HoldId, HoldOf, Outcome, PieceName, RoleName, Shows, StratumName,
     Timestamp, Watched,
 };
-use chargehand_ledger::{Record, Sqlite, Store};
+use chargehand_ledger::{Record, Store};
+use chargehand_sqlite::Sqlite;
 use past::{Past, Reader};
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};

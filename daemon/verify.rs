@@ -6,8 +6,9 @@ use crate::replay::{Replay, ReplayFault, Step};
 use crate::run::conflict_key;
 use crate::shown::shown;
 use chargehand_core::SEMANTICS;
-use chargehand_ledger::audit::{self, Depth};
-use chargehand_ledger::{Digest, Head, KeyHit, Record, Sqlite, Store, StoreError};
+use chargehand_ledger::audit;
+use chargehand_ledger::{Digest, Head, KeyHit, Record, Store, StoreError};
+use chargehand_sqlite::Sqlite;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fmt;
@@ -105,7 +106,7 @@ pub fn verify(path: &Path, head: Option<(u64, Digest)>) -> Result<Report, StoreE
     let store = match Sqlite::open_read_only(path) {
         Err(StoreError::Damaged { .. }) if path.is_file() => {
             return Ok(damaged(
-                audit::integrity(path, Depth::Full).err().map_or_else(
+                chargehand_sqlite::integrity(path).err().map_or_else(
                     || "it opens as no ledger".to_owned(),
                     |fault| fault.to_string(),
                 ),
@@ -146,7 +147,7 @@ fn damaged(text: String) -> Report {
 }
 
 fn integrity(path: &Path) -> Option<Finding> {
-    audit::integrity(path, Depth::Full)
+    chargehand_sqlite::integrity(path)
         .err()
         .map(|fault| Finding::Damaged {
             text: fault.to_string(),

@@ -525,8 +525,9 @@ mod tests {
     use crate::derive::Texts;
     use crate::run::{Clock, Incoming, recover};
     use chargehand_core::Span;
-    use chargehand_ledger::{Batch, Sqlite};
+    use chargehand_ledger::Batch;
     use chargehand_script::{Rulebook, Source};
+    use chargehand_sqlite::Sqlite;
     use std::path::PathBuf;
 
     const RULE: &str = r#"rule("A light pan is melted again")

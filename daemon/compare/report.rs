@@ -8,7 +8,8 @@ use super::texts::Chosen;
 use super::{Pass, rerun::Rerun};
 use crate::record;
 use chargehand_core::{HoldOf, Outcome, PieceName, SEMANTICS, Scope, TextDigest, Timestamp, Word};
-use chargehand_ledger::{Sqlite, Store};
+use chargehand_ledger::Store;
+use chargehand_sqlite::Sqlite;
 use serde::Serialize;
 use std::collections::BTreeMap;
 

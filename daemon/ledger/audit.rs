@@ -1,4 +1,4 @@
-//! Checking a ledger against itself: its chain, its blobs, its file.
+//! Checking a ledger against itself: its chain, its blobs.
 //!
 //! The chain shows that nothing was changed since a link became known elsewhere; compare the returned
 //! head with one that was published. Whether the outcomes are right is deliberately not asked here: that takes
@@ -7,9 +7,8 @@
 //! that the store holds no others.
 
 use core::ops::ControlFlow;
-use std::path::Path;
 
-use crate::{ChainFault, Digest, Head, Record, Sqlite, Store, StoreError, chain};
+use crate::{ChainFault, Digest, Head, Record, Store, StoreError, chain};
 
 /// Recomputes every link from the first record on, handing each record to `each` until it breaks off.
 /// Returns the last place proved.
@@ -130,30 +129,4 @@ pub fn check_blobs(store: &dyn Store) -> Result<usize, StoreError> {
             detail: format!("its blob {} is missing; take it from a backup", lost.digest),
         }),
     }
-}
-
-/// How thoroughly [`integrity`] looks.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Depth {
-    /// Every page and its order, not whether indexes and tables agree.
-    Quick,
-    /// Everything the database can check by itself.
-    Full,
-}
-
-/// Lets the database check its file for damage. Works beside a running daemon, whose write-ahead file
-/// cannot be reset meanwhile and grows.
-///
-/// # Errors
-///
-/// [`StoreError::Damaged`] with the first findings, [`StoreError::Missing`], and whatever opening brings.
-pub fn integrity(path: &Path, depth: Depth) -> Result<(), StoreError> {
-    let findings = Sqlite::open_read_only(path)?.findings(depth)?;
-    if findings.is_empty() {
-        return Ok(());
-    }
-    Err(StoreError::Damaged {
-        path: path.to_owned(),
-        detail: findings.join("; "),
-    })
 }

@@ -1,7 +1,6 @@
 //! The durable record of one line: every input with everything it caused, in order and for good.
 //!
-//! One ledger is one file and belongs to one line. It holds *records* at places `seq` 1, 2, 3 … without
-//! gaps; each carries a link of a hash chain over all records before it. Beside them live
+//! One ledger belongs to one line. It holds *records* at places `seq` 1, 2, 3 … without gaps; each carries a link of a hash chain over all records before it. Beside them live
 //!
 //! - *keys*: which message has been seen, at which place, with which bytes;
 //! - *mentions*: at which places a name, such as a piece's, occurs;
@@ -15,30 +14,14 @@
 //! taken from it.
 //!
 //! Bodies are text and bytes here, hashed as given and given back as stored. What they mean is deliberately
-//! not known: no parsing, no clock, no judgement, and no knowledge of the database outside `sqlite`.
-//!
-//! ```
-//! use chargehand_ledger::{Batch, Entry, Sqlite, Store};
-//!
-//! # let folder = std::env::temp_dir().join(format!("chargehand-ledger-doc-{}", std::process::id()));
-//! # let path = folder.join("line.ledger");
-//! let mut ledger = Sqlite::open(&path, "plant/line")?;
-//! let entry = Entry { at_us: 1, input: "{}".into(), outcomes: "[]".into(), ..Entry::default() };
-//! let head = ledger.append(Batch { entries: &[entry], ..Batch::default() })?;
-//! assert_eq!(head.seq, 1);
-//! # drop(ledger);
-//! # std::fs::remove_dir_all(folder).ok();
-//! # Ok::<(), chargehand_ledger::StoreError>(())
-//! ```
+//! not known: no parsing, no clock, no judgement, and no database.
 
 pub mod audit;
 pub mod chain;
 mod digest;
-mod sqlite;
 mod store;
 
 pub use digest::{Digest, DigestError};
-pub use sqlite::Sqlite;
 pub use store::{ChainFault, Store, StoreError};
 
 /// One record as it is kept: an input and everything it caused.

@@ -1,11 +1,10 @@
 //! What a ledger's storage must do, and how it fails.
 //!
 //! The trait is small on purpose: a database on another machine, or a store that forgets and tears for a
-//! simulation, has nothing more to offer than this. How a store is opened is its own affair.
+//! simulation, has nothing more to offer than this. How a store is opened is its own affair, and so is what
+//! its place is: it names it in every fault, as its user knows it.
 
 use core::ops::ControlFlow;
-use std::path::PathBuf;
-
 use thiserror::Error;
 
 use crate::{Batch, BlobRef, Digest, Head, KeyHit, Record, SnapshotRef};
@@ -134,122 +133,105 @@ pub trait Store {
 pub enum StoreError {
     /// The disk did not take what was written.
     #[error(
-        "ledger {}: {doing}: the disk is full or refuses writes: {detail}; make room on it or replace it, then start again",
-        path.display()
+        "ledger {place}: {doing}: the disk is full or refuses writes: {detail}; make room on it or replace it, then start again"
     )]
     Full {
-        /// The ledger's file.
-        path: PathBuf,
+        /// What the store calls its place.
+        place: String,
         /// What was being done.
         doing: &'static str,
         /// What the database or the system said.
         detail: String,
     },
-    /// The file is not what was once written: torn, overwritten, or no ledger at all.
+    /// What is there is not what was once written: torn, overwritten, or no ledger at all.
     #[error(
-        "ledger {}: the file is damaged: {detail}; keep it for examination and go on from a backup of it",
-        path.display()
+        "ledger {place}: damaged: {detail}; keep it for examination and go on from a backup of it"
     )]
     Damaged {
-        /// The ledger's file.
-        path: PathBuf,
+        /// What the store calls its place.
+        place: String,
         /// What was found, and what was wanted.
         detail: String,
     },
     /// Somebody else has opened the ledger for writing since we did.
     #[error(
-        "ledger {}: fence {found} found, {held} is ours: another process has opened it for writing since; \
-         stop this one and see to it that only one serves the line",
-        path.display()
+        "ledger {place}: fence {found} found, {held} is ours: another process has opened it for writing since; \
+         stop this one and see to it that only one serves the line"
     )]
     Fenced {
-        /// The ledger's file.
-        path: PathBuf,
-        /// The fence in the file.
+        /// What the store calls its place.
+        place: String,
+        /// The fence there.
         found: u64,
         /// The fence we wrote when we opened it.
         held: u64,
     },
     /// Another process has the ledger open for writing.
     #[error(
-        "ledger {}: another process has it open for writing ({detail}); stop that process, \
-         or give this line a ledger of its own",
-        path.display()
+        "ledger {place}: another process has it open for writing ({detail}); stop that process, \
+         or give this line a ledger of its own"
     )]
     Locked {
-        /// The ledger's file.
-        path: PathBuf,
+        /// What the store calls its place.
+        place: String,
         /// How that was noticed.
         detail: String,
     },
-    /// What is being written is not what lies at the ledger's path any more.
-    #[error(
-        "ledger {}: {} was {found} while it was being written; put back what lay there (the file and its -wal), \
-         see to it that nothing but this program touches it, then start again",
-        path.display(), file.display()
-    )]
+    /// What is being written is not what the next opening will find.
+    #[error("ledger {place}: {detail}, then start again")]
     Moved {
-        /// The ledger's file.
-        path: PathBuf,
-        /// The file that is another now: this one, or one that belongs to it.
-        file: PathBuf,
-        /// What was found in its place.
-        found: &'static str,
+        /// What the store calls its place.
+        place: String,
+        /// What was found in its place, and what to put right.
+        detail: String,
     },
-    /// The file's layout is not the one this program knows.
+    /// The layout is not the one this program knows.
     #[error(
-        "ledger {}: layout {found} found, {wanted} wanted; open it with the version of the program that wrote it",
-        path.display()
+        "ledger {place}: layout {found} found, {wanted} wanted; open it with the version of the program that wrote it"
     )]
     Format {
-        /// The ledger's file.
-        path: PathBuf,
-        /// The layout's number in the file.
+        /// What the store calls its place.
+        place: String,
+        /// The layout's number there.
         found: i64,
         /// The one this program reads and writes.
         wanted: i64,
     },
     /// The ledger belongs to another line.
     #[error(
-        "ledger {}: belongs to line `{found}`, opened for line `{wanted}`; \
-         set right the ledger's path or the line's base in the configuration",
-        path.display()
+        "ledger {place}: belongs to line `{found}`, opened for line `{wanted}`; \
+         set right the ledger's path or the line's base in the configuration"
     )]
     OtherLine {
-        /// The ledger's file.
-        path: PathBuf,
+        /// What the store calls its place.
+        place: String,
         /// The base of the line it belongs to.
         found: String,
         /// The base it was opened for.
         wanted: String,
     },
-    /// A folder where a file was wanted.
-    #[error("ledger {}: a folder; name the ledger's file in it, which ends in .db", path.display())]
-    Folder {
-        /// The folder.
-        path: PathBuf,
-    },
     /// There is nothing to read.
-    #[error("ledger {}: no such file; check the path, a ledger is created by the daemon's first start", path.display())]
+    #[error("ledger {place}: {detail}")]
     Missing {
-        /// The file that was looked for.
-        path: PathBuf,
+        /// What the store calls its place.
+        place: String,
+        /// What was found there, and what to put right.
+        detail: String,
     },
     /// A ledger opened for reading only was to be changed.
-    #[error("ledger {}: opened for reading only; open it for writing", path.display())]
+    #[error("ledger {place}: opened for reading only; open it for writing")]
     ReadOnly {
-        /// The ledger's file.
-        path: PathBuf,
+        /// What the store calls its place.
+        place: String,
     },
     /// A key was to be inserted that is there already: the caller has not looked it up.
     #[error(
-        "ledger {}: key `{key}` of record {seq} is there already; a key must be looked up before it is judged: \
-         report this as a fault of the program",
-        path.display()
+        "ledger {place}: key `{key}` of record {seq} is there already; a key must be looked up before it is judged: \
+         report this as a fault of the program"
     )]
     KeyTaken {
-        /// The ledger's file.
-        path: PathBuf,
+        /// What the store calls its place.
+        place: String,
         /// The key.
         key: String,
         /// The place of the record that should have brought it.
@@ -267,13 +249,12 @@ pub enum StoreError {
     },
     /// A blob's bytes are not those it was stored with.
     #[error(
-        "ledger {}: blob {digest}: its bytes have the digest {found}; they were changed after they were written: \
-         take them from a backup",
-        path.display()
+        "ledger {place}: blob {digest}: its bytes have the digest {found}; they were changed after they were written: \
+         take them from a backup"
     )]
     Blob {
-        /// The ledger's file.
-        path: PathBuf,
+        /// What the store calls its place.
+        place: String,
         /// The digest it is known by.
         digest: Digest,
         /// The digest of the bytes found.
@@ -291,10 +272,10 @@ pub enum StoreError {
         fault: ChainFault,
     },
     /// Anything else the system or the database refused.
-    #[error("ledger {}: {doing}: {detail}", path.display())]
+    #[error("ledger {place}: {doing}: {detail}")]
     Other {
-        /// The ledger's file.
-        path: PathBuf,
+        /// What the store calls its place.
+        place: String,
         /// What was being done.
         doing: &'static str,
         /// What the database or the system said.

@@ -4,7 +4,8 @@
 use crate::support::Folder;
 use crate::support::daemon::ledger;
 use chargehand_core::{HoldOf, Outcome};
-use chargehand_ledger::{Sqlite, Store};
+use chargehand_ledger::Store;
+use chargehand_sqlite::Sqlite;
 use rusqlite::{Connection, OpenFlags};
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};

@@ -8,7 +8,6 @@ use chargehand_ledger::{
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
-use std::path::PathBuf;
 
 /// A ledger in memory.
 #[derive(Debug, Default)]
@@ -70,7 +69,7 @@ impl Store for Memory {
                 };
                 if self.keys.insert(key.key.clone(), hit).is_some() {
                     return Err(StoreError::KeyTaken {
-                        path: PathBuf::new(),
+                        place: String::new(),
                         key: key.key.clone(),
                         seq: record.seq,
                     });

@@ -2,7 +2,8 @@
 
 use chargehand::record::{self, Body};
 use chargehand_core::Outcome;
-use chargehand_ledger::{Sqlite, Store, StoreError};
+use chargehand_ledger::{Store, StoreError};
+use chargehand_sqlite::Sqlite;
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;

@@ -9,7 +9,8 @@ use super::proxy::{Proxy, Way};
 use crate::support::client::Client;
 use crate::support::daemon::{Daemon, freeze, thaw};
 use crate::support::wait_for;
-use chargehand_ledger::{Sqlite, Store};
+use chargehand_ledger::Store;
+use chargehand_sqlite::Sqlite;
 use serde_json::Value;
 
 /// A line whose daemon reaches the broker through a wire that can be held up, and has answered one reading.

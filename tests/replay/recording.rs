@@ -8,8 +8,9 @@ use chargehand::derive::{Derivation, Texts};
 use chargehand::record::Body;
 use chargehand::run::{Batch, Incoming, recover};
 use chargehand_core::Timestamp;
-use chargehand_ledger::{Batch as Append, Sqlite, Store};
+use chargehand_ledger::{Batch as Append, Store};
 use chargehand_script::{Rulebook, Source};
+use chargehand_sqlite::Sqlite;
 use serde_json::{Value, json};
 use std::path::PathBuf;
 

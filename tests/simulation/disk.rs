@@ -10,8 +10,9 @@
 use super::end::{Durable, Fuse};
 use crate::support::{Chance, Folder};
 use chargehand_ledger::{
-    Batch, BlobRef, Digest, Head, KeyHit, Record, SnapshotRef, Sqlite, Store, StoreError,
+    Batch, BlobRef, Digest, Head, KeyHit, Record, SnapshotRef, Store, StoreError,
 };
+use chargehand_sqlite::Sqlite;
 use std::cell::RefCell;
 use std::ops::ControlFlow;
 use std::path::PathBuf;
@@ -184,7 +185,7 @@ impl DiskStore {
 
     fn fault(&self, detail: &str) -> StoreError {
         StoreError::Full {
-            path: self.inner.path().to_owned(),
+            place: self.inner.path().display().to_string(),
             doing: "appending",
             detail: detail.into(),
         }

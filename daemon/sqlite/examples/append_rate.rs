@@ -1,6 +1,6 @@
 //! How many records a second a ledger takes on this machine, and how that compares with a plain insert.
 //!
-//! `cargo run --release -p chargehand-ledger --example append_rate -- [folder]`
+//! `cargo run --release -p chargehand-sqlite --example append_rate -- [folder]`
 //!
 //! Batches of 512 records of about 600 bytes, each with a key; the plain table has the same columns, the
 //! same unique key and the same flush at every commit, but no chain, no fence and no mentions. The two take
@@ -17,7 +17,8 @@ use std::error::Error;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use chargehand_ledger::{Batch, Digest, Entry, Key, Sqlite, Store};
+use chargehand_ledger::{Batch, Digest, Entry, Key, Store};
+use chargehand_sqlite::Sqlite;
 use rusqlite::{Connection, params};
 
 const BATCH: usize = 512;

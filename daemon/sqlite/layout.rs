@@ -7,16 +7,16 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use chargehand_ledger::StoreError;
 use rusqlite::{Connection, OpenFlags, params};
 
-use super::fault;
-use crate::StoreError;
+use crate::fault;
 
 /// The number of this layout.
-pub(super) const FORMAT: i64 = 1;
+pub(crate) const FORMAT: i64 = 1;
 
 /// `CHLG`, in the database's header: tells a ledger from any other database.
-pub(super) const APPLICATION_ID: i64 = 0x4348_4c47;
+pub(crate) const APPLICATION_ID: i64 = 0x4348_4c47;
 
 const CREATING: &str = "creating it";
 
@@ -61,7 +61,7 @@ CREATE TABLE snapshot (
 ";
 
 /// A file that belongs to the ledger at `path`: its name with `ending` added.
-pub(super) fn beside(path: &Path, ending: &str) -> PathBuf {
+pub(crate) fn beside(path: &Path, ending: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(ending);
     name.into()
@@ -69,7 +69,7 @@ pub(super) fn beside(path: &Path, ending: &str) -> PathBuf {
 
 /// Creates an empty ledger at `path`. It is built under another name and moved into place when it is
 /// complete and flushed, so that a file that is there but empty or half built always means damage.
-pub(super) fn create(path: &Path, base: &str) -> Result<(), StoreError> {
+pub(crate) fn create(path: &Path, base: &str) -> Result<(), StoreError> {
     refuse_orphan(path)?;
     let draft = beside(path, ".new");
     for ending in ["", "-wal", "-shm", "-journal"] {
@@ -90,7 +90,7 @@ fn refuse_orphan(path: &Path) -> Result<(), StoreError> {
     let orphan = beside(path, "-wal");
     match fs::metadata(&orphan) {
         Ok(found) if found.len() > 0 => Err(StoreError::Damaged {
-            path: path.to_owned(),
+            place: crate::named(path),
             detail: format!(
                 "it is missing, but its write-ahead file {} is there",
                 orphan.display()

@@ -6,29 +6,25 @@
 use std::io;
 use std::path::Path;
 
+use chargehand_ledger::StoreError;
 use rusqlite::{Error, ErrorCode, ffi};
 
-use crate::StoreError;
-
 /// The database's error, met while `doing` something with the ledger at `path`.
-pub(super) fn of(path: &Path, doing: &'static str, error: Error) -> StoreError {
-    let detail = error.to_string();
+pub(crate) fn of(path: &Path, doing: &'static str, error: Error) -> StoreError {
+    let (place, detail) = (crate::named(path), error.to_string());
     match kind(&error) {
         Kind::Full => StoreError::Full {
-            path: path.to_owned(),
+            place,
             doing,
             detail,
         },
         Kind::Damaged => StoreError::Damaged {
-            path: path.to_owned(),
+            place,
             detail: format!("{doing}: {detail}"),
         },
-        Kind::Locked => StoreError::Locked {
-            path: path.to_owned(),
-            detail,
-        },
+        Kind::Locked => StoreError::Locked { place, detail },
         Kind::Other => StoreError::Other {
-            path: path.to_owned(),
+            place,
             doing,
             detail,
         },
@@ -36,17 +32,16 @@ pub(super) fn of(path: &Path, doing: &'static str, error: Error) -> StoreError {
 }
 
 /// The system's error, met while `doing` something with the ledger at `path` or a file beside it.
-pub(super) fn of_io(path: &Path, doing: &'static str, error: &io::Error) -> StoreError {
-    let path = path.to_owned();
-    let detail = error.to_string();
+pub(crate) fn of_io(path: &Path, doing: &'static str, error: &io::Error) -> StoreError {
+    let (place, detail) = (crate::named(path), error.to_string());
     match error.kind() {
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => StoreError::Full {
-            path,
+            place,
             doing,
             detail,
         },
         _ => StoreError::Other {
-            path,
+            place,
             doing,
             detail,
         },

@@ -5,9 +5,10 @@ use std::fs;
 use std::ops::ControlFlow;
 use std::sync::atomic::{AtomicU32, Ordering};
 
+use chargehand_ledger::ChainFault;
+use chargehand_ledger::audit::{check_blobs, check_chain, check_chain_after};
+
 use super::*;
-use crate::ChainFault;
-use crate::audit::{check_blobs, check_chain, check_chain_after, integrity};
 
 const LINE: &str = "plant/pressing/line1";
 
@@ -425,7 +426,7 @@ fn a_reader_beside_a_writer_sees_the_moment_of_its_opening() {
         Err(StoreError::ReadOnly { .. })
     ));
     assert_eq!(Sqlite::open_read_only(folder.file()).unwrap().head().seq, 9);
-    integrity(&folder.file(), Depth::Full).unwrap();
+    integrity(&folder.file()).unwrap();
     drop(reader);
     assert_eq!(folder.names(), names);
     append(&mut store, 10..=10);
@@ -437,7 +438,7 @@ fn a_reader_creates_nothing() {
     let folder = Folder::new();
     let missing = folder.0.join("elsewhere").join("x.ledger");
     assert!(
-        matches!(Sqlite::open_read_only(&missing), Err(StoreError::Missing { path }) if path == missing)
+        matches!(Sqlite::open_read_only(&missing), Err(StoreError::Missing { place, .. }) if place == named(&missing))
     );
     assert_eq!(folder.names(), BTreeSet::new());
 
@@ -462,7 +463,7 @@ fn a_reader_creates_nothing() {
         check_chain(&Sqlite::open_read_only(&alone).unwrap(), &mut go_on).unwrap(),
         head
     );
-    integrity(&alone, Depth::Quick).unwrap();
+    integrity(&alone).unwrap();
     assert_eq!(copy.names().len(), 1);
 
     // It does not keep a daemon from starting either, nor is it misled by one.
@@ -769,7 +770,7 @@ fn a_file_that_is_no_ledger_is_reported_as_damaged() {
         fs::write(folder.file(), content).unwrap();
         damaged(Sqlite::open(folder.file(), LINE), about);
         damaged(Sqlite::open_read_only(folder.file()), about);
-        damaged(integrity(&folder.file(), Depth::Full), about);
+        damaged(integrity(&folder.file()), about);
     }
     let folder = Folder::new();
     append(&mut folder.open(), 1..=200);
@@ -804,7 +805,7 @@ fn a_file_that_is_no_ledger_is_reported_as_damaged() {
 fn garbled_pages_are_found() {
     let folder = Folder::new();
     append(&mut folder.open(), 1..=400);
-    integrity(&folder.file(), Depth::Full).unwrap();
+    integrity(&folder.file()).unwrap();
     let mut bytes = fs::read(folder.file()).unwrap();
     let page = 4_096;
     assert!(bytes.len() > 20 * page, "{}", bytes.len());
@@ -813,9 +814,7 @@ fn garbled_pages_are_found() {
         *byte = 0xa5;
     }
     fs::write(folder.file(), bytes).unwrap();
-    for depth in [Depth::Quick, Depth::Full] {
-        damaged(integrity(&folder.file(), depth), "");
-    }
+    damaged(integrity(&folder.file()), "");
     let read = Sqlite::open(folder.file(), LINE)
         .and_then(|store| check_chain(&store, &mut go_on).map(|_| ()));
     damaged(read, "");

@@ -6,6 +6,21 @@
 //! moves or copies a ledger takes `x` and `x-wal`, or closes the writer first.
 //!
 //! Not here: what the layout is (`layout`), what the database's errors mean (`fault`).
+//!
+//! ```
+//! use chargehand_ledger::{Batch, Entry, Store};
+//! use chargehand_sqlite::Sqlite;
+//!
+//! # let folder = std::env::temp_dir().join(format!("chargehand-ledger-doc-{}", std::process::id()));
+//! # let path = folder.join("line.db");
+//! let mut ledger = Sqlite::open(&path, "plant/line")?;
+//! let entry = Entry { at_us: 1, input: "{}".into(), outcomes: "[]".into(), ..Entry::default() };
+//! let head = ledger.append(Batch { entries: &[entry], ..Batch::default() })?;
+//! assert_eq!(head.seq, 1);
+//! # drop(ledger);
+//! # std::fs::remove_dir_all(folder).ok();
+//! # Ok::<(), chargehand_ledger::StoreError>(())
+//! ```
 
 mod fault;
 mod layout;
@@ -18,6 +33,10 @@ use std::io::ErrorKind;
 use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf, absolute};
 
+use chargehand_ledger::{
+    Batch, Blob, BlobRef, Digest, Entry, Head, Key, KeyHit, Record, Snapshot, SnapshotRef, Store,
+    StoreError, chain,
+};
 use rusqlite::config::DbConfig;
 use rusqlite::{
     CachedStatement, Connection, ErrorCode, OpenFlags, OptionalExtension, Params, Row, Transaction,
@@ -25,11 +44,6 @@ use rusqlite::{
 };
 
 use self::layout::beside;
-use crate::audit::Depth;
-use crate::{
-    Batch, Blob, BlobRef, Digest, Entry, Head, Key, KeyHit, Record, Snapshot, SnapshotRef, Store,
-    StoreError, chain,
-};
 
 /// A connection belongs to one thread at a time: it needs no lock of its own.
 const UNSHARED: OpenFlags = OpenFlags::SQLITE_OPEN_NO_MUTEX;
@@ -219,7 +233,7 @@ impl Sqlite {
         let (line, published, head) = state(&tx).map_err(opening)?;
         if line != base {
             return Err(StoreError::OtherLine {
-                path,
+                place: named(&path),
                 found: line,
                 wanted: base.to_owned(),
             });
@@ -255,14 +269,22 @@ impl Sqlite {
     ///
     /// # Errors
     ///
-    /// [`StoreError::Missing`], [`StoreError::Folder`], [`StoreError::Format`], [`StoreError::Damaged`], and what the system refuses.
+    /// [`StoreError::Missing`], [`StoreError::Format`], [`StoreError::Damaged`], and what the system refuses.
     pub fn open_read_only(path: impl AsRef<Path>) -> Result<Self, StoreError> {
         let path = full(path.as_ref())?;
         if !exists(&path)? {
-            return Err(StoreError::Missing { path });
+            return Err(StoreError::Missing {
+                place: named(&path),
+                detail:
+                    "no such file; check the path, a ledger is created by the daemon's first start"
+                        .into(),
+            });
         }
         if path.is_dir() {
-            return Err(StoreError::Folder { path });
+            return Err(StoreError::Missing {
+                place: named(&path),
+                detail: "a folder; name the ledger's file in it, which ends in .db".into(),
+            });
         }
         let opening = |error| fault::of(&path, OPENING, error);
         let conn = if exists(&beside(&path, "-wal"))? {
@@ -301,17 +323,6 @@ impl Sqlite {
         &self.path
     }
 
-    /// What the database finds wrong with its file, at most a hundred findings; none when it is sound.
-    pub(crate) fn findings(&self, depth: Depth) -> Result<Vec<String>, StoreError> {
-        let check = match depth {
-            Depth::Quick => "PRAGMA quick_check",
-            Depth::Full => "PRAGMA integrity_check",
-        };
-        let mut findings = self.rows(check, [], |row| row.get::<_, String>(0))?;
-        findings.retain(|finding| finding != "ok");
-        Ok(findings)
-    }
-
     /// Runs `change` in a transaction of the writer whose fence still stands, and commits.
     fn change<T>(
         &mut self,
@@ -320,7 +331,7 @@ impl Sqlite {
     ) -> Result<T, StoreError> {
         let Some(writer) = &mut self.writer else {
             return Err(StoreError::ReadOnly {
-                path: self.path.clone(),
+                place: named(&self.path),
             });
         };
         let path = &self.path;
@@ -387,7 +398,7 @@ impl Sqlite {
             let record = record(row).map_err(|error| self.reading(error))?;
             if record.seq < next {
                 return Err(StoreError::Damaged {
-                    path: self.path.clone(),
+                    place: named(&self.path),
                     detail: format!(
                         "record {} found where {next} or a later one was wanted",
                         record.seq
@@ -491,9 +502,12 @@ impl Store for Sqlite {
         for file in files {
             if let Some(found) = file.gone()? {
                 return Err(StoreError::Moved {
-                    path: self.path.clone(),
-                    file: file.path.clone(),
-                    found,
+                    place: named(&self.path),
+                    detail: format!(
+                        "{} was {found} while it was being written; put back what lay there (the file and its -wal), \
+                         see to it that nothing but this program touches it",
+                        file.path.display()
+                    ),
                 });
             }
         }
@@ -532,7 +546,7 @@ impl Store for Sqlite {
         let found = Digest::of(&bytes);
         if found != *digest {
             return Err(StoreError::Blob {
-                path: self.path.clone(),
+                place: named(&self.path),
                 digest: *digest,
                 found,
             });
@@ -620,7 +634,7 @@ impl Changes<'_> {
             .map_err(|error| self.failed(error))?;
         if found != held {
             return Err(StoreError::Fenced {
-                path: self.path.to_owned(),
+                place: named(self.path),
                 found,
                 held,
             });
@@ -672,7 +686,7 @@ impl Changes<'_> {
             return self.failed(error);
         }
         StoreError::KeyTaken {
-            path: self.path.to_owned(),
+            place: named(self.path),
             key: key.to_owned(),
             seq,
         }
@@ -755,7 +769,7 @@ impl Changes<'_> {
 
     fn number(&self, number: u64) -> Result<i64, StoreError> {
         i64::try_from(number).map_err(|_| StoreError::Other {
-            path: self.path.to_owned(),
+            place: named(self.path),
             doing: self.doing,
             detail: format!("number {number}: at most {} fits a ledger", i64::MAX),
         })
@@ -764,6 +778,30 @@ impl Changes<'_> {
     fn failed(&self, error: rusqlite::Error) -> StoreError {
         fault::of(self.path, self.doing, error)
     }
+}
+
+/// Lets the database check all of its file for damage. Works beside a running daemon, whose write-ahead file
+/// cannot be reset meanwhile and grows.
+///
+/// # Errors
+///
+/// [`StoreError::Damaged`] with the first findings, [`StoreError::Missing`], and whatever opening brings.
+pub fn integrity(path: &Path) -> Result<(), StoreError> {
+    let store = Sqlite::open_read_only(path)?;
+    let mut findings = store.rows("PRAGMA integrity_check", [], |row| row.get::<_, String>(0))?;
+    findings.retain(|finding| finding != "ok");
+    if findings.is_empty() {
+        return Ok(());
+    }
+    Err(StoreError::Damaged {
+        place: named(path),
+        detail: findings.join("; "),
+    })
+}
+
+/// What the ledger's place is called in a fault.
+fn named(path: &Path) -> String {
+    path.display().to_string()
 }
 
 /// The whole path: a later change of the working directory must not move the ledger, and a name that
@@ -789,7 +827,7 @@ fn lock(path: &Path) -> Result<Lock, StoreError> {
     match file.try_lock() {
         Ok(()) => Ok(Lock(file)),
         Err(TryLockError::WouldBlock) => Err(StoreError::Locked {
-            path: path.to_owned(),
+            place: named(path),
             detail: format!("it holds {} locked", lock.display()),
         }),
         Err(TryLockError::Error(error)) => Err(fault::of_io(&lock, LOCKING, &error)),
@@ -814,7 +852,7 @@ fn check_layout(conn: &Connection, path: &Path) -> Result<(), StoreError> {
     if found != layout::APPLICATION_ID {
         let wanted = layout::APPLICATION_ID;
         return Err(StoreError::Damaged {
-            path: path.to_owned(),
+            place: named(path),
             detail: format!(
                 "application id {found:#x} found, {wanted:#x} wanted: empty, or never a ledger"
             ),
@@ -825,7 +863,7 @@ fn check_layout(conn: &Connection, path: &Path) -> Result<(), StoreError> {
         .map_err(opening)?;
     if found != layout::FORMAT {
         return Err(StoreError::Format {
-            path: path.to_owned(),
+            place: named(path),
             found,
             wanted: layout::FORMAT,
         });
