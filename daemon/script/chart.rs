@@ -5,10 +5,12 @@
 //!
 //! Deliberately not here: how seldom a chart signals, which is worked out where numbers are, and keeping one.
 
-use crate::engine::plain_number;
 use crate::fault::{Complaint, suggest};
-use crate::operators::describe;
-use chargehand_core::{Characteristic, LineDescription};
+use crate::value::{describe, plain_number};
+use crate::words;
+use chargehand_core::{
+    Characteristic, CharacteristicName, LineDescription, RuleName, StationName, StratumName,
+};
 use chargehand_measure::{
     Chart, Decimal, Design, DesignError, Points, RunRule, Statistic as Parameters,
     points_between_false_alarms, real,
@@ -65,6 +67,43 @@ pub(crate) struct Resolved {
     pub(crate) text: String,
 }
 
+/// A chart of a rulebook, as far as it is decided before it has taken a point.
+#[derive(Clone, Debug)]
+pub struct Charted {
+    /// The rule that declares it.
+    pub rule: RuleName,
+    /// Its name there.
+    pub name: String,
+    /// The line of the rule's file that declares it, from 1.
+    pub line: Option<usize>,
+    /// Column in characters, from 1.
+    pub column: Option<usize>,
+    /// Where is measured what it follows.
+    pub station: StationName,
+    /// What it follows.
+    pub characteristic: CharacteristicName,
+    /// The stratum it is kept apart by.
+    pub per: Option<StratumName>,
+    /// What it shows, as a header writes it: `ewma(0.1)`.
+    pub statistic: String,
+    /// Its limit, as `control_limit` takes it.
+    pub limit: Decimal,
+    /// The points between false alarms that the limit was worked out for; none where it was written down.
+    pub promised: Option<u64>,
+    /// The days of running that these points were promised as.
+    pub days: Option<Decimal>,
+    /// The chart itself.
+    pub chart: Chart,
+    /// What comes to it around each centre that a stratum has, in order of the centres.
+    pub points: Vec<Points>,
+    /// The same counted in steps of what is measured.
+    pub counted: Vec<Points>,
+    /// A step of what is measured, in sigmas.
+    pub step: f64,
+    /// The nominal, as a text, where it serves as centre for want of one.
+    pub nominal: Option<String>,
+}
+
 /// What a chart's limit comes from.
 #[derive(Clone, Debug)]
 enum Asked {
@@ -93,7 +132,7 @@ pub(crate) fn register(engine: &mut Engine) {
     for word in ["control_limit", "one_false_alarm_in"] {
         engine.register_fn(word, move |given: Dynamic| Bound { word, given });
     }
-    for of in crate::words::PROMISED.iter().copied() {
+    for of in words::PROMISED.iter().copied() {
         engine
             .register_get(of, move |number: &mut INT| Promise {
                 number: Dynamic::from(*number),

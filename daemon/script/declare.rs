@@ -8,10 +8,11 @@
 
 use crate::book::digest;
 use crate::chart::{self, Resolved};
-use crate::engine::plain_number;
-use crate::fault::Complaint;
-use crate::operators::describe;
-use crate::quantity::{Quantity, Subject, literal};
+use crate::declared::{Kind, Limit};
+use crate::fault::{Complaint, Finding};
+use crate::literal::literal;
+use crate::quantity::{Quantity, Subject};
+use crate::value::{describe, plain_number};
 use chargehand_core::{
     Centre, Characteristic, Declaration, LineDescription, Mark, Mean, Outlook, RuleName, Station,
     StratumName, TextDigest, Watch,
@@ -19,7 +20,7 @@ use chargehand_core::{
 use chargehand_measure::{Decimal, Points, Scale, real};
 use rhai::{Dynamic, Engine, NativeCallContext, Position};
 use std::collections::{BTreeMap, BTreeSet};
-use std::fmt::{self, Write as _};
+use std::fmt::Write as _;
 use std::rc::Rc;
 
 /// Most pieces a counter looks at.
@@ -35,45 +36,10 @@ pub(crate) struct Noted {
     pub(crate) second: Dynamic,
 }
 
-/// What is kept for a rule.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Kind {
-    Counter,
-    Chart,
-}
-
-impl Kind {
-    /// The word of a header that declares one.
-    pub(crate) fn word(self) -> &'static str {
-        match self {
-            Self::Counter => "count",
-            Self::Chart => "chart",
-        }
-    }
-}
-
-impl fmt::Display for Kind {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Self::Counter => "counter",
-            Self::Chart => "chart",
-        })
-    }
-}
-
 /// What values are counted in, and what can be true of them.
 pub(crate) struct Gauged<'a> {
     pub(crate) subject: &'a Rc<Subject>,
     pub(crate) plausible: Option<(i64, i64)>,
-}
-
-/// A limit as the handler sees it.
-#[derive(Clone, Debug)]
-pub(crate) enum Limit {
-    /// One quantity.
-    One(Quantity),
-    /// From one to another, both inside.
-    Band(Quantity, Quantity),
 }
 
 /// `below(…)` and its kind, as written.
@@ -304,18 +270,14 @@ pub(crate) struct Against<'a> {
 }
 
 /// A counter or a chart that can be kept; `ahead` says whether its rule asks where the chart's mean goes.
-pub(crate) fn watch(
-    noted: &Noted,
-    of: &Against<'_>,
-    ahead: bool,
-) -> Result<Made, (Position, Complaint)> {
+pub(crate) fn watch(noted: &Noted, of: &Against<'_>, ahead: bool) -> Result<Made, Finding> {
     match noted.kind {
         Kind::Counter => counter(noted, of.gauged),
         Kind::Chart => chart(noted, of, ahead).map_err(|complaint| (Position::NONE, complaint)),
     }
 }
 
-fn counter(noted: &Noted, of: &Gauged<'_>) -> Result<Made, (Position, Complaint)> {
+fn counter(noted: &Noted, of: &Gauged<'_>) -> Result<Made, Finding> {
     let what = format!("counter '{}'", noted.name);
     let place = place_of(&noted.first).unwrap_or(Position::NONE);
     let mark = mark(&what, &noted.first, of).map_err(|complaint| (place, complaint))?;

@@ -490,10 +490,8 @@ mod tests {
     use super::*;
     use crate::engine;
     use crate::rules::tests::plant;
-    use crate::verdict::{Desk, Known};
     use crate::words;
     use std::collections::BTreeSet;
-    use std::rc::Rc;
 
     /// The name and the number of values of a function, and whether it is a fact.
     fn signature(declared: &str) -> (&str, usize, bool) {
@@ -545,7 +543,7 @@ mod tests {
     /// The script engine itself is asked what it knows.
     #[test]
     fn what_is_defined_is_what_the_engine_has() {
-        let engine = engine::build(&Rc::new(Desk::default()), Known::default());
+        let engine = engine::tests::engine();
         let function =
             |info: rhai::FuncInfo| Some((info.metadata.name.to_string(), info.metadata.num_params));
         let known: BTreeSet<(String, usize)> = engine

@@ -7,20 +7,18 @@
 //!
 //! Deliberately not here: keeping them. The line does.
 
-use crate::declare::{Kind, Limit};
-use crate::fault::Complaint;
-use crate::quantity::{Quantity, Subject};
+use crate::declared::{Declared, Limit};
+use crate::fault::{Answer, Complaint};
+use crate::quantity::Quantity;
 use crate::words;
 use chargehand_core::{
-    Count, DeclaredAlarm, Drift, Facts, Forecast, GaugeName, Left, PieceName, Shown, StationName,
-    StratumName,
+    Count, Drift, Facts, Forecast, GaugeName, Left, PieceName, Shown, StationName, StratumName,
 };
 use chargehand_measure::Side;
-use rhai::{Dynamic, Engine, EvalAltResult, INT, ImmutableString};
+use rhai::{Dynamic, Engine, INT, ImmutableString};
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::rc::Rc;
-use std::sync::Arc;
 
 /// A fact that is not known.
 #[derive(Clone, Debug)]
@@ -29,30 +27,6 @@ pub(crate) struct Absent;
 impl Absent {
     /// How it reads in a text.
     pub(crate) const TEXT: &'static str = "not known";
-}
-
-/// What the header declares and the plant description knows: equal for every reading of a rule.
-#[derive(Debug)]
-pub(crate) struct Declared {
-    pub(crate) subject: Rc<Subject>,
-    pub(crate) limits: BTreeMap<String, Limit>,
-    /// Counters and charts, in order of the header.
-    pub(crate) watches: Vec<(String, Kind)>,
-    pub(crate) alarms: BTreeMap<String, Arc<DeclaredAlarm>>,
-    /// What `r.stratum` is: the rule's own `per`, else the characteristic's.
-    pub(crate) per: Option<StratumName>,
-    /// The rule's own `per`.
-    pub(crate) apart: Option<StratumName>,
-    /// Every kind of stratum of the plant.
-    pub(crate) strata: Vec<StratumName>,
-}
-
-impl Declared {
-    /// The kind of the rule's counter or chart of that name.
-    pub(crate) fn watch(&self, name: &str) -> Option<Kind> {
-        let known = self.watches.iter().find(|(known, _)| known == name);
-        known.map(|(_, kind)| *kind)
-    }
 }
 
 /// The facts of one reading.
@@ -161,6 +135,13 @@ fn whole(count: u64) -> INT {
 #[derive(Clone, Debug)]
 pub(crate) struct Band(Quantity, Quantity);
 
+impl Band {
+    /// Whether a quantity is within it, its ends included.
+    pub(crate) fn holds(&self, value: &Quantity) -> Result<bool, Complaint> {
+        Ok(value.compare(&self.0)?.is_ge() && value.compare(&self.1)?.is_le())
+    }
+}
+
 /// `r.limit`
 #[derive(Clone, Debug)]
 pub(crate) struct Limits(Rc<Sheet>);
@@ -217,8 +198,6 @@ impl Sheet {
     }
 }
 
-type Answer<T> = Result<T, Box<EvalAltResult>>;
-
 /// Teaches the engine the facts.
 pub(crate) fn register(engine: &mut Engine) {
     engine
@@ -274,14 +253,6 @@ pub(crate) fn register(engine: &mut Engine) {
         });
     register_by_name(engine);
     register_watches(engine);
-    engine.register_fn("inside", inside);
-    engine
-        .register_fn("known", |value: Dynamic| {
-            !value.is_unit() && !value.is::<Absent>()
-        })
-        .register_fn("to_string", |quantity: &mut Quantity| quantity.to_string())
-        .register_fn("to_string", |_: &mut Absent| Absent::TEXT)
-        .register_fn("to_string", |(): ()| Absent::TEXT);
 }
 
 fn register_watches(engine: &mut Engine) {
@@ -327,7 +298,6 @@ fn register_watches(engine: &mut Engine) {
         .register_get("high", |_: &mut Absent| absent_left("high"))
         .register_get("low", |left: &mut LeftFacts| whole(left.0.low))
         .register_get("high", |left: &mut LeftFacts| whole(left.0.high))
-        .register_fn("to_string", |left: &mut LeftFacts| left.value().to_string())
         .register_indexer_get(|_: &mut CounterFacts, name: &str| -> Answer<Dynamic> {
             Err(no_counter_fact(name).into())
         })
@@ -342,23 +312,6 @@ fn absent_left(name: &str) -> Answer<INT> {
         "ask known(…) first",
     )
     .into())
-}
-
-/// Whether a quantity is within a declared band, its ends included.
-fn inside(value: Dynamic, band: Dynamic) -> Answer<bool> {
-    let (Some(value), Some(band)) = (value.read_lock::<Quantity>(), band.read_lock::<Band>())
-    else {
-        return Err(Complaint::new(
-            format!(
-                "`inside` of {} and {}",
-                crate::operators::describe(&value),
-                crate::operators::describe(&band)
-            ),
-            "write r.value.inside(r.limit.name), the limit declared with within(low, high)",
-        )
-        .into());
-    };
-    Ok(value.compare(&band.0)?.is_ge() && value.compare(&band.1)?.is_le())
 }
 
 /// Gives what a rule declares getters of its own. By their names they would be found all the same, after a search

@@ -106,6 +106,20 @@ impl Complaint {
     }
 }
 
+/// Something found at a place of the script.
+pub(crate) type Finding = (Position, Complaint);
+
+/// A place, where the engine can express it.
+pub(crate) fn place(line: usize, column: usize) -> Position {
+    match (u16::try_from(line), u16::try_from(column)) {
+        (Ok(line), Ok(column)) if line > 0 => Position::new(line, column),
+        _ => Position::NONE,
+    }
+}
+
+/// What a function that the engine calls answers.
+pub(crate) type Answer<T> = Result<T, Box<EvalAltResult>>;
+
 /// Travels through the engine whole, so that the remedy is not mixed into the finding on the way.
 impl From<Complaint> for Box<EvalAltResult> {
     fn from(complaint: Complaint) -> Self {

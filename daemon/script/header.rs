@@ -5,13 +5,13 @@
 //!
 //! Deliberately not here: handlers, and words of parts that do not exist yet (they are refused before).
 
-use crate::declare::{self, Against, Gauged, Kind, Later, Limit, Made, Noted};
-use crate::facts::Declared;
-use crate::fault::{Complaint, suggest};
-use crate::inspect::LooksAhead;
-use crate::operators::describe;
+use crate::chart::Charted;
+use crate::declare::{self, Against, Gauged, Later, Made, Noted};
+use crate::declared::{Declared, Kind, Limit};
+use crate::fault::{Complaint, Finding, suggest};
 use crate::quantity::Subject;
-use crate::rules::Charted;
+use crate::uses::LooksAhead;
+use crate::value::describe;
 use crate::words;
 use chargehand_core::{
     Characteristic, Declaration, DeclaredAlarm, Fallback, Mark, Of, Plant, Priority, RoleName,
@@ -37,7 +37,7 @@ pub(crate) struct Draft {
     watches: Vec<Noted>,
     alarms: Vec<Called>,
     on_fault: Vec<(Position, Fallback)>,
-    faults: Vec<(Position, Complaint)>,
+    faults: Vec<Finding>,
 }
 
 /// An alarm as far as the header has told it.
@@ -308,7 +308,7 @@ impl Draft {
     }
 
     /// What the words that ran found wrong by themselves.
-    pub(crate) fn into_faults(self) -> Vec<(Position, Complaint)> {
+    pub(crate) fn into_faults(self) -> Vec<Finding> {
         self.faults
     }
 
@@ -319,7 +319,7 @@ impl Draft {
         plant: &'p Plant,
         start: Position,
         ahead: &LooksAhead,
-    ) -> Result<Header<'p>, Vec<(Position, Complaint)>> {
+    ) -> Result<Header<'p>, Vec<Finding>> {
         let at = self.at.clone();
         let of = self.of.clone();
         let on_fault = self.on_fault.clone();

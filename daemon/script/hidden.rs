@@ -4,8 +4,7 @@
 //! Deliberately not here: which slips are plain; whoever finds one says how to mend it.
 
 use crate::book::{Rulebook, Source};
-use crate::fault::{Complaint, LoadFault, Mend};
-use crate::inspect::place;
+use crate::fault::{Complaint, LoadFault, Mend, place};
 use rhai::Position;
 use std::collections::{BTreeMap, BTreeSet};
 

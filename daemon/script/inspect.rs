@@ -5,63 +5,18 @@
 //!
 //! Deliberately not here: what only values can show. Rules are tried on made-up readings for that.
 
-use crate::declare::Kind;
-use crate::engine::unit_not_written;
-use crate::facts::{self, Declared};
-use crate::fault::{Complaint, nearest};
-use crate::quantity::{PERCENT, behind};
-use crate::uses::{Call, Compared, Given, Literal, Path, Uses, endings_of, uses_in};
+use crate::declared::{Declared, Kind};
+use crate::facts;
+use crate::fault::{Complaint, Finding, nearest, place};
+use crate::literal::behind;
+use crate::units::{Units, unit_not_written};
+use crate::uses::{Call, Compared, Endings, Given, Literal, LooksAhead, Path, Uses, uses_in};
 use crate::verdict;
 use crate::words;
 use chargehand_core::{Declaration, Plant, Station, Verb, Watch, Word};
 use chargehand_measure::{RunRule, Unit, UnitError};
 use rhai::{AST, Expr, INT, Position, Stmt};
-use std::collections::{BTreeMap, BTreeSet};
-
-/// Something found at a place of the script.
-pub(crate) type Finding = (Position, Complaint);
-
-/// Which charts a script asks where their mean goes.
-#[derive(Debug, Default)]
-pub(crate) struct LooksAhead {
-    /// Names of facts that are asked so.
-    asked: BTreeSet<String>,
-    /// Words that stand in the script, of whatever they are asked.
-    words: BTreeSet<&'static str>,
-}
-
-impl LooksAhead {
-    /// Whether the chart of that name is asked, where `known` are all names the header and the plant give. A chart that
-    /// goes by another name in a function of the script's own is asked where the word can mean nothing else.
-    pub(crate) fn of(&self, chart: &str, known: &BTreeSet<String>) -> bool {
-        self.asked.contains(chart) || self.words.iter().any(|word| !known.contains(*word))
-    }
-}
-
-/// Where a handler ends.
-#[derive(Debug, Default)]
-pub(crate) struct Endings {
-    /// Where it is declared.
-    handler: Position,
-    by_kind: Vec<(Position, &'static str)>,
-}
-
-impl Endings {
-    /// Where a value of that kind is most likely returned.
-    pub(crate) fn of(&self, kind: &str) -> Position {
-        let found = self.by_kind.iter().find(|(_, known)| *known == kind);
-        found.map_or(self.handler, |(at, _)| *at)
-    }
-}
-
-/// The units a rulebook writes.
-#[derive(Debug, Default)]
-pub(crate) struct Units {
-    /// By the name behind a point: `40.g`.
-    pub(crate) named: BTreeMap<String, Unit>,
-    /// By the code in a text: `40.unit("g")`.
-    pub(crate) coded: BTreeMap<String, Unit>,
-}
+use std::collections::BTreeSet;
 
 /// A function of the script's own.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -240,10 +195,7 @@ impl<'a> Script<'a> {
 
     /// Where the handler may end, by what it would return there, for values that are no verdict.
     pub(crate) fn endings(&self) -> Endings {
-        Endings {
-            handler: self.place(words::HANDLER),
-            by_kind: endings_of(self.ast, words::HANDLER),
-        }
+        Endings::read(self.ast, words::HANDLER, self.place(words::HANDLER))
     }
 
     /// Whether the rule can hold more than the piece.
@@ -585,14 +537,6 @@ impl<'a> Script<'a> {
             }
         }
         Position::NONE
-    }
-}
-
-/// A place, where the engine can express it.
-pub(crate) fn place(line: usize, column: usize) -> Position {
-    match (u16::try_from(line), u16::try_from(column)) {
-        (Ok(line), Ok(column)) if line > 0 => Position::new(line, column),
-        _ => Position::NONE,
     }
 }
 
@@ -1070,22 +1014,4 @@ fn no_reach(
         )),
         _ => None,
     }
-}
-
-/// The unit a name behind a number stands for, where there is one.
-pub(crate) fn unit_named(name: &str, plant: &Plant) -> Option<Unit> {
-    let percent = || unit_coded(PERCENT, plant).filter(|_| name == words::PERCENT);
-    unit_coded(name, plant).or_else(percent)
-}
-
-/// The unit of that code: a count of the plant's, or one of UCUM's.
-pub(crate) fn unit_coded(code: &str, plant: &Plant) -> Option<Unit> {
-    let declared = plant
-        .stations
-        .iter()
-        .flat_map(|station| &station.characteristics);
-    let own = declared
-        .map(|known| known.scale.unit())
-        .find(|unit| unit.code() == code);
-    own.cloned().or_else(|| Unit::parse(code).ok())
 }

@@ -5,15 +5,15 @@
 //! in the table is an error. Two values of different types never compare; a whole number and one with a point
 //! are two types. `x == ()` and `x != ()` ask whether a fact is known, and nothing else does.
 //!
-//! Deliberately not here: single functions such as `abs`, and what a quantity is.
+//! Deliberately not here: functions such as `abs`, and what a quantity is.
 
-use crate::facts::{
-    Absent, Band, ChartFacts, CounterFacts, GaugeFacts, LeftFacts, Limits, Reading, Strata,
-};
-use crate::fault::Complaint;
-use crate::quantity::{Number, Quantity, literal};
-use crate::verdict::{Desk, Said};
-use rhai::{Array, Dynamic, Engine, EvalAltResult, FLOAT, INT, ImmutableString, NativeCallContext};
+use crate::desk::{Desk, Said};
+use crate::facts::{Absent, Band, ChartFacts, CounterFacts, GaugeFacts, Limits, Reading, Strata};
+use crate::fault::{Answer, Complaint};
+use crate::literal::literal;
+use crate::quantity::{Number, Quantity};
+use crate::value::{Value, describe, rather_ask, value};
+use rhai::{Array, Dynamic, Engine, FLOAT, INT, ImmutableString, NativeCallContext};
 use std::cmp::Ordering;
 use std::ops::{Range, RangeInclusive};
 use std::rc::Rc;
@@ -78,8 +78,6 @@ pub(crate) fn register(engine: &mut Engine, desk: &Rc<Desk>) {
     register_shown(engine, desk);
     register_unary(engine);
 }
-
-type Answer<T> = Result<T, Box<EvalAltResult>>;
 
 /// The text package joins a text with anything, `()` as nothing at all; its functions name their types and
 /// would be found before ours, so each is answered here.
@@ -156,78 +154,6 @@ fn register_unary(engine: &mut Engine) {
             .into()),
         }
     });
-}
-
-/// A value as the table sees it.
-enum Value {
-    Nothing,
-    Absent,
-    Bool(bool),
-    Int(INT),
-    Float(FLOAT),
-    Char(char),
-    Text(ImmutableString),
-    Quantity(Quantity),
-    List,
-    Other,
-}
-
-fn value(of: &Dynamic) -> Value {
-    if let Some(quantity) = of.read_lock::<Quantity>() {
-        return Value::Quantity(quantity.clone());
-    }
-    if let Ok(int) = of.as_int() {
-        return Value::Int(int);
-    }
-    if let Ok(float) = of.as_float() {
-        return Value::Float(float);
-    }
-    if let Some(text) = of.read_lock::<ImmutableString>() {
-        return Value::Text(text.clone());
-    }
-    if let Some(left) = of.read_lock::<LeftFacts>() {
-        return Value::Int(left.value());
-    }
-    if let Ok(bool) = of.as_bool() {
-        return Value::Bool(bool);
-    }
-    if let Ok(char) = of.as_char() {
-        return Value::Char(char);
-    }
-    match () {
-        () if of.is_unit() => Value::Nothing,
-        () if of.is_array() => Value::List,
-        () if of.is::<Absent>() => Value::Absent,
-        () => Value::Other,
-    }
-}
-
-/// What people call a value, with its article.
-pub(crate) fn describe(of: &Dynamic) -> String {
-    let name = match value(of) {
-        Value::Nothing => "nothing",
-        Value::Absent => "a fact that is not known",
-        Value::Bool(_) => "a yes or no",
-        Value::Int(_) => "a whole number",
-        Value::Float(_) => "a number with a point",
-        Value::Char(_) => "a character",
-        Value::Text(_) => "a text",
-        Value::Quantity(_) => "a quantity",
-        Value::List => "a list",
-        Value::Other if of.is_map() => "a map",
-        Value::Other if of.is::<Said>() => "a verdict",
-        Value::Other if of.is::<Reading>() => "the facts of a reading",
-        Value::Other if of.is::<GaugeFacts>() => "a gauge",
-        Value::Other if of.is::<Limits>() => "the limits",
-        Value::Other if of.is::<Strata>() => "the strata",
-        Value::Other if of.is::<CounterFacts>() => "a counter",
-        Value::Other if of.is::<ChartFacts>() => "a chart",
-        Value::Other if of.is::<Band>() => "a band",
-        Value::Other if of.is_fnptr() => "a function",
-        Value::Other if of.is::<Range<INT>>() || of.is::<RangeInclusive<INT>>() => "a range",
-        Value::Other => "a value of no use here",
-    };
-    name.to_owned()
 }
 
 pub(crate) fn compare(op: &str, left: &Dynamic, right: &Dynamic) -> Result<bool, Complaint> {
@@ -360,7 +286,7 @@ fn float(op: &str, left: FLOAT, right: FLOAT) -> Result<FLOAT, Complaint> {
     }
 }
 
-fn negate(value_of: &Dynamic) -> Result<Dynamic, Complaint> {
+pub(crate) fn negate(value_of: &Dynamic) -> Result<Dynamic, Complaint> {
     match value(value_of) {
         Value::Int(int) => int
             .checked_neg()
@@ -372,16 +298,6 @@ fn negate(value_of: &Dynamic) -> Result<Dynamic, Complaint> {
             format!("`-` of {}", describe(value_of)),
             "it wants a number or a quantity",
         )),
-    }
-}
-
-/// The size of a number or quantity without its sign.
-pub(crate) fn abs(of: &Dynamic) -> Result<Dynamic, Complaint> {
-    match value(of) {
-        Value::Int(int) if int >= 0 => Ok(int.into()),
-        Value::Float(float) => Ok(float.abs().into()),
-        Value::Quantity(quantity) => quantity.abs().map(Dynamic::from),
-        _ => negate(of),
     }
 }
 
@@ -449,21 +365,6 @@ fn remedy(op: &str, left: (&Dynamic, &Value), right: (&Dynamic, &Value)) -> Stri
     }
 }
 
-/// What is asked of a value that is no number itself.
-fn rather_ask(of: &Dynamic) -> Option<&'static str> {
-    Some(match () {
-        () if of.is::<CounterFacts>() => "ask its total, in_a_row or pieces",
-        () if of.is::<ChartFacts>() => "ask its signal, level or points",
-        () if of.is::<Band>() => "write r.value.inside(r.limit.name)",
-        () if of.is::<Reading>() => "ask r.value",
-        () if of.is::<Limits>() => "ask one by its name: r.limit.name",
-        () if of.is::<Strata>() => "ask one by its name: r.strata.name",
-        () if of.is::<GaugeFacts>() => "ask r.gauge.healthy or r.gauge.name",
-        () if of.is::<Said>() => "a verdict is returned, not asked",
-        () => return None,
-    })
-}
-
 fn beside_quantity(op: &str, quantity: &Quantity, other: &Value) -> String {
     let code = quantity.unit().code();
     let plain = match other {
@@ -497,7 +398,7 @@ mod tests {
     use crate::engine;
     use crate::quantity::tests::mass;
     use crate::quantity::{Number, Quantity};
-    use crate::verdict::{Desk, Known};
+    use crate::translate::translate;
     use chargehand_measure::Unit;
     use rhai::{Dynamic, Engine, Scope};
     use std::rc::Rc;
@@ -510,7 +411,7 @@ mod tests {
     ];
 
     fn bench() -> (Engine, Scope<'static>) {
-        let engine = engine::build(&Rc::new(Desk::default()), Known::default());
+        let engine = engine::tests::engine();
         let mut scope = Scope::new();
         for (name, value) in engine::tests::one_of_each(&engine) {
             scope.push_dynamic(name, value);
@@ -700,7 +601,7 @@ mod tests {
             let found = match engine.eval_with_scope::<Dynamic>(&mut scope.clone(), script) {
                 Ok(value) => value.to_string(),
                 Err(error) => {
-                    let (_, complaint) = engine::translate("reading", &error);
+                    let (_, complaint) = translate("reading", &error);
                     format!("{}: {}", complaint.what, complaint.remedy)
                 }
             };

@@ -6,16 +6,12 @@
 //!
 //! Deliberately not here: the script engine. This is arithmetic.
 
-use crate::engine;
 use crate::fault::Complaint;
-use crate::words;
+use crate::literal::literal;
 use chargehand_measure::{Decimal, Scale, Unit, parse_number};
 use std::cmp::Ordering;
 use std::fmt;
 use std::rc::Rc;
-
-/// The code of a hundredth, which is no name.
-pub(crate) const PERCENT: &str = "%";
 
 /// The characteristic a counted quantity belongs to.
 #[derive(Debug)]
@@ -343,33 +339,6 @@ impl fmt::Display for Quantity {
             Self::Written { value, unit, .. } => write!(f, "{} {}", value.normalize(), unit.code()),
         }
     }
-}
-
-/// How a rule writes a value in a unit: `40000.g`, `1.18.unit("[mil_i]")`.
-pub(crate) fn literal(value: Decimal, code: &str) -> String {
-    format!("{}{}", value.normalize(), behind(code))
-}
-
-/// What stands behind the number of a literal: `.g`, `.unit("[mil_i]")`.
-pub(crate) fn behind(code: &str) -> String {
-    match spelling(code) {
-        Some(name) => format!(".{name}"),
-        None => format!(".{}(\"{code}\")", words::UNIT),
-    }
-}
-
-/// The name behind the point of a literal: the unit's code, where that is a name at all and means nothing else.
-fn spelling(code: &str) -> Option<&str> {
-    if code == PERCENT {
-        return Some(words::PERCENT);
-    }
-    let mut chars = code.chars();
-    let starts = chars
-        .next()
-        .is_some_and(|first| first.is_ascii_alphabetic());
-    let name = starts && chars.all(|char| char.is_ascii_alphanumeric() || char == '_');
-    let free = |code| !words::PROMISED.contains(&code) && engine::can_follow_a_point(code);
-    (name && free(code)).then_some(code)
 }
 
 fn divide(left: Decimal, right: Decimal) -> Result<Decimal, Complaint> {

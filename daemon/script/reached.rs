@@ -7,9 +7,10 @@
 //! Deliberately not here: running cases, and what is made of an `if` that only ever went one way.
 
 use crate::book::Rulebook;
-use crate::engine::{self, parse_fault, with_deep_stack};
+use crate::budget::{slacken, with_deep_stack};
 use crate::fault::{Complaint, LoadFault};
 use crate::rules::{Rules, text};
+use crate::translate::parse_fault;
 use chargehand_core::Plant;
 use rhai::{AST, ASTNode, Dynamic, Engine, INT, Position, Stmt};
 use std::cell::RefCell;
@@ -65,7 +66,7 @@ impl Rules {
 
 fn probe(rules: &mut Rules, book: &Rulebook, reached: &Reached) -> Result<(), Vec<LoadFault>> {
     let (engine, scripts) = rules.scripts();
-    engine::slacken(engine);
+    slacken(engine);
     register(engine, reached);
     for (file, script) in scripts {
         let Some(source) = book.sources().iter().find(|source| source.file == file) else {

@@ -8,21 +8,28 @@
 //! Deliberately not here: merging what rules say, and what happens to a piece.
 
 use crate::book::{Rulebook, Source};
-use crate::declare::Limit;
-use crate::engine::{self, panic_text, translate, with_deep_stack};
-use crate::facts::{self, Common, Declared, Reading};
-use crate::fault::{Complaint, LoadFault};
+use crate::budget::with_deep_stack;
+use crate::chart::Charted;
+use crate::declared::{Declared, Limit};
+use crate::desk::Desk;
+use crate::engine;
+use crate::facts::{self, Common, Reading};
+use crate::fault::{Complaint, Finding, LoadFault};
+use crate::header::Drafts;
 use crate::hidden::{Wrong, and_hidden};
-use crate::inspect::{Endings, Finding, Script, Units, unit_coded, unit_named};
+use crate::inspect::Script;
 use crate::slips;
-use crate::verdict::{Desk, Known};
+use crate::translate::{panic_text, translate};
+use crate::units::{self, Units, unit_coded, unit_named};
+use crate::uses::Endings;
+use crate::verdict::{self, Known};
 use crate::words;
 use chargehand_core::{
-    Ahead, Characteristic, CharacteristicName, Count, Declaration, Drift, Facts, Fallback,
-    GaugeName, Judge, Opinion, Outlook, PieceName, Plant, Real, RuleFault, RuleName, Shown,
-    Station, StationName, StratumName, Trail, Verdict, Watch,
+    Ahead, Characteristic, Count, Declaration, Drift, Facts, Fallback, GaugeName, Judge, Opinion,
+    Outlook, PieceName, Plant, Real, RuleFault, RuleName, Shown, Station, StratumName, Trail,
+    Verdict, Watch,
 };
-use chargehand_measure::{Chart, Decimal, Points, RunRule, Side};
+use chargehand_measure::{RunRule, Side};
 use rhai::{AST, CallFnOptions, Dynamic, Engine, Position, Scope};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
@@ -47,6 +54,7 @@ const FAR_OFF: i64 = 10_000;
 pub struct Rules {
     engine: Engine,
     desk: Rc<Desk>,
+    drafts: Drafts,
     /// In order of file name.
     rules: Vec<Rule>,
     /// Their counters and charts, in the same order.
@@ -54,43 +62,6 @@ pub struct Rules {
     /// The charts among them.
     charts: Vec<Charted>,
     remarks: Vec<LoadFault>,
-}
-
-/// A chart of a rulebook, as far as it is decided before it has taken a point.
-#[derive(Clone, Debug)]
-pub struct Charted {
-    /// The rule that declares it.
-    pub rule: RuleName,
-    /// Its name there.
-    pub name: String,
-    /// The line of the rule's file that declares it, from 1.
-    pub line: Option<usize>,
-    /// Column in characters, from 1.
-    pub column: Option<usize>,
-    /// Where is measured what it follows.
-    pub station: StationName,
-    /// What it follows.
-    pub characteristic: CharacteristicName,
-    /// The stratum it is kept apart by.
-    pub per: Option<StratumName>,
-    /// What it shows, as a header writes it: `ewma(0.1)`.
-    pub statistic: String,
-    /// Its limit, as `control_limit` takes it.
-    pub limit: Decimal,
-    /// The points between false alarms that the limit was worked out for; none where it was written down.
-    pub promised: Option<u64>,
-    /// The days of running that these points were promised as.
-    pub days: Option<Decimal>,
-    /// The chart itself.
-    pub chart: Chart,
-    /// What comes to it around each centre that a stratum has, in order of the centres.
-    pub points: Vec<Points>,
-    /// The same counted in steps of what is measured.
-    pub counted: Vec<Points>,
-    /// A step of what is measured, in sigmas.
-    pub step: f64,
-    /// The nominal, as a text, where it serves as centre for want of one.
-    pub nominal: Option<String>,
 }
 
 struct Rule {
@@ -121,8 +92,8 @@ impl Rules {
     }
 
     fn load_here(book: &Rulebook, plant: &Plant) -> Result<Rules, Vec<Wrong>> {
-        let desk = Rc::new(Desk::default());
-        let mut engine = engine::build(&desk, Known::of(plant));
+        let (desk, drafts) = (Rc::new(Desk::default()), Drafts::default());
+        let mut engine = engine::build(&desk, &drafts, Known::of(plant));
         let mut faults = names_alike(book.sources());
         let mut parsed = Vec::new();
         for source in book.sources() {
@@ -131,21 +102,22 @@ impl Rules {
                 Err(fault) => faults.push(fault),
             }
         }
-        let units = units(&parsed, plant);
-        for (name, unit) in &units.named {
-            engine::register_unit(&mut engine, name, unit.clone());
+        let known_units = units_of(&parsed, plant);
+        for (name, unit) in &known_units.named {
+            units::register_named(&mut engine, name, unit.clone());
         }
-        engine::register_units(&mut engine, units.coded.clone());
+        units::register_coded(&mut engine, known_units.coded.clone());
         let mut rules = Rules {
             engine,
             desk,
+            drafts,
             rules: Vec::new(),
             declarations: Vec::new(),
             charts: Vec::new(),
             remarks: Vec::new(),
         };
         for (source, ast) in parsed {
-            if let Err(found) = rules.add(source, ast, &units, plant) {
+            if let Err(found) = rules.add(source, ast, &known_units, plant) {
                 let with_file = |(at, complaint)| Wrong::new(&source.file, at, complaint);
                 faults.extend(found.into_iter().map(with_file));
             }
@@ -198,7 +170,7 @@ impl Rules {
             Err(found) => return Err(found.into_iter().chain(faults).collect()),
         };
         let ran = self.run_header(&ast);
-        let draft = self.desk.draft.take();
+        let draft = self.drafts.take();
         let name = RuleName::from(stem(&source.file));
         let header = match ran {
             Ok(()) => draft.finish(&name, plant, start, &script.looks_ahead()),
@@ -311,10 +283,13 @@ impl Rules {
             )
         };
         match catch_unwind(AssertUnwindSafe(call)) {
-            Ok(Ok(returned)) => {
-                self.desk
-                    .read(words::HANDLER, &rule.declared, &rule.endings, returned)
-            }
+            Ok(Ok(returned)) => verdict::read(
+                &self.desk,
+                words::HANDLER,
+                &rule.declared,
+                &rule.endings,
+                returned,
+            ),
             Ok(Err(error)) => Err(translate(words::HANDLER, &error)),
             Err(payload) => Err((
                 Position::NONE,
@@ -501,7 +476,7 @@ fn names_alike(sources: &[Source]) -> Vec<Wrong> {
 }
 
 /// Every unit the scripts may write, by what they write. Each rule reads alike beside whatever other rules.
-fn units(parsed: &[(&Source, AST)], plant: &Plant) -> Units {
+fn units_of(parsed: &[(&Source, AST)], plant: &Plant) -> Units {
     let scripts = || {
         parsed
             .iter()

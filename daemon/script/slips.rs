@@ -4,10 +4,9 @@
 //!
 //! Deliberately not here: what is written as it should be and is wrong all the same.
 
-use crate::engine::parse_fault;
-use crate::fault::Complaint;
-use crate::inspect::{Finding, place};
-use crate::quantity::behind;
+use crate::fault::{Complaint, Finding, place};
+use crate::literal::behind;
+use crate::translate::parse_fault;
 use crate::verdict;
 use crate::words;
 use chargehand_core::Verb;
@@ -355,12 +354,10 @@ fn missing(word: &str, token: &str, why: &str) -> Complaint {
 mod tests {
     use super::*;
     use crate::engine;
-    use crate::verdict::{Desk, Known};
-    use std::rc::Rc;
 
     #[test]
     fn a_slip_is_told_by_what_stands_there() {
-        let engine = engine::build(&Rc::new(Desk::default()), Known::default());
+        let engine = engine::tests::engine();
         let check = |script: &str, expect: &str| {
             let error = engine.compile(script).expect_err(script);
             let found = complaint(script, error.position(), error.err_type());

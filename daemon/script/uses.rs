@@ -205,9 +205,50 @@ impl Uses {
     }
 }
 
+/// Which charts a script asks where their mean goes.
+#[derive(Debug, Default)]
+pub(crate) struct LooksAhead {
+    /// Names of facts that are asked so.
+    pub(crate) asked: BTreeSet<String>,
+    /// Words that stand in the script, of whatever they are asked.
+    pub(crate) words: BTreeSet<&'static str>,
+}
+
+impl LooksAhead {
+    /// Whether the chart of that name is asked, where `known` are all names the header and the plant give. A chart that
+    /// goes by another name in a function of the script's own is asked where the word can mean nothing else.
+    pub(crate) fn of(&self, chart: &str, known: &BTreeSet<String>) -> bool {
+        self.asked.contains(chart) || self.words.iter().any(|word| !known.contains(*word))
+    }
+}
+
+/// Where a handler ends.
+#[derive(Debug, Default)]
+pub(crate) struct Endings {
+    /// Where it is declared.
+    handler: Position,
+    by_kind: Vec<(Position, &'static str)>,
+}
+
+impl Endings {
+    /// Those of a function that is declared there.
+    pub(crate) fn read(ast: &AST, function: &str, handler: Position) -> Self {
+        Self {
+            handler,
+            by_kind: endings_of(ast, function),
+        }
+    }
+
+    /// Where a value of that kind is most likely returned.
+    pub(crate) fn of(&self, kind: &str) -> Position {
+        let found = self.by_kind.iter().find(|(_, known)| *known == kind);
+        found.map_or(self.handler, |(at, _)| *at)
+    }
+}
+
 /// Where a function may end and with what, as far as it stands there: `a text`, `a yes or no`. In the words of
-/// [`describe`](crate::operators::describe).
-pub(crate) fn endings_of(ast: &AST, function: &str) -> Vec<(Position, &'static str)> {
+/// [`describe`](crate::value::describe).
+fn endings_of(ast: &AST, function: &str) -> Vec<(Position, &'static str)> {
     let alone = ast.clone_functions_only_filtered(|_, _, _, name, _| name == function);
     let (mut last, mut returned) = (Vec::new(), Vec::new());
     alone.walk(&mut |path: &[ASTNode<'_>]| {

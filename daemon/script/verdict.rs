@@ -1,148 +1,85 @@
-//! What a handler says: verdicts, and the desk on which the engine notes which were made.
+//! What a handler says: the verbs, and the verdicts in what it returned.
 //!
 //! A verdict that was made and not returned was meant and lost (two `if`s one after the other: the script
 //! returns the last one's), so each one made during a call is noted and compared with what the call returned.
 //!
 //! Deliberately not here: what becomes of a piece. Verdicts are merged elsewhere.
 
-use crate::facts::Declared;
-use crate::fault::{Complaint, suggest};
-use crate::header::Drafts;
-use crate::inspect::Endings;
-use crate::operators::describe;
+use crate::declared::Declared;
+use crate::desk::{Desk, Said};
+use crate::fault::{Answer, Complaint, Finding, suggest};
+use crate::uses::Endings;
+use crate::value::describe;
 use crate::words;
 use chargehand_core::{Asks, ClassName, Plant, Reach, RoleName, Verb, Verdict, Word};
-use rhai::{Dynamic, Engine, EvalAltResult, ImmutableString, NativeCallContext, Position};
-use std::cell::{Cell, RefCell};
+use rhai::{Dynamic, Engine, ImmutableString, NativeCallContext};
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
 use std::sync::Arc;
 
-/// A verdict inside the engine.
-#[derive(Clone, Debug)]
-pub(crate) struct Said {
-    /// Its number within the call.
-    number: usize,
-    verb: Verb,
-    /// The role that is advised, or the alarm that is raised.
-    whom: ImmutableString,
-    text: ImmutableString,
-    class: Option<ImmutableString>,
-}
-
-/// Notes of the call that is running.
-#[derive(Debug, Default)]
-pub(crate) struct Desk {
-    /// What the header that is running declares.
-    pub(crate) draft: Drafts,
-    made: RefCell<Vec<(Verb, Position)>>,
-    /// Set while a rule is tried at load: what is legal but doubtful is noted then.
-    pub(crate) trying: Cell<bool>,
-    remarks: RefCell<Vec<(Position, Complaint)>>,
-    /// What went wrong in the call where the engine goes on as if nothing had.
-    fault: RefCell<Option<(Position, Complaint)>>,
-}
-
-impl Desk {
-    /// Forgets the call before.
-    pub(crate) fn clear(&self) {
-        self.made.borrow_mut().clear();
-        self.fault.take();
+/// The verdicts in what a handler returned, in its order, each once; `ends` says where it may have returned it.
+pub(crate) fn read(
+    desk: &Desk,
+    handler: &str,
+    declared: &Declared,
+    ends: &Endings,
+    returned: Dynamic,
+) -> Result<Vec<Verdict>, Finding> {
+    if let Some(fault) = desk.take_fault() {
+        return Err(fault);
     }
-
-    /// Keeps what went wrong first.
-    pub(crate) fn fault(&self, at: Position, complaint: Complaint) {
-        self.fault.borrow_mut().get_or_insert((at, complaint));
-    }
-
-    pub(crate) fn remark(&self, at: Position, complaint: Complaint) {
-        if self.trying.get() {
-            self.remarks.borrow_mut().push((at, complaint));
+    let kind = describe(&returned);
+    let said = unpack(handler, returned).map_err(|complaint| (ends.of(&kind), complaint))?;
+    let mut kept = BTreeMap::new();
+    let mut order = Vec::new();
+    for one in said {
+        if kept.insert(one.number, ()).is_none() {
+            order.push(one);
         }
     }
-
-    pub(crate) fn take_remarks(&self) -> Vec<(Position, Complaint)> {
-        self.remarks.take()
-    }
-
-    fn make(&self, verb: Verb, whom: ImmutableString, text: ImmutableString, at: Position) -> Said {
-        let mut made = self.made.borrow_mut();
-        made.push((verb, at));
-        Said {
-            number: made.len() - 1,
-            verb,
-            whom,
-            text,
-            class: None,
-        }
-    }
-
-    /// The verdicts in what a handler returned, in its order, each once; `ends` says where it may have returned it.
-    pub(crate) fn read(
-        &self,
-        handler: &str,
-        declared: &Declared,
-        ends: &Endings,
-        returned: Dynamic,
-    ) -> Result<Vec<Verdict>, (Position, Complaint)> {
-        if let Some(fault) = self.fault.take() {
-            return Err(fault);
-        }
-        let kind = describe(&returned);
-        let said = unpack(handler, returned).map_err(|complaint| (ends.of(&kind), complaint))?;
-        let mut kept = BTreeMap::new();
-        let mut order = Vec::new();
-        for one in said {
-            if kept.insert(one.number, ()).is_none() {
-                order.push(one);
-            }
-        }
-        let made = self.made.borrow();
-        if let Some((word, at)) = (0..made.len())
-            .find(|number| !kept.contains_key(number))
-            .map(|n| made[n])
-        {
-            let place = format!("{}:{}", at.line().unwrap_or(0), at.position().unwrap_or(0));
-            let remedy = match made.len() {
-                1 => "return it, or several in a list",
-                2 => "put both in a list",
-                _ => "put all in a list",
-            };
-            let what = format!("`{word}` at {place} was made but not returned");
-            return Err((at, Complaint::new(what, remedy)));
-        }
-        let verdict = |one: Said| {
-            let at = made[one.number].1;
-            one.verdict(declared).map_err(|complaint| (at, complaint))
+    let made = desk.made();
+    if let Some((word, at)) = (0..made.len())
+        .find(|number| !kept.contains_key(number))
+        .map(|n| made[n])
+    {
+        let place = format!("{}:{}", at.line().unwrap_or(0), at.position().unwrap_or(0));
+        let remedy = match made.len() {
+            1 => "return it, or several in a list",
+            2 => "put both in a list",
+            _ => "put all in a list",
         };
-        order.into_iter().map(verdict).collect()
+        let what = format!("`{word}` at {place} was made but not returned");
+        return Err((at, Complaint::new(what, remedy)));
     }
+    let at_place = |one: Said| {
+        let at = made[one.number].1;
+        verdict(one, declared).map_err(|complaint| (at, complaint))
+    };
+    order.into_iter().map(at_place).collect()
 }
 
-impl Said {
-    fn verdict(self, declared: &Declared) -> Result<Verdict, Complaint> {
-        let class = self.class.map(|class| ClassName::from(class.as_str()));
-        let asks = match self.verb {
-            Verb::Accept => Asks::Piece(Word::Accept),
-            Verb::Recheck => Asks::Piece(Word::Recheck),
-            Verb::Rework => Asks::Piece(Word::Rework),
-            Verb::Regrade => Asks::Piece(Word::Regrade),
-            Verb::Scrap => Asks::Piece(Word::Scrap),
-            Verb::Remelt => Asks::Piece(Word::Remelt),
-            Verb::Hold => Asks::Hold(Reach::Piece, class),
-            Verb::HoldStation => Asks::Hold(Reach::Station, class),
-            Verb::HoldStratum => Asks::Hold(Reach::Stratum, class),
-            Verb::Advise => Asks::Advise(RoleName::from(self.whom.as_str())),
-            Verb::Alarm => match declared.alarms.get(self.whom.as_str()) {
-                Some(alarm) => Asks::Alarm(Arc::clone(alarm)),
-                None => return Err(no_alarm(&self.whom, declared)),
-            },
-        };
-        Ok(Verdict {
-            asks,
-            text: self.text.to_string(),
-        })
-    }
+fn verdict(said: Said, declared: &Declared) -> Result<Verdict, Complaint> {
+    let class = said.class.map(|class| ClassName::from(class.as_str()));
+    let asks = match said.verb {
+        Verb::Accept => Asks::Piece(Word::Accept),
+        Verb::Recheck => Asks::Piece(Word::Recheck),
+        Verb::Rework => Asks::Piece(Word::Rework),
+        Verb::Regrade => Asks::Piece(Word::Regrade),
+        Verb::Scrap => Asks::Piece(Word::Scrap),
+        Verb::Remelt => Asks::Piece(Word::Remelt),
+        Verb::Hold => Asks::Hold(Reach::Piece, class),
+        Verb::HoldStation => Asks::Hold(Reach::Station, class),
+        Verb::HoldStratum => Asks::Hold(Reach::Stratum, class),
+        Verb::Advise => Asks::Advise(RoleName::from(said.whom.as_str())),
+        Verb::Alarm => match declared.alarms.get(said.whom.as_str()) {
+            Some(alarm) => Asks::Alarm(Arc::clone(alarm)),
+            None => return Err(no_alarm(&said.whom, declared)),
+        },
+    };
+    Ok(Verdict {
+        asks,
+        text: said.text.to_string(),
+    })
 }
 
 /// Somebody has to know what to do about an alarm before it is raised.
@@ -210,8 +147,6 @@ impl Known {
         }
     }
 }
-
-type Answer<T> = Result<T, Box<EvalAltResult>>;
 
 /// Teaches the engine the verbs.
 pub(crate) fn register(engine: &mut Engine, desk: &Rc<Desk>, known: Known) {

@@ -1,7 +1,7 @@
 //! Rules loaded and asked, and rulebooks refused.
 
 use super::*;
-use crate::declare::Kind;
+use crate::declared::Kind;
 use crate::quantity::Quantity;
 use crate::quantity::tests::mass;
 use chargehand_core::{
