@@ -8,7 +8,9 @@ use super::{Case, Row};
 use crate::derive::{Derivation, TextFault, Texts};
 use crate::record::{Body, MessageBody};
 use crate::run::conflict_key;
-use chargehand_core::{Condition, Outcome, PieceName, Plant, Span, Start, State, Timestamp, Told};
+use chargehand_core::{
+    Condition, EventWord, Outcome, PieceName, Plant, Span, Start, State, Timestamp, Told,
+};
 use chargehand_wire::UnknownZone;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -184,7 +186,7 @@ impl Bench {
         let here = plant.station(&said.station.text);
         let born_here = here.is_none_or(|here| here.condition == Condition::AsCast);
         let known = self.derivation.line().state().pieces.contains_key(piece);
-        if known || born_here || said.kind.text == "birth" {
+        if known || born_here || said.kind.text == EventWord::Birth.as_str() {
             return;
         }
         let bearing = |station: &&chargehand_core::Station| station.condition == Condition::AsCast;

@@ -12,7 +12,7 @@ use super::term::Written;
 use super::text::{Word, time_of_day};
 use crate::config::near;
 use chargehand_core::{
-    Characteristic, Plant, RejectReason, ReplyResult, Station, VERBS, Word as Disposition,
+    Characteristic, Plant, RejectReason, ReplyResult, RequestVerb, Station, Word as Disposition,
 };
 
 /// What is wrong at one place of a line.
@@ -176,9 +176,10 @@ fn request(plant: &Plant, asked: &Asked) -> Vec<Complaint> {
         role,
         members,
     } = asked;
-    if !VERBS.contains(&verb.text.as_str()) {
+    if RequestVerb::parse(&verb.text).is_none() {
         let what = format!("{} is nothing that can be asked for", verb.text);
-        found.push(unknown(verb, what, VERBS.iter().copied()));
+        let verbs = RequestVerb::ALL.iter().map(|known| known.as_str());
+        found.push(unknown(verb, what, verbs));
     }
     if role.text != NONE {
         found.extend(of_role(plant, role));

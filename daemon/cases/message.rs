@@ -7,7 +7,7 @@
 
 use super::text::{Day, Word};
 use crate::derive::Derivation;
-use chargehand_core::Plant;
+use chargehand_core::{EventWord, Plant, RequestVerb};
 use std::fmt::Write as _;
 
 /// Members of a message of a station beside strata and values, as texts.
@@ -16,10 +16,6 @@ const TEXTS: &[&str] = &["id", "epoch", "gauge", "piece", "standard"];
 const NUMBERS: &[&str] = &["seq", "attempt"];
 /// Those that hold others.
 const OBJECTS: &[&str] = &["strata", "values"];
-/// Members of a request that stand by themselves also where it says what it is about in `of`.
-const OF_A_REQUEST: &[&str] = &["hold", "by", "reason", "class", "scope"];
-/// Requests that say what they are about in `of`.
-const WITH_OF: &[&str] = &["place-hold", "adopt"];
 /// A subject, role or id that is left out.
 pub(crate) const NONE: &str = "-";
 /// A `seen` that quotes the hold as it is, and a `disposition` that quotes the piece's.
@@ -248,14 +244,19 @@ impl OfStation {
         self.kind.text == "reading"
     }
 
+    /// Whether it is an event that has the member.
+    fn says(&self, member: &str) -> bool {
+        EventWord::parse(&self.kind.text).is_some_and(|word| word.has(member))
+    }
+
     /// Whether its subject is a gauge.
     pub(crate) fn is_of_gauge(&self) -> bool {
-        matches!(self.kind.text.as_str(), "check-standard" | "calibration")
+        self.says("gauge")
     }
 
     /// Whether what it says beside is measured.
     pub(crate) fn measures(&self) -> bool {
-        self.is_reading() || self.kind.text == "check-standard"
+        self.is_reading() || self.says("values")
     }
 
     /// The piece it names as its subject.
@@ -276,7 +277,7 @@ impl OfStation {
             .filter(|member| plant.stratum(&member.name).is_some());
         Self {
             station: word(station),
-            kind: word("birth"),
+            kind: word(EventWord::Birth.as_str()),
             subject: self.subject.clone(),
             members: strata.cloned().collect(),
         }
@@ -357,9 +358,8 @@ pub(crate) enum Part {
 impl Asked {
     /// Whether a member of it says what it is about, in `of`.
     pub(crate) fn is_of(&self, name: &str) -> bool {
-        WITH_OF.contains(&self.verb.text.as_str())
-            && !OF_A_REQUEST.contains(&name)
-            && !matches!(name, "id" | "seen" | "upto")
+        RequestVerb::parse(&self.verb.text).is_some_and(|verb| verb.has("of") && !verb.has(name))
+            && !RequestVerb::ALL_HAVE.contains(&name)
     }
 
     fn payload(&self, id: &str, now: &dyn Quoted) -> String {

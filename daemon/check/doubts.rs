@@ -1,7 +1,7 @@
 //! What is legal in a plant description and most likely not meant.
 
 use super::Finding;
-use chargehand_core::{Characteristic, Plant, Station};
+use chargehand_core::{Characteristic, Plant, RequestVerb, Station};
 use chargehand_measure::Unit;
 
 /// Everything of it that is doubtful. `file` is what the description is called.
@@ -62,7 +62,7 @@ fn nobody_answers(plant: &Plant) -> impl Iterator<Item = Doubt> {
 
 fn nobody_frees(plant: &Plant) -> Option<Doubt> {
     let class = Plant::CLASS_NONCONFORMING;
-    let frees = |role: &chargehand_core::Role| role.may("release", Some(&class.into()));
+    let frees = |role: &chargehand_core::Role| role.may(RequestVerb::Release, Some(&class.into()));
     (!plant.roles.iter().any(frees)).then(|| {
         let what = "no role may release what is out of tolerance: such a piece is held for ever"
             .to_owned();

@@ -31,7 +31,7 @@ pub use texts::Named;
 
 use crate::record;
 use crate::replay::ReplayFault;
-use chargehand_core::{Outcome, Timestamp};
+use chargehand_core::{Outcome, RequestVerb, Timestamp};
 use chargehand_ledger::Store;
 use chargehand_sqlite::Sqlite;
 use feed::Fed;
@@ -148,8 +148,16 @@ impl Pass<'_> {
 /// What an outcome ended on a person's request: the verb, what, who asked.
 fn ended(outcome: &Outcome) -> Option<(&'static str, String, String)> {
     match outcome {
-        Outcome::Freed(freed) => Some(("release", book::of_in_words(&freed.of), freed.by.clone())),
-        Outcome::Closed(closed) => Some(("close", closed.advisory.to_string(), closed.by.clone())),
+        Outcome::Freed(freed) => Some((
+            RequestVerb::Release.as_str(),
+            book::of_in_words(&freed.of),
+            freed.by.clone(),
+        )),
+        Outcome::Closed(closed) => Some((
+            RequestVerb::Close.as_str(),
+            closed.advisory.to_string(),
+            closed.by.clone(),
+        )),
         _ => None,
     }
 }

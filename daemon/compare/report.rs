@@ -7,7 +7,9 @@ use super::story::{Moment, Story, Told};
 use super::texts::Chosen;
 use super::{Pass, rerun::Rerun};
 use crate::record;
-use chargehand_core::{HoldOf, Outcome, PieceName, SEMANTICS, Scope, TextDigest, Timestamp, Word};
+use chargehand_core::{
+    HoldOf, Outcome, PieceName, RequestVerb, SEMANTICS, Scope, TextDigest, Timestamp, Word,
+};
 use chargehand_ledger::Store;
 use chargehand_sqlite::Sqlite;
 use serde::Serialize;
@@ -321,8 +323,11 @@ fn limits(
     unmet: &[Unmet],
 ) -> Vec<String> {
     let mut limits = Vec::new();
-    for verb in ["release", "close"] {
-        let times = unmet.iter().filter(|unmet| unmet.verb == verb).count();
+    for verb in [RequestVerb::Release, RequestVerb::Close] {
+        let times = unmet
+            .iter()
+            .filter(|unmet| unmet.verb == verb.as_str())
+            .count();
         if times > 0 {
             limits.push(format!(
                 "recorded requests that found nothing to {verb}: {times}"

@@ -18,7 +18,7 @@ use super::near;
 use super::typed::{Field, Once, Table, meant, one_of};
 use chargehand_core::{
     ClassName, Condition, Gauge, HoldClass, Irreversible, LineDescription, Owners, Permission,
-    Plant, Role, Span, Standard, Stratum, VERBS, VERBS_ANSWERED, Word,
+    Plant, RequestVerb, Role, Span, Standard, Stratum, Word,
 };
 use chargehand_measure::{CountError, Decimal, Scale, Unit, UnitError};
 use jiff::tz::TimeZoneDatabase;
@@ -678,12 +678,13 @@ fn permission(field: &Field<'_>, role: &str, declared: &Declared) -> Option<Perm
         Some((verb, class)) => (verb, Some(class)),
         None => (text, None),
     };
-    if !VERBS.contains(&verb) {
-        field.not_among(verb, VERBS.iter().copied(), "write one of them");
+    let Some(asked) = RequestVerb::parse(verb) else {
+        let verbs = RequestVerb::ALL.iter().map(|known| known.as_str());
+        field.not_among(verb, verbs, "write one of them");
         return None;
-    }
+    };
     if let Some(class) = class {
-        if verb != "release" {
+        if asked != RequestVerb::Release {
             let what = format!(
                 "{} \"{text}\" names a class; wanted that only of release",
                 field.name()
@@ -703,12 +704,12 @@ fn permission(field: &Field<'_>, role: &str, declared: &Declared) -> Option<Perm
             return field.fault(what, &meant(class, known, "declare it with [[class]]"));
         }
     }
-    if !VERBS_ANSWERED.contains(&verb) {
+    if !asked.is_answered() {
         let remedy = "take it out, or keep it for the version that has it";
         field.remark(&format!("role {role}: {verb}"), remedy);
     }
     Some(Permission {
-        verb: verb.to_owned(),
+        verb: asked,
         class: class.map(ClassName::from),
     })
 }

@@ -1,5 +1,6 @@
 //! What can happen to a line, already read and checked against the plant description.
 
+use crate::contract::EventWord;
 use crate::names::{
     AdvisoryId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName, RoleName,
     StationName, StratumName, TextDigest,
@@ -230,15 +231,15 @@ pub enum EventKind {
     },
     /// The piece left the station: on the belt, by hand, or in a carton.
     Left {
-        /// The contract's word for how.
-        word: String,
+        /// How.
+        word: EventWord,
     },
     /// The piece was put back by hand.
     Returned,
     /// A kind of which this version knows no more than where its piece is.
     Other {
-        /// Its word.
-        word: String,
+        /// Which.
+        word: EventWord,
     },
 }
 

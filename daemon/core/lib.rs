@@ -21,6 +21,7 @@ mod ahead;
 mod alarm;
 mod at_gate;
 mod belt;
+mod contract;
 mod gauge;
 mod hold;
 mod holding;
@@ -46,6 +47,7 @@ pub use advisory::Advisory;
 pub use ahead::{Ahead, Forecast, LINE_LEAST, LINE_LENGTH, Left, Outlook, Trail};
 pub use alarm::{Alarm, Ends, Priority};
 pub use at_gate::AtGate;
+pub use contract::{EventWord, RequestVerb};
 pub use gauge::GaugeState;
 pub use hold::{Hold, HoldOf, HoldView};
 pub use input::{
@@ -69,7 +71,7 @@ pub use pieces::Pieces;
 pub use plant::{
     Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, Irreversible,
     LineDescription, Map, Mean, Of, Owners, Permission, Plant, Role, Scope, Since1970, Standard,
-    Station, Stratum, TopicMap, VERBS, VERBS_ANSWERED, Word,
+    Station, Stratum, TopicMap, Word,
 };
 pub use state::State;
 pub use time::{Span, Timestamp};

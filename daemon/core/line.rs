@@ -7,6 +7,7 @@
 
 use crate::alarm::{Alarm, Ends, Occurrence, Owner, Priority};
 use crate::at_gate::AtGate;
+use crate::contract::EventWord;
 use crate::gauge::Check;
 use crate::hold::{HoldIndex, HoldOf, HoldView};
 use crate::input::{
@@ -436,9 +437,8 @@ impl<J: Judge> Line<J> {
                 format!("{}: jammed by {disposition}", event.station),
                 event.piece.clone(),
             ),
-            EventKind::Left { word } => self.note_passage(event, word),
-            EventKind::Returned => self.note_passage(event, "returned"),
-            EventKind::Other { word } => self.note_passage(event, word),
+            EventKind::Left { word } | EventKind::Other { word } => self.note_passage(event, *word),
+            EventKind::Returned => self.note_passage(event, EventWord::Returned),
         }
         if !matches!(event.kind, EventKind::Birth | EventKind::Arrival) {
             self.follow(event, station);
@@ -446,7 +446,7 @@ impl<J: Judge> Line<J> {
     }
 
     /// Of such an event all that counts is where its piece is.
-    fn note_passage(&mut self, event: &Event, word: &str) {
+    fn note_passage(&mut self, event: &Event, word: EventWord) {
         let Event { station, piece, .. } = event;
         let text = if piece.is_some() {
             format!("{station}: {word}")

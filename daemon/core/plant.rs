@@ -3,6 +3,7 @@
 //!
 //! Deliberately not here: the TOML it was typed in.
 
+use crate::contract::RequestVerb;
 use crate::names::{CharacteristicName, ClassName, GaugeName, RoleName, StationName, StratumName};
 use crate::time::Span;
 use alloc::collections::{BTreeMap, BTreeSet};
@@ -11,25 +12,6 @@ use alloc::vec::Vec;
 use chargehand_measure::{Decimal, Scale, Unit};
 use core::fmt;
 use serde::{Deserialize, Serialize};
-
-/// Every verb a person's request can have.
-pub const VERBS: &[&str] = &[
-    "place-hold",
-    "recheck",
-    "acknowledge",
-    "release",
-    "reroute",
-    "concede",
-    "shelve",
-    "reset",
-    "approve",
-    "activate",
-    "adopt",
-    "close",
-];
-
-/// Those that this version answers; the others are refused by name.
-pub const VERBS_ANSWERED: &[&str] = &["place-hold", "release", "close"];
 
 /// One line's description.
 #[derive(Clone, Debug)]
@@ -222,8 +204,8 @@ impl Default for Owners {
 /// One thing a role may do: a verb, for one class of holds or for all.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Permission {
-    /// The request's verb.
-    pub verb: String,
+    /// What may be asked.
+    pub verb: RequestVerb,
     /// The class it is limited to.
     pub class: Option<ClassName>,
 }
@@ -485,7 +467,7 @@ impl Role {
     /// Whether the role may make the request, for a hold of the class where it is about one. A permission that names no
     /// class is for all but what is out of tolerance.
     #[must_use]
-    pub fn may(&self, verb: &str, class: Option<&ClassName>) -> bool {
+    pub fn may(&self, verb: RequestVerb, class: Option<&ClassName>) -> bool {
         let by_name = class.is_some_and(|class| class.as_str() == Plant::CLASS_NONCONFORMING);
         self.may.iter().any(|permission| {
             permission.verb == verb

@@ -1,5 +1,6 @@
 //! What people ask: to hold, and to free. Anything else is refused by name until its part exists.
 
+use crate::contract::RequestVerb;
 use crate::hold::{HoldOf, Wish};
 use crate::input::{Close, PlaceHold, Release, Request, RequestKind, SourceKind};
 use crate::judge::Judge;
@@ -67,12 +68,12 @@ impl<J: Judge> Line<J> {
             Outcome::Closed(closed) => Some(&closed.advisory),
             _ => None,
         });
-        let (result, text) = match (reply.result, reply.verb.as_str(), &reply.hold) {
-            (ReplyResult::Done, "place-hold", Some(id)) if open.is_none() => {
+        let (result, text) = match (reply.result, RequestVerb::parse(&reply.verb), &reply.hold) {
+            (ReplyResult::Done, Some(RequestVerb::PlaceHold), Some(id)) if open.is_none() => {
                 let text = "was opened by this request and is free now: to hold again, ask under another id";
                 (ReplyResult::Refused, format!("{id} {text}"))
             }
-            (ReplyResult::Done, "close", _)
+            (ReplyResult::Done, Some(RequestVerb::Close), _)
                 if closed.is_some_and(|id| self.state.advisories.contains_key(id)) =>
             {
                 let text = "the advisory was closed by this request and is open again: see `open`";
@@ -115,7 +116,7 @@ impl<J: Judge> Line<J> {
                 release.hold
             ));
         };
-        if let Some(text) = forbidden(&self.plant, role, "release", Some(&hold.class)) {
+        if let Some(text) = forbidden(&self.plant, role, RequestVerb::Release, Some(&hold.class)) {
             return Answer {
                 hold: Some(release.hold.clone()),
                 ..Answer::refused(text)
@@ -208,7 +209,7 @@ impl<J: Judge> Line<J> {
                 "an advisory is closed in a role: publish to request/close/<role>".into(),
             );
         };
-        if let Some(text) = forbidden(&self.plant, role, "close", None) {
+        if let Some(text) = forbidden(&self.plant, role, RequestVerb::Close, None) {
             return Answer::refused(text);
         }
         let Some(advisory) = self.state.advisories.remove(&close.advisory) else {
@@ -320,7 +321,7 @@ impl<J: Judge> Line<J> {
 fn forbidden(
     plant: &Plant,
     role: &RoleName,
-    verb: &str,
+    verb: RequestVerb,
     class: Option<&ClassName>,
 ) -> Option<String> {
     let Some(known) = plant.role(role.as_str()) else {

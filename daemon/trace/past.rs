@@ -4,7 +4,7 @@ use crate::config;
 use crate::derive::Texts;
 use crate::record::{self, Body};
 use chargehand_core::{
-    Event, EventKind, GaugeName, Input, Outcome, PieceName, Plant, Request, StratumName,
+    Event, EventKind, EventWord, GaugeName, Input, Outcome, PieceName, Plant, Request, StratumName,
     TextDigest, Timestamp,
 };
 use chargehand_ledger::{Digest, Record, Store, StoreError};
@@ -91,7 +91,7 @@ impl Reader {
     fn check(&self, record: &Record, gauge: &GaugeName) -> Option<String> {
         // Most records are none: their text is looked at before it is read.
         let named = record.payload.as_deref().map(String::from_utf8_lossy)?;
-        if !named.contains("check-standard") {
+        if !named.contains(EventWord::CheckStandard.as_str()) {
             return None;
         }
         let of_gauge = |row: Row| match row.input {

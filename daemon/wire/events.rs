@@ -5,27 +5,10 @@ use crate::json::{self, Members};
 use crate::members::{Found, name, refuse, stratum_value, unknown_characteristic, when};
 use crate::{digest, digest_text, value};
 use chargehand_core::{
-    Characteristic, Event, EventKind, Fault, GaugeName, Input, InputId, PieceName, Plant,
-    RejectReason, Source, SourceKind, Station, StratumName,
+    Characteristic, Event, EventKind, EventWord, Fault, GaugeName, Input, InputId, PieceName,
+    Plant, RejectReason, Source, SourceKind, Station, StratumName,
 };
 use std::borrow::Cow;
-
-/// Kinds of which this version knows no more than where their piece is.
-const RECORDED: &[&str] = &[
-    "bind",
-    "anchor",
-    "tool-change",
-    "media-change",
-    "belt-change",
-    "mould-change",
-    "adjusted",
-    "make-up",
-    "plan",
-    "planned-stop",
-    "stop",
-    "maintenance",
-    "start",
-];
 
 pub(crate) fn event(
     station: &Station,
@@ -59,21 +42,20 @@ pub(crate) fn event(
         None => Vec::new(),
         Some(value) => strata(plant, value.get())?,
     };
-    let kind = match kind.as_str() {
-        "birth" | "arrival" => {
-            if piece.is_none() {
-                let text = format!(
-                    "{kind} names no piece: binding by order is not in this version, send `piece`"
-                );
-                return Err(refuse(RejectReason::Missing, "/piece", text));
-            }
-            if kind == "birth" {
-                EventKind::Birth
-            } else {
-                EventKind::Arrival
-            }
+    let word = EventWord::parse(&kind).ok_or_else(|| {
+        let text = format!("kind is {kind:?}: no such kind of event is in the contract");
+        refuse(RejectReason::Unreadable, "/kind", text)
+    })?;
+    let kind = match word {
+        EventWord::Birth | EventWord::Arrival if piece.is_none() => {
+            let text = format!(
+                "{word} names no piece: binding by order is not in this version, send `piece`"
+            );
+            return Err(refuse(RejectReason::Missing, "/piece", text));
         }
-        "check-standard" => check_standard(
+        EventWord::Birth => EventKind::Birth,
+        EventWord::Arrival => EventKind::Arrival,
+        EventWord::CheckStandard => check_standard(
             station,
             plant,
             members,
@@ -82,31 +64,37 @@ pub(crate) fn event(
                 needed("gauge", "which gauge measured the standard?")?,
             )?,
         )?,
-        "calibration" => EventKind::Calibration {
+        EventWord::Calibration => EventKind::Calibration {
             gauge: gauge(plant, needed("gauge", "which gauge was adjusted?")?)?,
         },
-        "received" => EventKind::Received {
+        EventWord::Received => EventKind::Received {
             disposition: needed("disposition", "quote its id")?,
         },
-        "diverted" => EventKind::Diverted {
+        EventWord::Diverted => EventKind::Diverted {
             disposition: needed("disposition", "quote its id")?,
             to: text("to")?,
         },
-        "jammed" => EventKind::Jammed {
+        EventWord::Jammed => EventKind::Jammed {
             disposition: needed("disposition", "quote its id")?,
         },
-        "lot" => lot(kind, members)?,
-        word @ ("departure" | "removed" | "gone" | "packed") => EventKind::Left {
-            word: word.to_owned(),
-        },
-        "returned" => EventKind::Returned,
-        word if RECORDED.contains(&word) => EventKind::Other {
-            word: word.to_owned(),
-        },
-        word => {
-            let text = format!("kind is {word:?}: no such kind of event is in the contract");
-            return Err(refuse(RejectReason::Unreadable, "/kind", text));
+        EventWord::Departure | EventWord::Removed | EventWord::Gone | EventWord::Packed => {
+            EventKind::Left { word }
         }
+        EventWord::Returned => EventKind::Returned,
+        EventWord::Lot => lot(word, members)?,
+        EventWord::Bind
+        | EventWord::Anchor
+        | EventWord::ToolChange
+        | EventWord::MediaChange
+        | EventWord::BeltChange
+        | EventWord::MouldChange
+        | EventWord::Adjusted
+        | EventWord::MakeUp
+        | EventWord::Plan
+        | EventWord::PlannedStop
+        | EventWord::Stop
+        | EventWord::Maintenance
+        | EventWord::Start => EventKind::Other { word },
     };
     let Identity { key, input } = identity(members).unwrap_or_else(|| {
         let digest = digest_text(&digest(payload));
@@ -137,7 +125,7 @@ pub(crate) fn event(
 }
 
 /// A lot's pieces are held until the laboratory has passed them, and this version cannot hold a lot.
-fn lot(word: String, members: &Members<'_>) -> Result<EventKind, Fault> {
+fn lot(word: EventWord, members: &Members<'_>) -> Result<EventKind, Fault> {
     match members.find("lab").map(json::flag) {
         None | Some(Some(false)) => Ok(EventKind::Other { word }),
         Some(Some(true)) => Err(refuse(

@@ -21,6 +21,9 @@ mod states;
 mod time;
 mod value;
 
+#[cfg(test)]
+mod page;
+
 pub use messages::Asker;
 pub use publish::{Heading, Publish};
 pub use states::{Beat, Mode, Status};

@@ -6,8 +6,8 @@ use crate::members::{Found, name, refuse};
 use crate::{digest, digest_text};
 use chargehand_core::{
     AdvisoryId, ClassName, Close, Fault, HoldId, Input, InputId, PieceName, PlaceHold,
-    RejectReason, Release, Request, RequestKind, RoleName, Scope, Source, SourceKind, StationName,
-    StratumName, VERBS,
+    RejectReason, Release, Request, RequestKind, RequestVerb, RoleName, Scope, Source, SourceKind,
+    StationName, StratumName,
 };
 
 /// A request is answered as soon as its id can be read: what else is wrong with it is a refusal.
@@ -69,7 +69,7 @@ pub(crate) fn request(
 fn asked_under(verb: &str, by: &str, id: &str, payload: &[u8]) -> String {
     // Quoted, a name ends where it ends.
     let by = serde_json::to_string(by).expect("a text is JSON");
-    if verb == "place-hold" {
+    if RequestVerb::parse(verb) == Some(RequestVerb::PlaceHold) {
         format!("by:{by} {id} d:{}", digest_text(&digest(payload)))
     } else {
         format!("by:{by} {id}")
@@ -83,8 +83,9 @@ pub(crate) fn asker(members: &Members<'_>) -> String {
 }
 
 fn kind(verb: &str, members: &Members<'_>) -> Result<RequestKind, String> {
-    match verb {
-        "release" => {
+    let known = RequestVerb::parse(verb);
+    match known.ok_or_else(|| format!("{verb:?} is not a verb of the contract"))? {
+        RequestVerb::Release => {
             let hold = members.find("hold").ok_or("no `hold` in it: which one?")?;
             let hold = name(hold, "/hold").map_err(|fault| fault.text)?;
             let seen = members.find("seen").and_then(json::whole);
@@ -94,7 +95,7 @@ fn kind(verb: &str, members: &Members<'_>) -> Result<RequestKind, String> {
                 seen,
             }))
         }
-        "close" => {
+        RequestVerb::Close => {
             let advisory = members
                 .find("advisory")
                 .ok_or("no `advisory` in it: which one?")?;
@@ -109,9 +110,8 @@ fn kind(verb: &str, members: &Members<'_>) -> Result<RequestKind, String> {
                 finding: finding.into_owned(),
             }))
         }
-        "place-hold" => place_hold(members).map(RequestKind::PlaceHold),
-        verb if VERBS.contains(&verb) => Err(format!("not in this version: {verb}")),
-        verb => Err(format!("{verb:?} is not a verb of the contract")),
+        RequestVerb::PlaceHold => place_hold(members).map(RequestKind::PlaceHold),
+        other => Err(format!("not in this version: {other}")),
     }
 }
 
@@ -155,4 +155,19 @@ fn place_hold(members: &Members<'_>) -> Result<PlaceHold, String> {
         scope,
         class: class.map(ClassName::from),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A request that says nothing: one that is answered lacks something, any other is refused as a whole.
+    #[test]
+    fn what_is_not_answered_is_refused_by_name() {
+        for verb in RequestVerb::ALL {
+            let refused = kind(verb.as_str(), &Members::default()).expect_err("it says nothing");
+            let later = format!("not in this version: {verb}");
+            assert_eq!(refused == later, !verb.is_answered(), "{refused}");
+        }
+    }
 }

@@ -4,7 +4,8 @@ use crate::messages::cut;
 use crate::publish::{About, Publish};
 use crate::{Wire, time};
 use chargehand_core::{
-    Advisory, Alarm, Hold, HoldOf, HoldView, InputId, Plant, Span, State, Taken, Timestamp,
+    Advisory, Alarm, Hold, HoldOf, HoldView, InputId, Plant, RequestVerb, Span, State, Taken,
+    Timestamp,
 };
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -606,7 +607,7 @@ fn who<'a>(plant: &'a Plant, hold: &Hold) -> Vec<&'a str> {
     plant
         .roles
         .iter()
-        .filter(|role| role.may("release", Some(&hold.class)))
+        .filter(|role| role.may(RequestVerb::Release, Some(&hold.class)))
         .map(|role| role.name.as_str())
         .collect()
 }

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::config::{Faults, plant};
-use chargehand_core::{Effect, GateKind, Map, Mean, Of, Since1970, Span};
+use chargehand_core::{Effect, GateKind, Map, Mean, Of, RequestVerb, Since1970, Span};
 
 const GOOD: &str = r#"[line]
 base = "vennick/castware/l1"
@@ -150,8 +150,8 @@ fn a_good_description_means_what_it_says() {
     assert_eq!(topic.units["mass"].code(), "kg");
 
     let lead = plant.role("shift-lead").expect("declared");
-    assert!(lead.may("release", Some(&"process-minor".into())));
-    assert!(!lead.may("release", Some(&"food-contact".into())));
+    assert!(lead.may(RequestVerb::Release, Some(&"process-minor".into())));
+    assert!(!lead.may(RequestVerb::Release, Some(&"food-contact".into())));
 }
 
 #[test]
@@ -160,7 +160,7 @@ fn what_is_out_of_tolerance_is_released_by_those_who_were_given_it_by_name() {
         let text = GOOD.replace("\"release\", \"release:food-contact\"", permissions);
         let plant = plant(&text, "l1.toml").expect("no fault");
         let quality = plant.role("quality").expect("declared").clone();
-        quality.may("release", Some(&class.into()))
+        quality.may(RequestVerb::Release, Some(&class.into()))
     };
     assert!(may("\"release\"", "food-contact"));
     assert!(!may("\"release\"", "nonconforming"));

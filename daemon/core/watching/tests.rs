@@ -7,6 +7,7 @@
 mod properties;
 
 use super::*;
+use crate::contract::RequestVerb;
 use crate::gauge::GaugeState;
 use crate::input::{
     Close, Event, EventKind, Input, Measured, Reading, Release, Request, RequestKind, Start,
@@ -111,10 +112,7 @@ fn station(
 }
 
 fn plant() -> Plant {
-    let may = |verb: &str| Permission {
-        verb: verb.into(),
-        class: None,
-    };
+    let may = |verb: RequestVerb| Permission { verb, class: None };
     Plant {
         line: LineDescription {
             base: "vennick/castware/l1".into(),
@@ -160,7 +158,7 @@ fn plant() -> Plant {
             .into(),
         roles: vec![Role {
             name: "shift-lead".into(),
-            may: vec![may("release"), may("close")],
+            may: vec![may(RequestVerb::Release), may(RequestVerb::Close)],
         }],
         owners: Owners::default(),
         classes: Vec::new(),
