@@ -38,7 +38,7 @@ pub enum FolderFault {
         error: io::Error,
     },
     /// Files in it, as many as there are.
-    #[error("{}", crate::derive::lines(.0))]
+    #[error("{}", chargehand_derive::lines(.0))]
     Files(Vec<LoadFault>),
 }
 

@@ -3,10 +3,13 @@
 mod cli;
 
 use anyhow::Context as _;
-use chargehand::compare::{Named, compare};
+use chargehand::commands::replay::{Named, replay};
+use chargehand::commands::{check, export, trace, verify};
 use chargehand::config::Settings;
-use chargehand::run::{BadConfiguration, Given, STACK};
+use chargehand::files::BadConfiguration;
+use chargehand::run::Given;
 use chargehand::shown::{page, shown};
+use chargehand_derive::STACK;
 use clap::Parser;
 use cli::{Arguments, Command};
 use indicatif::{ProgressBar, ProgressStyle};
@@ -83,12 +86,12 @@ fn perform(command: Command) -> anyhow::Result<u8> {
             json,
         } => {
             if let Some(folder) = definitions {
-                let path = chargehand::check::write_definitions(&plant, &folder)?;
+                let path = check::write_definitions(&plant, &folder)?;
                 if !json {
                     print(&format!("{}: words for an editor\n", path.display()))?;
                 }
             }
-            let report = chargehand::check::check(&plant, rules.as_deref(), &cases, strict)?;
+            let report = check::check(&plant, rules.as_deref(), &cases, strict)?;
             if json {
                 print(&serde_json::to_string_pretty(&report)?)?;
             } else {
@@ -99,7 +102,7 @@ fn perform(command: Command) -> anyhow::Result<u8> {
         }
         #[cfg(feature = "demo")]
         Command::Demo { seed, keep, live } => {
-            let played = chargehand::play::play(seed, keep.as_deref(), live)?;
+            let played = chargehand::commands::demo::play(seed, keep.as_deref(), live)?;
             print(&played)?;
             Ok(if played.ok() { AS_ASKED } else { FAULT })
         }
@@ -108,7 +111,7 @@ fn perform(command: Command) -> anyhow::Result<u8> {
             cases,
             from,
         } => {
-            let exported = chargehand::export::export(&ledger, &cases, from)?;
+            let exported = export::export(&ledger, &cases, from)?;
             print(&exported)?;
             Ok(if exported.whole() { AS_ASKED } else { FAULT })
         }
@@ -119,7 +122,7 @@ fn perform(command: Command) -> anyhow::Result<u8> {
             json,
         } => {
             let named = Named { plant, rules };
-            let report = compare(&ledger, &named, &mut shown_progress())?;
+            let report = replay(&ledger, &named, &mut shown_progress())?;
             show(&report, json)?;
             Ok(if report.changes { FAULT } else { AS_ASKED })
         }
@@ -141,7 +144,7 @@ fn perform(command: Command) -> anyhow::Result<u8> {
             Ok(AS_ASKED)
         }
         Command::Trace { ledger, json, name } => {
-            let trace = chargehand::trace::trace(&ledger, &name)?;
+            let trace = trace::trace(&ledger, &name)?;
             if trace.steps.is_empty() {
                 anyhow::bail!(
                     "{} is named in no record of {}: check the name, or the ledger",
@@ -153,7 +156,7 @@ fn perform(command: Command) -> anyhow::Result<u8> {
             Ok(AS_ASKED)
         }
         Command::Verify { ledger, head, json } => {
-            let report = chargehand::verify::verify(&ledger, head)?;
+            let report = verify::verify(&ledger, head)?;
             show(&report, json)?;
             Ok(if report.clean() { AS_ASKED } else { FAULT })
         }

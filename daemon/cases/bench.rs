@@ -5,12 +5,13 @@ use super::message::{Happening, OfStation};
 use super::term::{Listed, Term};
 use super::text::Day;
 use super::{Case, Row};
-use crate::derive::{Derivation, TextFault, Texts};
-use crate::record::{Body, MessageBody};
-use crate::run::conflict_key;
 use chargehand_core::{
     Condition, EventWord, Outcome, PieceName, Plant, Span, Start, State, Timestamp, Told,
 };
+use chargehand_derive::duplicates;
+use chargehand_derive::record::{Body, MessageBody};
+use chargehand_derive::{Derivation, TextFault, Texts};
+use chargehand_ledger::{Key, KeyHit};
 use chargehand_wire::UnknownZone;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -23,10 +24,34 @@ pub struct Bench {
     derivation: Derivation,
     start: Start,
     day: Day,
-    /// Keys of the case's messages, and what their bytes were: the ledger's index of them, in small.
-    keys: BTreeMap<String, [u8; 32]>,
-    /// Every disposition of the case, and of which piece: what else a ledger is asked for.
+    past: Past,
+}
+
+/// What a ledger is asked for, in small.
+#[derive(Debug, Default)]
+struct Past {
+    /// Keys of the case's messages.
+    keys: BTreeMap<String, KeyHit>,
+    /// Every disposition of the case, and of which piece.
     given: BTreeMap<Told, PieceName>,
+}
+
+impl duplicates::Past for Past {
+    type Fault = Infallible;
+
+    fn key(&self, key: &str) -> Result<Option<KeyHit>, Infallible> {
+        Ok(self.keys.get(key).copied())
+    }
+
+    fn keep(&mut self, key: &Key, seq: u64) {
+        let content = key.content;
+        self.keys.insert(key.key.clone(), KeyHit { seq, content });
+    }
+
+    fn given(&self, told: Told, piece: Option<&PieceName>) -> Result<bool, Infallible> {
+        let of = self.given.get(&told);
+        Ok(of.is_some_and(|of| piece.is_none_or(|piece| piece == of)))
+    }
 }
 
 /// A row after which something else followed than it says.
@@ -78,8 +103,7 @@ impl Bench {
             derivation,
             start,
             day,
-            keys: BTreeMap::new(),
-            given: BTreeMap::new(),
+            past: Past::default(),
         })
     }
 
@@ -121,8 +145,7 @@ impl Bench {
     /// An empty line that starts then. Gives what the start led to.
     pub(super) fn begin(&mut self, at: Span) -> Vec<Outcome> {
         self.derivation.begin(State::default());
-        self.keys.clear();
-        self.given.clear();
+        self.past = Past::default();
         let start = Body::Start(self.start.clone());
         self.take(self.day.at(at), &start, "")
     }
@@ -216,31 +239,10 @@ impl Bench {
             ..MessageBody::default()
         };
         let rows = self.derivation.read(&body, payload.as_bytes());
-        for (index, row) in rows.iter().enumerate() {
-            let given = |told, piece: Option<&PieceName>| {
-                let of = self.given.get(&told);
-                Ok::<_, Infallible>(of.is_some_and(|of| piece.is_none_or(|piece| piece == of)))
-            };
-            if self.derivation.is_unheard_of(row, given) == Ok(true) {
-                body.unheard_of.push(index);
-            }
-            let Some(key) = &row.key else { continue };
-            match self.keys.get(&key.text) {
-                None => {
-                    self.keys.insert(key.text.clone(), key.content);
-                }
-                Some(before) if *before == key.content => body.known.push(index),
-                Some(_) => {
-                    let other = conflict_key(&key.text, &key.content);
-                    match self.keys.insert(other, key.content) {
-                        None => body.conflict.push(index),
-                        Some(_) => body.known.push(index),
-                    }
-                }
-            }
-        }
+        let seq = self.derivation.line().state().seq + 1;
+        let Ok(_) = self.derivation.sort(seq, &rows, &mut body, &mut self.past);
         // What came again is answered from the ledger, and is nothing new.
-        if !rows.is_empty() && body.known.len() == rows.len() {
+        if body.only_known(&rows) {
             return Vec::new();
         }
         self.take(at, &Body::Message(body), &payload)
@@ -253,7 +255,7 @@ impl Bench {
         for (index, outcome) in (1..).zip(&outcomes) {
             if let Outcome::Disposition(given) = outcome {
                 let told = Told { seq, index };
-                self.given.insert(told, given.piece.clone());
+                self.past.given.insert(told, given.piece.clone());
             }
         }
         outcomes

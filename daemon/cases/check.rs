@@ -10,10 +10,10 @@ use super::message::{
 };
 use super::term::Written;
 use super::text::{Word, time_of_day};
-use crate::config::near;
 use chargehand_core::{
     Characteristic, Plant, RejectReason, ReplyResult, RequestVerb, Station, Word as Disposition,
 };
+use chargehand_derive::description::near;
 
 /// What is wrong at one place of a line.
 #[derive(Debug)]

@@ -60,5 +60,6 @@ may = []
 
 /// The plant as it is meant.
 pub(crate) fn plant() -> Plant {
-    crate::config::plant(PLANT, "plant.toml").unwrap_or_else(|faults| panic!("{faults}"))
+    chargehand_derive::description::plant(PLANT, "plant.toml")
+        .unwrap_or_else(|faults| panic!("{faults}"))
 }

@@ -6,8 +6,8 @@
 //! what is none. Whether the names are right is not looked at here: a message may be wrong on purpose.
 
 use super::text::{Day, Word};
-use crate::derive::Derivation;
 use chargehand_core::{EventWord, Plant, RequestVerb};
+use chargehand_derive::Derivation;
 use std::fmt::Write as _;
 
 /// Members of a message of a station beside strata and values, as texts.

@@ -5,8 +5,8 @@ use super::message::Happening;
 use super::term::{Term, written};
 use super::text::{Day, Word, at_arrow, time_of_day, uncommented, unended, words};
 use super::{Case, ENDING, Row};
-use crate::config::{Fault, Faults, near};
 use chargehand_core::{Plant, Span};
+use chargehand_derive::description::{Fault, Faults, near};
 use chargehand_script::Rulebook;
 use std::collections::BTreeMap;
 

@@ -19,10 +19,10 @@ use super::compare::{Listing, compare};
 use super::message::{AS_IT_IS, Happening, NONE, OfStation, Part, Quoted as _, number_and_unit};
 use super::term::Term;
 use super::text::{Word, time_of_day, words};
-use crate::derive::TextFault;
-use crate::record::{self, Body, MessageBody, Unreadable};
-use crate::replay::{ReplayFault, texts_of};
 use chargehand_core::{Outcome, Start, Timestamp};
+use chargehand_derive::TextFault;
+use chargehand_derive::record::{self, Body, MessageBody, Unreadable};
+use chargehand_derive::{RederiveFault, texts_of};
 use chargehand_ledger::{Record, Store, StoreError};
 use serde_json::value::RawValue;
 use std::collections::BTreeMap;
@@ -43,7 +43,7 @@ pub enum Unwritable {
     Record(#[from] Unreadable),
     /// The texts in force are gone.
     #[error(transparent)]
-    Texts(#[from] ReplayFault),
+    Texts(#[from] RederiveFault),
     /// The texts in force are refused now.
     #[error("the texts in force: {0}")]
     Refused(#[from] TextFault),
@@ -522,9 +522,9 @@ mod tests {
     use super::super::fixture::{self, PLANT};
     use super::super::parse;
     use super::*;
-    use crate::derive::Texts;
     use crate::run::{Clock, Incoming, recover};
     use chargehand_core::Span;
+    use chargehand_derive::Texts;
     use chargehand_ledger::Batch;
     use chargehand_script::{Rulebook, Source};
     use chargehand_sqlite::Sqlite;

@@ -6,8 +6,8 @@
 //!
 //! Deliberately not here: anything about the plant, and opening what is named, but for the password's file.
 
-use super::{lines, typed};
 use ::config::{Config, Environment, File, FileFormat, Map, Source, Value, ValueKind};
+use chargehand_derive::{description, lines};
 use std::collections::BTreeMap;
 use std::fmt;
 use std::net::Ipv6Addr;
@@ -103,7 +103,7 @@ pub struct SettingsFaults(pub Vec<SettingsFault>);
 
 impl fmt::Display for SettingsFaults {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        lines(f, &self.0)
+        f.write_str(&lines(&self.0))
     }
 }
 
@@ -171,8 +171,8 @@ fn read(
     secret: impl Fn(&Path) -> io::Result<String>,
 ) -> Result<Settings, SettingsFaults> {
     let (name, text) = file.unwrap_or(("settings", ""));
-    typed::read(text, name, |_| Some(())).map_err(|faults| {
-        let fault = |fault: super::Fault| SettingsFault {
+    description::well_formed(text, name).map_err(|faults| {
+        let fault = |fault: description::Fault| SettingsFault {
             place: format!("{}:{}:{}", fault.file, fault.line, fault.column),
             what: fault.what,
             remedy: fault.remedy,
@@ -292,9 +292,13 @@ impl Reader<'_> {
     ) {
         let what = format!(
             "{found} is not known; wanted {}",
-            typed::one_of(known.clone())
+            description::one_of(known.clone())
         );
-        self.fault::<()>(place, what, &typed::meant(found, known, "take it out"));
+        self.fault::<()>(
+            place,
+            what,
+            &description::meant(found, known, "take it out"),
+        );
     }
 
     fn value(

@@ -1,12 +1,13 @@
 //! From messages to records: keys looked up, rows judged once, entries made ready for one commit.
 
-use crate::derive::Derivation;
-use crate::record::{self, Body, Cut, MessageBody};
 use chargehand_core::{
     InputId, Outcome, PieceName, SEMANTICS, SourceKind, StationName, TextDigest, Timestamp, Told,
 };
-use chargehand_ledger::{Digest, Entry, Key, Snapshot, Store, StoreError};
-use chargehand_wire::{Key as WireKey, MESSAGE_MAX, Row, named_piece};
+use chargehand_derive::Derivation;
+use chargehand_derive::duplicates::{self, Sorted};
+use chargehand_derive::record::{self, Body, Cut, MessageBody};
+use chargehand_ledger::{Digest, Entry, Key, KeyHit, Snapshot, Store, StoreError};
+use chargehand_wire::{MESSAGE_MAX, named_piece};
 use std::collections::HashMap;
 
 /// A message as it came, before it has a place and a time.
@@ -103,17 +104,7 @@ pub struct Batch {
     pub again: Vec<Again>,
     /// Every row of a station, new or come again: its receipt.
     pub taken: Vec<Receipt>,
-    keys: HashMap<String, (u64, [u8; 32])>,
-}
-
-/// What is known of a row's key.
-enum Known {
-    /// Never seen.
-    Fresh(Option<Key>),
-    /// Seen with the same bytes, in that record.
-    Before(u64),
-    /// Seen with other bytes; the key under which the conflict itself is known.
-    Conflict(Key),
+    keys: HashMap<String, KeyHit>,
 }
 
 impl Batch {
@@ -195,33 +186,25 @@ impl Batch {
                 })
             }));
         }
-        let mut keys = Vec::with_capacity(rows.len());
-        for (index, row) in rows.iter().enumerate() {
-            match self.known(store, row)? {
-                Known::Fresh(None) => {}
-                Known::Fresh(Some(key)) => self.keep(key, seq, &mut keys),
-                Known::Conflict(key) => {
-                    body.conflict.push(index);
-                    self.keep(key, seq, &mut keys);
+        let mut past = Past {
+            store,
+            keys: &mut self.keys,
+            outcomes: &self.outcomes,
+        };
+        let Sorted { keys, again } = derivation.sort(seq, &rows, &mut body, &mut past)?;
+        self.again
+            .extend(again.into_iter().map(|(index, original)| {
+                let row = &rows[index];
+                Again {
+                    input: row.source.input.clone(),
+                    station: row.source.station.clone(),
+                    piece: row.piece.clone(),
+                    seq: original,
+                    response_topic: body.response_topic.clone(),
+                    correlation: message.correlation.clone(),
                 }
-                Known::Before(original) => {
-                    body.known.push(index);
-                    self.again.push(Again {
-                        input: row.source.input.clone(),
-                        station: row.source.station.clone(),
-                        piece: row.piece.clone(),
-                        seq: original,
-                        response_topic: body.response_topic.clone(),
-                        correlation: message.correlation.clone(),
-                    });
-                    continue;
-                }
-            }
-            if derivation.is_unheard_of(row, |told, piece| self.given(store, told, piece))? {
-                body.unheard_of.push(index);
-            }
-        }
-        if !rows.is_empty() && body.known.len() == rows.len() {
+            }));
+        if body.only_known(&rows) {
             return Ok(());
         }
         let mentioned: Vec<PieceName> = rows.iter().filter_map(|row| row.piece.clone()).collect();
@@ -244,11 +227,6 @@ impl Batch {
         };
         self.messages.push(Some(body));
         Ok(())
-    }
-
-    fn keep(&mut self, key: Key, seq: u64, keys: &mut Vec<Key>) {
-        self.keys.insert(key.key.clone(), (seq, key.content.0));
-        keys.push(key);
     }
 
     fn push(
@@ -275,14 +253,31 @@ impl Batch {
         });
         self.outcomes.push(outcomes);
     }
+}
 
-    /// Whether a disposition stands at that place of the ledger, of that piece where one is named.
-    fn given(
-        &self,
-        store: &dyn Store,
-        told: Told,
-        piece: Option<&PieceName>,
-    ) -> Result<bool, StoreError> {
+/// The ledger, and the batch behind it.
+struct Past<'b> {
+    store: &'b dyn Store,
+    keys: &'b mut HashMap<String, KeyHit>,
+    outcomes: &'b [Vec<Outcome>],
+}
+
+impl duplicates::Past for Past<'_> {
+    type Fault = StoreError;
+
+    fn key(&self, key: &str) -> Result<Option<KeyHit>, StoreError> {
+        match self.keys.get(key) {
+            Some(hit) => Ok(Some(*hit)),
+            None => self.store.key(key),
+        }
+    }
+
+    fn keep(&mut self, key: &Key, seq: u64) {
+        let content = key.content;
+        self.keys.insert(key.key.clone(), KeyHit { seq, content });
+    }
+
+    fn given(&self, told: Told, piece: Option<&PieceName>) -> Result<bool, StoreError> {
         let is_it = |outcomes: &[Outcome]| {
             let index = (told.index as usize).checked_sub(1);
             match index.and_then(|index| outcomes.get(index)) {
@@ -290,50 +285,16 @@ impl Batch {
                 _ => false,
             }
         };
-        if let Some(ahead) = told.seq.checked_sub(store.head().seq + 1) {
+        if let Some(ahead) = told.seq.checked_sub(self.store.head().seq + 1) {
             let outcomes = usize::try_from(ahead)
                 .ok()
                 .and_then(|ahead| self.outcomes.get(ahead));
             return Ok(outcomes.is_some_and(|outcomes| is_it(outcomes)));
         }
-        let Some(record) = store.record(told.seq)? else {
+        let Some(record) = self.store.record(told.seq)? else {
             return Ok(false);
         };
         // What another version wrote, and this one cannot read, may have been one.
         Ok(record::outcomes(&record).map_or(true, |outcomes| is_it(&outcomes)))
     }
-
-    fn known(&self, store: &dyn Store, row: &Row) -> Result<Known, StoreError> {
-        let Some(WireKey { text, content }) = &row.key else {
-            return Ok(Known::Fresh(None));
-        };
-        let key = |key: String| Key {
-            key,
-            content: Digest(*content),
-        };
-        match self.look_up(store, text)? {
-            None => Ok(Known::Fresh(Some(key(text.clone())))),
-            Some((seq, before)) if before == *content => Ok(Known::Before(seq)),
-            Some(_) => {
-                let conflict = conflict_key(text, content);
-                Ok(match self.look_up(store, &conflict)? {
-                    Some((seq, _)) => Known::Before(seq),
-                    None => Known::Conflict(key(conflict)),
-                })
-            }
-        }
-    }
-
-    fn look_up(&self, store: &dyn Store, key: &str) -> Result<Option<(u64, [u8; 32])>, StoreError> {
-        if let Some(found) = self.keys.get(key) {
-            return Ok(Some(*found));
-        }
-        Ok(store.key(key)?.map(|hit| (hit.seq, hit.content.0)))
-    }
-}
-
-/// Under which key a conflict is known itself: the same wrong bytes again are no second conflict.
-#[must_use]
-pub fn conflict_key(key: &str, content: &[u8; 32]) -> String {
-    format!("{key} other:{}", Digest(*content))
 }

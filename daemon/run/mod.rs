@@ -14,7 +14,7 @@ mod tests;
 
 pub use begin::{BeginFault, Given, Stands, WAIT_MAX, stands};
 pub use clock::{Clock, Machine};
-pub use intake::{Batch, Incoming, conflict_key};
+pub use intake::{Batch, Incoming};
 pub use outbox::{Written, again, messages};
 pub use receipts::Receipts;
 pub use recover::{RecoverFault, Recovered, recover, recover_on_word};
@@ -22,91 +22,26 @@ pub use worker::{LineFault, Worker};
 
 use crate::bus::{self, Network, Subscription, Waker};
 use crate::config::{self, Settings};
-use crate::derive::{Derivation, Texts};
-use crate::folder::{FolderFault, RulesFolder};
+use crate::files::{BadConfiguration, LineFiles};
 use anyhow::{Context, anyhow};
-use chargehand_core::{Plant, Span, State};
+use chargehand_core::{Span, State};
+use chargehand_derive::{STACK, description};
 use chargehand_ledger::{Head, Store as _};
-use chargehand_script::Rulebook;
 use chargehand_sqlite::Sqlite;
 use chargehand_wire::{Filter, Mode, Status, Wire};
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::iterator::Signals;
 use std::collections::BTreeMap;
-use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, mpsc};
 use std::thread::JoinHandle;
-
-/// Stack of a thread that derives, in bytes: the deepest legal rule fits. Only what is used is taken.
-pub const STACK: usize = 64 * 1024 * 1024;
-
-/// What one line is made of, read from its files.
-#[derive(Clone, Debug)]
-pub struct LineFiles {
-    /// What faults call the plant description.
-    pub name: String,
-    /// Plant description and rulebook.
-    pub texts: Texts,
-}
-
-/// The plant description or its rules are wrong: bad configuration, not a fault of the program.
-#[derive(Debug, thiserror::Error)]
-#[error("{0}")]
-pub struct BadConfiguration(pub String);
-
-impl LineFiles {
-    /// Reads a plant description and the rulebook it names.
-    ///
-    /// # Errors
-    /// A file cannot be read, or is wrong.
-    pub fn read(plant: &Path) -> Result<Self, BadConfiguration> {
-        let name = plant.display().to_string();
-        let read = read_plant(plant)?;
-        let folder = plant
-            .parent()
-            .unwrap_or(Path::new(""))
-            .join(&read.plant.line.rules);
-        let texts = Texts {
-            plant: read.text,
-            rulebook: read_rulebook(&folder)?.to_text(),
-        };
-        // Here, and not only on the line's thread: nothing is to start, no ledger to come into being, on wrong rules.
-        Derivation::new(&texts, &name, State::default())
-            .map_err(|fault| BadConfiguration(fault.to_string()))?;
-        Ok(Self { name, texts })
-    }
-}
-
-/// A plant description that was read.
-pub(crate) struct PlantFile {
-    pub(crate) plant: Plant,
-    /// As it was typed.
-    pub(crate) text: String,
-    /// What of it is taken without effect.
-    pub(crate) remarks: Vec<config::Fault>,
-}
-
-/// Reads a plant description.
-pub(crate) fn read_plant(path: &Path) -> Result<PlantFile, BadConfiguration> {
-    let name = path.display().to_string();
-    let text = fs::read_to_string(path)
-        .map_err(|error| BadConfiguration(format!("{name}: {error}: name a plant description")))?;
-    let (plant, remarks) =
-        config::described(&text, &name).map_err(|faults| BadConfiguration(faults.to_string()))?;
-    Ok(PlantFile {
-        plant,
-        text,
-        remarks,
-    })
-}
 
 /// Lines share nothing. Client id and ledger file both come from the base, so they clash together.
 fn each_its_own(lines: &[LineFiles]) -> Result<(), BadConfiguration> {
     let mut known: BTreeMap<String, &str> = BTreeMap::new();
     for files in lines {
-        let plant = config::plant(&files.texts.plant, &files.name)
+        let plant = description::plant(&files.texts.plant, &files.name)
             .map_err(|faults| BadConfiguration(faults.to_string()))?;
         let base = &plant.line.base;
         if let Some(other) = known.insert(config::client_id(base), &files.name) {
@@ -117,16 +52,6 @@ fn each_its_own(lines: &[LineFiles]) -> Result<(), BadConfiguration> {
         }
     }
     Ok(())
-}
-
-/// The rules of a folder. What is not read there is said.
-fn read_rulebook(path: &Path) -> Result<Rulebook, BadConfiguration> {
-    let bad = |fault: FolderFault| BadConfiguration(fault.to_string());
-    let folder = RulesFolder::open(path).map_err(bad)?;
-    for left_out in folder.left_out() {
-        tracing::warn!("{}/{left_out}", path.display());
-    }
-    folder.rulebook().map_err(bad)
 }
 
 /// Lines at work. Dropping it does not stop them; [`Running::stop`] does.
@@ -199,7 +124,7 @@ impl Running {
         Waker,
         Box<dyn FnOnce() -> Result<(), LineFault> + Send>,
     )> {
-        let plant = config::plant(&files.texts.plant, &files.name)
+        let plant = description::plant(&files.texts.plant, &files.name)
             .map_err(|faults| BadConfiguration(faults.to_string()))?;
         let base = plant.line.base.clone();
         let path = config::ledger_file(&settings.ledger.folder, &base);
@@ -417,7 +342,7 @@ fn say_start(recovered: &Recovered, files: &LineFiles) {
         }
     }
     // The same words as those of `check`. A description that cannot be read has not come so far.
-    let described = config::described(&files.texts.plant, &files.name);
+    let described = description::described(&files.texts.plant, &files.name);
     for remark in described.map(|(_, remarks)| remarks).unwrap_or_default() {
         tracing::warn!("{remark}");
     }

@@ -1,8 +1,8 @@
 //! How far messages were handed over and confirmed. The client library's queue is never trusted across
 //! connections: after each connect, encoding resumes in the ledger behind what is confirmed.
 
-use crate::record::{self, Body, MessageBody};
 use chargehand_core::{Line, Outcome, Timestamp, Told};
+use chargehand_derive::record::{self, Body, MessageBody};
 use chargehand_ledger::{Record, Store, StoreError};
 use chargehand_script::Rules;
 use chargehand_wire::{Asker, Heading, Publish, Wire};

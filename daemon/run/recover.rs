@@ -2,10 +2,10 @@
 //! the record of this start.
 
 use super::clock::Clock;
-use crate::derive::{Derivation, TextFault, Texts};
-use crate::record::{self, Body};
-use crate::replay::{Replay, ReplayFault, Step};
 use chargehand_core::{InForce, Outcome, PersonWord, SEMANTICS, Start, State};
+use chargehand_derive::record::{self, Body};
+use chargehand_derive::{Derivation, TextFault, Texts};
+use chargehand_derive::{Rederivation, RederiveFault, Step};
 use chargehand_ledger::{
     Batch, Blob, Digest, Entry, Head, Snapshot, SnapshotRef, Store, StoreError, audit,
 };
@@ -22,7 +22,7 @@ pub enum RecoverFault {
     Store(#[from] StoreError),
     /// A record cannot be derived.
     #[error(transparent)]
-    Replay(#[from] ReplayFault),
+    Rederivation(#[from] RederiveFault),
     /// A record derives otherwise.
     #[error(
         "record {seq} derives otherwise than it stands: the ledger was altered, or this program has a fault; nothing was changed. \
@@ -163,13 +163,13 @@ fn state_at_head(store: &dyn Store) -> Result<(State, u64, bool), RecoverFault> 
             );
             continue;
         }
-        match Replay::from_snapshot(store, snapshot) {
+        match Rederivation::from_snapshot(store, snapshot) {
             Ok(replay) => return follow(store, replay, snapshot.seq),
             // An older one, or the whole ledger, gives the same state.
             Err(fault) => tracing::warn!("a snapshot cannot be used, going further back: {fault}"),
         }
     }
-    follow(store, Replay::from_start(), 0)
+    follow(store, Rederivation::from_start(), 0)
 }
 
 /// Whether the chain names a snapshot: the record after it does, or it is of a version that wrote no such record, and so
@@ -201,7 +201,7 @@ fn vouched(store: &dyn Store, snapshot: &SnapshotRef) -> Result<bool, RecoverFau
 
 fn follow(
     store: &dyn Store,
-    replay: Replay,
+    replay: Rederivation,
     after: u64,
 ) -> Result<(State, u64, bool), RecoverFault> {
     let mut replay = replay.across_eras();

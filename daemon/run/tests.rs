@@ -2,8 +2,8 @@
 
 use super::{Clock, Worker, recover};
 use crate::bus::{AckToken, Carrier, Closed, Event, Message, Properties, Publish};
-use crate::derive::Texts;
 use chargehand_core::{Span, Timestamp};
+use chargehand_derive::Texts;
 use chargehand_script::Rulebook;
 use chargehand_sqlite::Sqlite;
 use serde_json::{Value, json};

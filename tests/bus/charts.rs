@@ -3,8 +3,8 @@
 //! That charts signal as seldom as they promise takes a million readings, which the derivation is given without a bus.
 
 use super::*;
-use chargehand::record;
 use chargehand_core::Outcome;
+use chargehand_derive::record;
 use std::collections::BTreeMap;
 
 /// A gauge for the examples' numbers, in the middle of the line.

@@ -3,7 +3,8 @@
 use super::*;
 use crate::support::clock::Standing;
 use crate::support::daemon::{chargehand, freeze, stdout, thaw};
-use chargehand::run::{Batch, Incoming, LineFiles, recover};
+use chargehand::files::LineFiles;
+use chargehand::run::{Batch, Incoming, recover};
 use chargehand_core::Timestamp;
 use chargehand_ledger::Digest;
 use rusqlite::{Connection, params};

@@ -1,7 +1,7 @@
 //! The table of bad rulebooks: all that a check says of each, word for word, and nothing else.
 
 use crate::support::{Folder, repository};
-use chargehand::check::{Finding, check};
+use chargehand::commands::check::{Finding, check};
 use std::collections::BTreeMap;
 
 const TABLE: &str = include_str!("bad.table");

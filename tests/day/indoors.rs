@@ -5,11 +5,11 @@
 use crate::derive::memory::Memory;
 use crate::derive::world::{World, incoming, rule_files, texts};
 use crate::support::repository;
-use chargehand::derive::Derivation;
-use chargehand::record::Body;
 use chargehand::run::{Batch, Receipts, Written, again, messages};
 use chargehand_core::{Outcome, StationName, Timestamp};
 use chargehand_demo::{Line, Message, Observed, Score, Script, plant_description, rehearse};
+use chargehand_derive::Derivation;
+use chargehand_derive::record::Body;
 use chargehand_ledger::{Batch as Append, Store as _};
 use chargehand_wire::{Beat, Mode, Publish, Status};
 use std::collections::BTreeMap;

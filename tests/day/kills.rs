@@ -10,9 +10,10 @@ use crate::derive::world::deep;
 use crate::support::mosquitto::Mosquitto;
 use crate::support::{Folder, PLANT_BROKER, repository};
 use chargehand::cases;
+use chargehand::commands::verify;
 use chargehand::config::{self, Bus, Ledger, Settings};
-use chargehand::run::{Clock, LineFiles, Running};
-use chargehand::verify;
+use chargehand::files::LineFiles;
+use chargehand::run::{Clock, Running};
 use chargehand_core::{HoldOf, Outcome, Span, Timestamp};
 use chargehand_demo::{BASE, PIECES_MAX, Score, Script, Stations};
 use chargehand_ledger::{Record, Store};
@@ -103,7 +104,8 @@ impl Ending {
             judged: 0,
         };
         let each = &mut |record: Record| {
-            let outcomes = chargehand::record::outcomes(&record).expect("outcomes read back");
+            let outcomes =
+                chargehand_derive::record::outcomes(&record).expect("outcomes read back");
             for outcome in outcomes {
                 ending.add(outcome);
             }

@@ -6,8 +6,8 @@ use crate::derive::world::{World, deep, incoming, rule_files, texts};
 use crate::support::daemon::{chargehand, stdout};
 use crate::support::{Folder, repository};
 use chargehand::cases::{self, Day, Happening};
-use chargehand::record::Body;
 use chargehand_core::Plant;
+use chargehand_derive::record::Body;
 use chargehand_ledger::Digest;
 
 /// The day's seed, and its name as a case.
@@ -73,14 +73,14 @@ fn the_recorded_day_derives_the_same_outcomes_in_every_build() {
             .collect();
         let plant = std::fs::read_to_string(repository(PLANT)).expect("a plant description");
         let texts = texts(&plant, &rules);
-        let described = chargehand::config::plant(&plant, PLANT).expect("it is right");
+        let described = chargehand_derive::description::plant(&plant, PLANT).expect("it is right");
         let outcomes = derived(&texts, &described);
         assert_eq!(Digest::of(outcomes.as_bytes()).to_string(), OUTCOMES);
     });
 }
 
 /// The outcomes of every record, a line each.
-fn derived(texts: &chargehand::derive::Texts, plant: &Plant) -> String {
+fn derived(texts: &chargehand_derive::Texts, plant: &Plant) -> String {
     let day = Day::in_zone(&plant.line.zone).expect("bundled");
     let cases = cases::parse(FILE, &recorded_text(), plant);
     let cases = cases.unwrap_or_else(|faults| panic!("{faults}"));

@@ -5,9 +5,9 @@
 
 use super::world::deep;
 use crate::support::{Chance, long};
-use chargehand::derive::{Derivation, Texts};
-use chargehand::record::{Body, MessageBody};
 use chargehand_core::{Outcome, State, Timestamp};
+use chargehand_derive::record::{Body, MessageBody};
+use chargehand_derive::{Derivation, Texts};
 use chargehand_script::{Rulebook, Rules, Source};
 use std::collections::BTreeMap;
 use std::fmt::Write as _;

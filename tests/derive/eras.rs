@@ -6,11 +6,11 @@
 use super::memory::Memory;
 use super::world::{World, deep, incoming, texts};
 use crate::support::clock::Standing;
-use chargehand::derive::Texts;
-use chargehand::record::{self, Body};
-use chargehand::replay::{Replay, Step};
 use chargehand::run::{RecoverFault, recover};
 use chargehand_core::{SEMANTICS, State, Timestamp};
+use chargehand_derive::Texts;
+use chargehand_derive::record::{self, Body};
+use chargehand_derive::{Rederivation, Step};
 use chargehand_ledger::{Batch, Blob, Digest, Entry, Snapshot, Store};
 
 const PLANT: &str = include_str!("plant.toml");
@@ -141,7 +141,7 @@ fn goes_on(left: Left<'_>, derived_again: u64) {
         "what that version stopped with"
     );
     // Years later: the old records are another era's, the new ones derive.
-    let mut replay = Replay::from_start();
+    let mut replay = Rederivation::from_start();
     for record in store.records() {
         let wanted = match record.seq > before {
             true => Step::Same,

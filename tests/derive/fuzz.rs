@@ -9,12 +9,12 @@ use super::second_reader::{self, Known, Node};
 use super::table::{BASE, PLANT};
 use super::world::{World, deep, rule_files, texts};
 use crate::support::{Chance, long, repository};
-use chargehand::derive::Texts;
-use chargehand::record::{self, Body, MessageBody};
 use chargehand::run::Incoming;
 use chargehand_core::{
     Condition, Disposition, Had, Input, Outcome, Reading, RejectReason, State, Timestamp, Word,
 };
+use chargehand_derive::Texts;
+use chargehand_derive::record::{self, Body, MessageBody};
 use chargehand_wire::{Heading, Row};
 use std::cell::OnceCell;
 use std::collections::BTreeMap;

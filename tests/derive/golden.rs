@@ -5,10 +5,10 @@
 
 use super::world::{World, incoming, rule_files, texts};
 use crate::support::{Folder, repository};
-use chargehand::derive::{Derivation, Texts};
-use chargehand::record::Body;
 use chargehand::run::Incoming;
 use chargehand_core::{Outcome, Span, State, Timestamp};
+use chargehand_derive::record::Body;
+use chargehand_derive::{Derivation, Texts};
 use chargehand_ledger::Store;
 use serde_json::value::RawValue;
 use std::collections::BTreeSet;

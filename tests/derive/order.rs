@@ -3,9 +3,9 @@
 use super::table::{BASE, PLANT};
 use super::world::{World, deep, incoming, rule_files, texts};
 use crate::support::{long, repository};
-use chargehand::derive::Texts;
 use chargehand::run::Incoming;
 use chargehand_core::{Timestamp, Word};
+use chargehand_derive::Texts;
 use proptest::prelude::*;
 use proptest::test_runner::{Config, TestRunner};
 use std::collections::BTreeSet;

@@ -3,7 +3,7 @@
 use super::world::{deep, rule_files};
 use crate::support::repository;
 use chargehand::cases::{self, Bench};
-use chargehand::derive::Texts;
+use chargehand_derive::Texts;
 use chargehand_script::{Rulebook, Source};
 
 #[test]

@@ -24,10 +24,10 @@ use crate::support::repository;
 use chargehand::cases::{
     Day, Happening, Listing, Term, Word, at_arrow, compare, time_of_day, uncommented, words,
 };
-use chargehand::derive::Texts;
-use chargehand::record::Body;
 use chargehand::run::Incoming;
 use chargehand_core::{HoldOf, PersonWord, Span, Timestamp, Word as Said};
+use chargehand_derive::Texts;
+use chargehand_derive::record::Body;
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;

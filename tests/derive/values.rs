@@ -247,7 +247,7 @@ fn sent() -> impl Strategy<Value = Sent> {
 
 fn plant() -> Arc<Plant> {
     Arc::new(
-        chargehand::config::plant(PLANT, "the test's plant")
+        chargehand_derive::description::plant(PLANT, "the test's plant")
             .unwrap_or_else(|faults| panic!("{faults}")),
     )
 }

@@ -3,11 +3,11 @@
 
 use super::memory::Memory;
 use crate::support::clock::Standing;
-use chargehand::derive::{Derivation, Texts};
-use chargehand::record::Body;
-use chargehand::replay::{Replay, Step};
 use chargehand::run::{Batch, Incoming, recover, recover_on_word};
 use chargehand_core::{Outcome, PersonWord, SEMANTICS, State, Timestamp};
+use chargehand_derive::record::Body;
+use chargehand_derive::{Derivation, Texts};
+use chargehand_derive::{Rederivation, Step};
 use chargehand_ledger::{Batch as Append, Snapshot, SnapshotRef, Store};
 use chargehand_script::{Rulebook, Source};
 use std::path::Path;
@@ -134,9 +134,9 @@ impl World {
     /// way must derive as it stands.
     pub fn follow(&self, from: Option<&SnapshotRef>) -> State {
         let mut replay = match from {
-            None => Replay::from_start(),
+            None => Rederivation::from_start(),
             Some(snapshot) => {
-                Replay::from_snapshot(&self.store, snapshot).expect("a snapshot reads back")
+                Rederivation::from_snapshot(&self.store, snapshot).expect("a snapshot reads back")
             }
         };
         let after = from.map_or(0, |snapshot| snapshot.seq);

@@ -1,7 +1,7 @@
 //! What a ledger says: read beside or after the daemon, without changing it.
 
-use chargehand::record::{self, Body};
 use chargehand_core::Outcome;
+use chargehand_derive::record::{self, Body};
 use chargehand_ledger::{Store, StoreError};
 use chargehand_sqlite::Sqlite;
 use serde_json::Value;

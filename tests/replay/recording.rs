@@ -4,10 +4,10 @@
 use crate::support::clock::Standing;
 use crate::support::daemon::{chargehand, stderr, stdout};
 use crate::support::{Folder, repository};
-use chargehand::derive::{Derivation, Texts};
-use chargehand::record::Body;
 use chargehand::run::{Batch, Incoming, recover};
 use chargehand_core::Timestamp;
+use chargehand_derive::record::Body;
+use chargehand_derive::{Derivation, Texts};
 use chargehand_ledger::{Batch as Append, Store};
 use chargehand_script::{Rulebook, Source};
 use chargehand_sqlite::Sqlite;

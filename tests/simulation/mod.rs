@@ -49,7 +49,7 @@ fn played(name: &str, seed: u64, faults: Faults) -> Tally {
     let said = format!("{faults:?}");
     // As deep as the line's own thread.
     let played = std::thread::Builder::new()
-        .stack_size(chargehand::run::STACK)
+        .stack_size(chargehand_derive::STACK)
         .spawn(move || World::new(seed, faults).run(HOURS))
         .expect("a thread")
         .join();

@@ -2,9 +2,9 @@
 
 use super::bus::Time;
 use super::end::Out;
-use chargehand::record::{self, Body};
-use chargehand::replay::{Replay, Step};
 use chargehand_core::{Outcome, State};
+use chargehand_derive::record::{self, Body};
+use chargehand_derive::{Rederivation, Step};
 use chargehand_ledger::{Digest, Store};
 use serde::Deserialize;
 use serde_json::Value;
@@ -63,7 +63,7 @@ struct Taken<'a> {
 /// A second derivation that follows the ledger record by record, and what it has seen there.
 #[derive(Debug)]
 pub struct Promises {
-    replay: Replay,
+    replay: Rederivation,
     pub followed: u64,
     chain: Digest,
     /// Messages that are in the ledger, by topic and bytes, with their record.
@@ -94,7 +94,7 @@ pub fn name(topic: &str, payload: &[u8]) -> Digest {
 impl Promises {
     pub fn new() -> Self {
         Self {
-            replay: Replay::from_start(),
+            replay: Rederivation::from_start(),
             followed: 0,
             chain: Digest::ZERO,
             taken: HashMap::new(),

@@ -14,10 +14,9 @@ use super::promises::{Broken, Promises, name};
 use super::stations::{BEGIN, Controller, People};
 use crate::support::Chance;
 use chargehand::bus::{AckToken, Event, Properties};
-use chargehand::config;
-use chargehand::derive::Texts;
 use chargehand::run::Worker;
 use chargehand_core::State;
+use chargehand_derive::Texts;
 use chargehand_ledger::Digest;
 use chargehand_wire::{Mode, Status, Wire};
 use std::cell::{Cell, RefCell};
@@ -291,7 +290,8 @@ impl World {
     pub fn new(seed: u64, faults: Faults) -> Self {
         let mut chance = Chance::of(seed);
         let texts = texts();
-        let plant = config::plant(&texts.plant, "the simulated plant").expect("a right plant");
+        let plant = chargehand_derive::description::plant(&texts.plant, "the simulated plant")
+            .expect("a right plant");
         let wire = Wire::new(Arc::new(plant)).expect("a known zone");
         let times = Arc::new(Times::default());
         times.now.store(BEGIN, Ordering::Relaxed);

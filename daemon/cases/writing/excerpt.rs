@@ -11,16 +11,16 @@
 //! other texts.
 
 use super::{Members, Unwritable, Writing, no_row, on_paper, string};
+use crate::alike::{Book, masked};
 use crate::cases::bench::Followed;
 use crate::cases::message::{Happening, Quoted as _};
 use crate::cases::term::Term;
 use crate::cases::text::words;
-use crate::compare::{Book, masked};
-use crate::record::{self, Body, MessageBody};
-use crate::replay::Replay;
 use chargehand_core::{
     Condition, HoldId, Outcome, Piece, PieceName, SEMANTICS, Start, State, Station, Timestamp, Told,
 };
+use chargehand_derive::Rederivation;
+use chargehand_derive::record::{self, Body, MessageBody};
 use chargehand_ledger::{Record, Store};
 use serde::Serialize;
 use serde_json::json;
@@ -126,8 +126,13 @@ fn state_before(store: &dyn Store, seq: u64) -> Result<State, Unwritable> {
     let snapshots = store.snapshots()?;
     let mut usable = snapshots.iter().filter(|snapshot| snapshot.seq < seq);
     let (replay, after) = usable
-        .find_map(|snapshot| Some((Replay::from_snapshot(store, snapshot).ok()?, snapshot.seq)))
-        .unwrap_or_else(|| (Replay::from_start(), 0));
+        .find_map(|snapshot| {
+            Some((
+                Rederivation::from_snapshot(store, snapshot).ok()?,
+                snapshot.seq,
+            ))
+        })
+        .unwrap_or_else(|| (Rederivation::from_start(), 0));
     // Whatever version wrote them: what pieces there were does not hang on it.
     let mut replay = replay.across_eras();
     let mut fault = None;

@@ -604,11 +604,8 @@ impl Once {
 }
 
 /// `did you mean …` where a known word is near, else what else to do.
-pub(super) fn meant<'c>(
-    found: &str,
-    known: impl Iterator<Item = &'c str>,
-    otherwise: &str,
-) -> String {
+#[must_use]
+pub fn meant<'c>(found: &str, known: impl Iterator<Item = &'c str>, otherwise: &str) -> String {
     match near(found, known) {
         Some(word) => format!("did you mean {word}"),
         None => otherwise.to_owned(),
@@ -616,7 +613,8 @@ pub(super) fn meant<'c>(
 }
 
 /// `one of a, b`, for what was wanted.
-pub(super) fn one_of<'c>(words: impl Iterator<Item = &'c str>) -> String {
+#[must_use]
+pub fn one_of<'c>(words: impl Iterator<Item = &'c str>) -> String {
     let words: Vec<&str> = words.collect();
     match words.as_slice() {
         [] => "none, as none is declared".to_owned(),

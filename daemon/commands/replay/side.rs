@@ -1,8 +1,8 @@
 //! One of the two runs, as its outcomes add up: counts, open holds, and when what reaches beyond a piece
 //! began and ended.
 
-use super::book::{Book, of_in_words};
 use super::spells::{Now, Spells};
+use crate::alike::{Book, of_in_words};
 use chargehand_core::{AlarmId, Disposition, Ends, Hold, Outcome, RuleName, Scope, Verb, Word};
 use std::collections::BTreeMap;
 

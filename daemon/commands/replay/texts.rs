@@ -3,11 +3,11 @@
 //!
 //! Deliberately not here: what a plant description or a rule means.
 
-use crate::derive::{Derivation, Texts, text_digest};
+use crate::files::{BadConfiguration, PlantFile, read_plant};
 use crate::folder::RulesFolder;
-use crate::replay::{ReplayFault, texts_of};
-use crate::run::{BadConfiguration, PlantFile, read_plant};
 use chargehand_core::{Start, State, TextDigest};
+use chargehand_derive::{Derivation, Texts, text_digest};
+use chargehand_derive::{RederiveFault, texts_of};
 use chargehand_ledger::Store;
 use chargehand_sqlite::Sqlite;
 use std::collections::BTreeSet;
@@ -71,7 +71,7 @@ impl Chosen {
         store: &dyn Store,
         seq: u64,
         start: &Start,
-    ) -> Result<Texts, ReplayFault> {
+    ) -> Result<Texts, RederiveFault> {
         let recorded = texts_of(store, seq, Some(&start.plant), Some(&start.rulebook))?;
         Ok(Texts {
             plant: self

@@ -2,11 +2,11 @@
 //! messages. What comes of them is decided on the other side of the channel.
 
 use super::texts::Chosen;
-use crate::config;
-use crate::derive::TextFault;
-use crate::record::{self, Body};
-use crate::replay::ReplayFault;
 use chargehand_core::Start;
+use chargehand_derive::RederiveFault;
+use chargehand_derive::TextFault;
+use chargehand_derive::description;
+use chargehand_derive::record::{self, Body};
 use chargehand_ledger::{Record, Store};
 use chargehand_sqlite::Sqlite;
 use chargehand_wire::{Message, Row, Wire};
@@ -26,7 +26,7 @@ pub(super) struct Fed {
     pub rows: Vec<Row>,
 }
 
-type Batch = Result<Vec<Fed>, ReplayFault>;
+type Batch = Result<Vec<Fed>, RederiveFault>;
 
 /// Hands over every record up to `end`; ends early with a fault, or when nobody listens any more.
 pub(super) fn feed(store: &Sqlite, end: u64, chosen: &Chosen, to: &SyncSender<Batch>) {
@@ -56,7 +56,7 @@ pub(super) fn feed(store: &Sqlite, end: u64, chosen: &Chosen, to: &SyncSender<Ba
     });
     // Whoever has stopped listening has a fault of its own to tell.
     let _ = to.send(Ok(batch));
-    if let Some(fault) = fault.or_else(|| read.err().map(ReplayFault::from)) {
+    if let Some(fault) = fault.or_else(|| read.err().map(RederiveFault::from)) {
         let _ = to.send(Err(fault));
     }
 }
@@ -69,7 +69,7 @@ struct Reader<'r> {
 }
 
 impl Reader<'_> {
-    fn read(&mut self, record: Record) -> Result<Fed, ReplayFault> {
+    fn read(&mut self, record: Record) -> Result<Fed, RederiveFault> {
         let body = record::body(&record)?;
         let rows = match &body {
             Body::Start(start) => {
@@ -80,7 +80,7 @@ impl Reader<'_> {
                 let (_, wire) = self
                     .wire
                     .as_ref()
-                    .ok_or(ReplayFault::NoStart { seq: record.seq })?;
+                    .ok_or(RederiveFault::NoStart { seq: record.seq })?;
                 wire.read(Message {
                     topic: &message.topic,
                     payload: record.payload.as_deref().unwrap_or_default(),
@@ -94,13 +94,13 @@ impl Reader<'_> {
         Ok(Fed { record, body, rows })
     }
 
-    fn start(&mut self, seq: u64, start: &Start) -> Result<(), ReplayFault> {
+    fn start(&mut self, seq: u64, start: &Start) -> Result<(), RederiveFault> {
         let text = self.chosen.texts(self.store, seq, start)?.plant;
         if self.wire.as_ref().is_some_and(|(known, _)| *known == text) {
             return Ok(());
         }
-        let refused = |fault| ReplayFault::Text { seq, fault };
-        let plant = config::plant(&text, self.chosen.name())
+        let refused = |fault| RederiveFault::Text { seq, fault };
+        let plant = description::plant(&text, self.chosen.name())
             .map_err(|faults| refused(TextFault::Plant(faults)))?;
         let wire = Wire::new(Arc::new(plant)).map_err(|fault| refused(TextFault::Zone(fault)))?;
         self.wire = Some((text, wire));

@@ -8,9 +8,8 @@
 //! Not compared is what only shifts numbering: places in the ledger, names of holds, levels of charts. And a
 //! recording cannot say what stations would have measured had a piece gone another way; the report says where.
 //!
-//! Deliberately not here: restarts and `verify`, which derive a ledger under its own texts (`replay`).
+//! Deliberately not here: restarts and `verify`, which derive a ledger under its own texts.
 
-mod book;
 mod feed;
 mod gone;
 mod paper;
@@ -22,16 +21,15 @@ mod spells;
 mod story;
 mod texts;
 
-pub(crate) use book::Book;
 pub use report::{Change, Count, Line, Report, Said, TextChange, Unmet};
-pub(crate) use same::{is_hold, masked};
 pub use spells::{Moved, Spell, When};
 pub use story::{Decision, HoldSaid, Moment, Released, SaidBy, Story, Told, Value, Words};
 pub use texts::Named;
 
-use crate::record;
-use crate::replay::ReplayFault;
+use crate::alike::of_in_words;
 use chargehand_core::{Outcome, RequestVerb, Timestamp};
+use chargehand_derive::RederiveFault;
+use chargehand_derive::record;
 use chargehand_ledger::Store;
 use chargehand_sqlite::Sqlite;
 use feed::Fed;
@@ -49,11 +47,11 @@ use texts::Chosen;
 const WAITING: usize = 8;
 
 /// Replays a ledger under the named texts. `progress` is told now and then how many records are done, of how
-/// many. The caller's thread derives: its stack should be as deep as a line's ([`crate::run::STACK`]).
+/// many. The caller's thread derives: its stack should be as deep as a line's ([`chargehand_derive::STACK`]).
 ///
 /// # Errors
-/// The named texts are refused ([`crate::run::BadConfiguration`]), or the ledger cannot be read.
-pub fn compare(
+/// The named texts are refused ([`crate::files::BadConfiguration`]), or the ledger cannot be read.
+pub fn replay(
     ledger: &Path,
     named: &Named,
     progress: &mut dyn FnMut(u64, u64),
@@ -71,7 +69,7 @@ pub fn compare(
         unmet: Vec::new(),
         gone: Gone::default(),
     };
-    thread::scope(|scope| -> Result<(), ReplayFault> {
+    thread::scope(|scope| -> Result<(), RederiveFault> {
         let (send, receive) = sync_channel(WAITING);
         let chosen = &chosen;
         scope.spawn(move || feed::feed(&ahead, end, chosen, &send));
@@ -101,7 +99,7 @@ struct Pass<'p> {
 }
 
 impl Pass<'_> {
-    fn record(&mut self, mut fed: Fed) -> Result<(), ReplayFault> {
+    fn record(&mut self, mut fed: Fed) -> Result<(), RederiveFault> {
         let derived = self
             .rerun
             .step(&mut fed, &self.old, &self.new, &self.gone)?;
@@ -150,7 +148,7 @@ fn ended(outcome: &Outcome) -> Option<(&'static str, String, String)> {
     match outcome {
         Outcome::Freed(freed) => Some((
             RequestVerb::Release.as_str(),
-            book::of_in_words(&freed.of),
+            of_in_words(&freed.of),
             freed.by.clone(),
         )),
         Outcome::Closed(closed) => Some((

@@ -7,13 +7,13 @@ use super::feed::Fed;
 use super::gone::Gone;
 use super::side::Side;
 use super::texts::Chosen;
-use crate::derive::{Derivation, Texts};
-use crate::record::{Body, MessageBody};
-use crate::replay::ReplayFault;
 use chargehand_core::{
     Ends, HoldId, Input, InputId, Outcome, Release, RequestKind, Source, SourceKind, Start, State,
     Timestamp,
 };
+use chargehand_derive::RederiveFault;
+use chargehand_derive::record::{Body, MessageBody};
+use chargehand_derive::{Derivation, Texts};
 use chargehand_ledger::Store;
 use chargehand_wire::Row;
 use std::mem;
@@ -65,13 +65,13 @@ impl<'r> Rerun<'r> {
         old: &Side,
         new: &Side,
         gone: &Gone,
-    ) -> Result<Vec<Outcome>, ReplayFault> {
+    ) -> Result<Vec<Outcome>, RederiveFault> {
         let (seq, at) = (fed.record.seq, Timestamp(fed.record.at_us));
         if let Body::Start(start) = &fed.body {
             self.start(seq, start)?;
         }
         let Some((_, derivation)) = &mut self.line else {
-            return Err(ReplayFault::NoStart { seq });
+            return Err(RederiveFault::NoStart { seq });
         };
         let Body::Message(message) = &mut fed.body else {
             return Ok(derivation.derive(seq, at, &fed.body, &[]));
@@ -86,7 +86,7 @@ impl<'r> Rerun<'r> {
         }
         for (index, row) in rows.iter().enumerate() {
             if gone.missed(derivation.plant(), row) {
-                message.known.push(index);
+                message.leave_out(index);
             }
         }
         if overdue(derivation.line().state(), old, at) {
@@ -95,7 +95,7 @@ impl<'r> Rerun<'r> {
         Ok(derivation.judge(seq, at, message, rows))
     }
 
-    fn start(&mut self, seq: u64, start: &Start) -> Result<(), ReplayFault> {
+    fn start(&mut self, seq: u64, start: &Start) -> Result<(), RederiveFault> {
         if self
             .eras
             .last()
@@ -117,10 +117,10 @@ impl<'r> Rerun<'r> {
             }
             Some((_, derivation)) => derivation.into_state(),
             None if seq == 1 => State::default(),
-            None => return Err(ReplayFault::NoStart { seq }),
+            None => return Err(RederiveFault::NoStart { seq }),
         };
         let derivation = Derivation::new(&texts, self.chosen.name(), state)
-            .map_err(|fault| ReplayFault::Text { seq, fault })?;
+            .map_err(|fault| RederiveFault::Text { seq, fault })?;
         self.line = Some((texts, derivation));
         Ok(())
     }
@@ -158,9 +158,7 @@ fn overdue(state: &State, old: &Side, at: Timestamp) -> bool {
 
 /// Puts the timer before the message, as a row of its own: places are the recording's.
 fn due_first(message: &mut MessageBody, rows: &mut Vec<Row>) {
-    for index in message.known.iter_mut().chain(&mut message.conflict) {
-        *index += 1;
-    }
+    message.make_room();
     let timer = Row {
         key: None,
         source: Source {

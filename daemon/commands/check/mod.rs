@@ -22,9 +22,9 @@ pub use charts::{ChartReport, FoundAfter};
 pub use found::{BranchReport, CaseReport, Finding};
 
 use crate::cases::{self, Case};
-use crate::config;
+use crate::files::{BadConfiguration, read_plant};
 use crate::folder::{FolderFault, RulesFolder};
-use crate::run::{BadConfiguration, read_plant};
+use chargehand_derive::description;
 use chargehand_script::{LoadFault, Rulebook, Rules, Source, definitions};
 use charts::Charts;
 use report::Texts;
@@ -253,7 +253,7 @@ impl Report {
         written.unread = unread.iter().map(|fault| name(&fault.file)).collect();
         for Source { file, text } in files {
             let path = self.path(&file);
-            let mut faults: Vec<config::Fault> =
+            let mut faults: Vec<description::Fault> =
                 cases::rules_of(&path, book).err().into_iter().collect();
             match cases::parse(&path, &text, track.plant()) {
                 Ok(found) if faults.is_empty() => {

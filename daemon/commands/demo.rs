@@ -5,13 +5,14 @@
 
 use crate::cases;
 use crate::config::{self, Bus, Ledger, Settings};
-use crate::derive::Texts;
-use crate::run::{BadConfiguration, Clock, LineFiles, Running};
+use crate::files::{BadConfiguration, LineFiles};
+use crate::run::{Clock, Running};
 use anyhow::Context as _;
 use chargehand_core::{Span, Timestamp};
 use chargehand_demo::{
     BASE, Broker, PIECES_MAX, Score, Script, Stations, plant_description, time_of_day,
 };
+use chargehand_derive::Texts;
 use chargehand_script::{Rulebook, Source};
 use chargehand_sqlite::Sqlite;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -33,26 +34,32 @@ const PATIENCE: Duration = Duration::from_secs(20);
 
 /// The rules of the demo's plant and their cases, by file.
 const RULES: [(&str, &str); 6] = [
-    ("mass-miss.cases", include_str!("../rules/mass-miss.cases")),
-    ("mass-miss.rhai", include_str!("../rules/mass-miss.rhai")),
+    (
+        "mass-miss.cases",
+        include_str!("../../rules/mass-miss.cases"),
+    ),
+    ("mass-miss.rhai", include_str!("../../rules/mass-miss.rhai")),
     (
         "mould-wear.cases",
-        include_str!("../rules/mould-wear.cases"),
+        include_str!("../../rules/mould-wear.cases"),
     ),
-    ("mould-wear.rhai", include_str!("../rules/mould-wear.rhai")),
+    (
+        "mould-wear.rhai",
+        include_str!("../../rules/mould-wear.rhai"),
+    ),
     (
         "roughness-run.cases",
-        include_str!("../rules/roughness-run.cases"),
+        include_str!("../../rules/roughness-run.cases"),
     ),
     (
         "roughness-run.rhai",
-        include_str!("../rules/roughness-run.rhai"),
+        include_str!("../../rules/roughness-run.rhai"),
     ),
 ];
 /// What one of them could be instead: something to try on the day.
 const TRIED: (&str, &str) = (
     "roughness-run.rhai",
-    include_str!("../demo-data/tried/roughness-run.rhai"),
+    include_str!("../../demo-data/tried/roughness-run.rhai"),
 );
 
 /// A played day.

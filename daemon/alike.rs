@@ -1,8 +1,13 @@
-//! The holds open in one of the two runs, known by what they hold and why and not by their numbers: so
-//! that a recorded release finds its hold in the other run.
+//! What is the same in two derivations of one day: holds, which are known by what they hold and why and not by their
+//! numbers, so that a recorded release finds its hold in the other run; and texts, but for those numbers.
 
 use chargehand_core::{ClassName, Hold, HoldId, HoldOf};
 use std::collections::BTreeMap;
+
+/// What every hold's name begins with.
+pub(crate) const HOLD: &str = "h-";
+/// Digits of a hold's name, at least.
+const DIGITS: usize = 6;
 
 /// The open holds of a run.
 #[derive(Debug, Default)]
@@ -90,6 +95,26 @@ pub(crate) fn of_in_words(of: &HoldOf) -> String {
         HoldOf::Station(station) => format!("station {station}"),
         HoldOf::Stratum(stratum, value) => format!("{stratum} {value}"),
     }
+}
+
+/// Whether a text is the name of a hold, and nothing else.
+pub(crate) fn is_hold(text: &str) -> bool {
+    let digits = text.strip_prefix(HOLD).unwrap_or_default();
+    digits.len() >= DIGITS && digits.bytes().all(|byte| byte.is_ascii_digit())
+}
+
+/// The text without the numbers of holds.
+pub(crate) fn masked(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some(at) = rest.find(HOLD) {
+        let (before, from) = rest.split_at(at + HOLD.len());
+        out.push_str(before);
+        let digits = from.bytes().take_while(u8::is_ascii_digit).count();
+        rest = &from[if digits >= DIGITS { digits } else { 0 }..];
+    }
+    out.push_str(rest);
+    out
 }
 
 #[cfg(test)]

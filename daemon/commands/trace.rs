@@ -6,13 +6,13 @@
 
 mod past;
 
-use crate::compare::is_hold;
-use crate::record::{self, Body};
+use crate::alike::is_hold;
 use crate::shown::{all, shown};
 use chargehand_core::{
     GaugeName, Had, Hold, HoldId, HoldOf, Outcome, PieceName, RoleName, Shows, StratumName,
     Timestamp, Watched,
 };
+use chargehand_derive::record::{self, Body};
 use chargehand_ledger::{Record, Store};
 use chargehand_sqlite::Sqlite;
 use past::{Past, Reader};

@@ -1,7 +1,7 @@
 //! A good description means what it says; every bad one is told with its line and a remedy.
 
 use super::*;
-use crate::config::{Faults, plant};
+use crate::description::{Faults, plant};
 use chargehand_core::{Effect, GateKind, Map, Mean, Of, RequestVerb, Since1970, Span};
 
 const GOOD: &str = r#"[line]

@@ -1,15 +1,15 @@
 //! What a replay found: everything, as data. `--json` is this, whole; on paper it is `paper`'s.
 
-use super::book::{Book, of_in_words};
 use super::side::Side;
 use super::spells::{Moved, When};
 use super::story::{Moment, Story, Told};
 use super::texts::Chosen;
 use super::{Pass, rerun::Rerun};
-use crate::record;
+use crate::alike::{Book, of_in_words};
 use chargehand_core::{
     HoldOf, Outcome, PieceName, RequestVerb, SEMANTICS, Scope, TextDigest, Timestamp, Word,
 };
+use chargehand_derive::record;
 use chargehand_ledger::Store;
 use chargehand_sqlite::Sqlite;
 use serde::Serialize;

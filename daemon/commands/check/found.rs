@@ -3,7 +3,7 @@
 //! Deliberately not here: finding it, and how it looks on paper.
 
 use crate::cases::{self, Case, Difference};
-use crate::config;
+use chargehand_derive::description;
 use chargehand_script::Branch;
 use serde::Serialize;
 
@@ -76,8 +76,8 @@ impl Finding {
     }
 }
 
-impl From<config::Fault> for Finding {
-    fn from(fault: config::Fault) -> Self {
+impl From<description::Fault> for Finding {
+    fn from(fault: description::Fault) -> Self {
         Self {
             file: fault.file,
             line: Some(fault.line),

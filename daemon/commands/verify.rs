@@ -1,13 +1,12 @@
 //! `chargehand verify`: derives a whole ledger again and names the first record that differs. Tells
 //! damage of the file, a broken chain, altered outcomes, a missing tail and another era apart.
 
-use crate::record::{self, Body, MessageBody};
-use crate::replay::{Replay, ReplayFault, Step};
-use crate::run::conflict_key;
 use crate::shown::shown;
 use chargehand_core::SEMANTICS;
+use chargehand_derive::record::{self, Body, MessageBody};
+use chargehand_derive::{Rederivation, RederiveFault, Step};
 use chargehand_ledger::audit;
-use chargehand_ledger::{Digest, Head, KeyHit, Record, Store, StoreError};
+use chargehand_ledger::{Digest, Head, Record, Store, StoreError};
 use chargehand_sqlite::Sqlite;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -187,7 +186,7 @@ fn records(store: &Sqlite, report: &mut Report) -> Option<Finding> {
         snapshots: ours
             .map(|snapshot| (snapshot.seq, snapshot.digest))
             .collect(),
-        replay: Replay::from_start(),
+        replay: Rederivation::from_start(),
         keys: 0,
         mentions: 0,
         report,
@@ -229,7 +228,7 @@ fn surplus(store: &Sqlite, counts: (u64, u64), partly: bool) -> Option<Finding> 
 struct Walk<'w> {
     store: &'w Sqlite,
     snapshots: BTreeMap<u64, Digest>,
-    replay: Replay,
+    replay: Rederivation,
     keys: u64,
     mentions: u64,
     report: &'w mut Report,
@@ -268,7 +267,7 @@ impl Walk<'_> {
                     derived,
                 });
             }
-            Err(ReplayFault::Store(fault)) => return Some(of_store(&fault)),
+            Err(RederiveFault::Store(fault)) => return Some(of_store(&fault)),
             Err(fault) => {
                 return Some(Finding::Underivable {
                     seq: Some(record.seq),
@@ -306,41 +305,21 @@ impl Walk<'_> {
         for (index, row) in rows.iter().enumerate() {
             named.extend(row.piece.iter().map(ToString::to_string));
             let Some(key) = &row.key else { continue };
-            let (conflict, known) = (
-                message.conflict.contains(&index),
-                message.known.contains(&index),
-            );
-            let other = conflict_key(&key.text, &key.content);
-            let hits = self
-                .store
-                .key(&key.text)
-                .and_then(|own| Ok((own, self.store.key(&other)?)));
-            let (own, other) = match hits {
-                Ok(hits) => hits,
+            let look_up = |key: &str| self.store.key(key);
+            match message.is_indexed(record.seq, index, key, look_up) {
+                Ok(Some(brought)) => self.keys += u64::from(brought),
+                Ok(None) => {
+                    let text = format!(
+                        "the key {:?} does not lead to record {}",
+                        key.text, record.seq
+                    );
+                    return Some(Finding::Index {
+                        seq: Some(record.seq),
+                        text,
+                    });
+                }
                 Err(fault) => return Some(of_store(&fault)),
-            };
-            let earlier = |hit: Option<KeyHit>| hit.filter(|hit| hit.seq <= record.seq);
-            let fits = if conflict {
-                // Somebody else's bytes came first under that key.
-                earlier(own).is_some_and(|hit| hit.content.0 != key.content)
-                    && other.is_some_and(|hit| hit.seq == record.seq)
-            } else if known {
-                earlier(own).is_some_and(|hit| hit.content.0 == key.content)
-                    || earlier(other).is_some()
-            } else {
-                own.is_some_and(|hit| hit.seq == record.seq && hit.content.0 == key.content)
-            };
-            if !fits {
-                let text = format!(
-                    "the key {:?} does not lead to record {}",
-                    key.text, record.seq
-                );
-                return Some(Finding::Index {
-                    seq: Some(record.seq),
-                    text,
-                });
             }
-            self.keys += u64::from(!known);
         }
         self.names(record, named)
     }

@@ -1,8 +1,9 @@
 //! Pieces whose story differs: what was said of each, where the two runs part, old beside new.
 
 use super::gone::Gone;
-use super::same::{is_hold, same_words};
+use super::same::same_words;
 use super::spells::{Now, When};
+use crate::alike::is_hold;
 use chargehand_core::{
     CharacteristicName, ClassName, Disposition, Outcome, PieceName, RoleName, RuleName,
     StationName, Verb, Word,

@@ -1,7 +1,7 @@
 //! `chargehand export`: what a ledger holds, as a file of cases: the whole of a day, or a day from a time on.
 
 use crate::cases::{self, Excerpt, LeftOut};
-use crate::run::BadConfiguration;
+use crate::files::BadConfiguration;
 use anyhow::Context as _;
 use chargehand_core::Timestamp;
 use chargehand_ledger::Store;

@@ -1,8 +1,9 @@
 //! Deriving a ledger again, record by record: what every restart does with the tail, and `verify` with
 //! the whole.
 
-use crate::derive::{Derivation, TextFault, Texts};
+use crate::derivation::Derivation;
 use crate::record::{self, Body, Unreadable};
+use crate::texts::{TextFault, Texts};
 use chargehand_core::{Outcome, SEMANTICS, Start, State, TextDigest, Timestamp};
 use chargehand_ledger::{Digest, Record, SnapshotRef, Store, StoreError};
 
@@ -22,7 +23,7 @@ pub enum Step {
 
 /// Why a record cannot be derived at all.
 #[derive(Debug, thiserror::Error)]
-pub enum ReplayFault {
+pub enum RederiveFault {
     /// The ledger cannot be read.
     #[error(transparent)]
     Store(#[from] StoreError),
@@ -70,7 +71,7 @@ that version once more and stop it in order, then start this one:\n{fault}"
 
 /// A derivation that follows a ledger.
 #[derive(Debug)]
-pub struct Replay {
+pub struct Rederivation {
     standing: Standing,
     era: Option<u32>,
     /// Derive and compare records of other eras too.
@@ -98,7 +99,7 @@ impl Standing {
     }
 }
 
-impl Replay {
+impl Rederivation {
     /// From the first record.
     #[must_use]
     pub fn from_start() -> Self {
@@ -123,7 +124,7 @@ impl Replay {
     ///
     /// # Errors
     /// The snapshot is not there or not readable.
-    pub fn from_snapshot(store: &dyn Store, snapshot: &SnapshotRef) -> Result<Self, ReplayFault> {
+    pub fn from_snapshot(store: &dyn Store, snapshot: &SnapshotRef) -> Result<Self, RederiveFault> {
         let state = read_snapshot(store, snapshot.seq, &snapshot.digest)?;
         Ok(Self {
             standing: Standing::Memory(Box::new(state)),
@@ -136,7 +137,7 @@ impl Replay {
     ///
     /// # Errors
     /// What it needs is not in the ledger, or this version refuses it.
-    pub fn step(&mut self, store: &dyn Store, record: &Record) -> Result<Step, ReplayFault> {
+    pub fn step(&mut self, store: &dyn Store, record: &Record) -> Result<Step, RederiveFault> {
         let body = record::body(record)?;
         if let Body::Start(start) = &body {
             self.era = Some(start.semantics);
@@ -146,7 +147,7 @@ impl Replay {
             }
         }
         let Some(era) = self.era else {
-            return Err(ReplayFault::NoStart { seq: record.seq });
+            return Err(RederiveFault::NoStart { seq: record.seq });
         };
         if era != SEMANTICS && !self.all_eras {
             return Ok(Step::OtherEra(era));
@@ -215,7 +216,7 @@ fn started(
     seq: u64,
     start: &Start,
     standing: Standing,
-) -> Result<Standing, ReplayFault> {
+) -> Result<Standing, RederiveFault> {
     let state = match (standing, &start.opens_with) {
         // Loading the same texts again would cost a line that starts often most of its replay.
         (Standing::Line(derivation), _) if stands_under(&derivation, start) => {
@@ -238,39 +239,47 @@ fn loaded(
     seq: u64,
     (plant, rulebook): (Option<&TextDigest>, Option<&TextDigest>),
     state: State,
-) -> Result<Derivation, ReplayFault> {
+) -> Result<Derivation, RederiveFault> {
     let texts = texts_of(store, seq, plant, rulebook)?;
     Derivation::new(&texts, "plant description", state)
-        .map_err(|fault| ReplayFault::Text { seq, fault })
+        .map_err(|fault| RederiveFault::Text { seq, fault })
 }
 
-fn parse_digest(seq: u64, kind: &'static str, digest: &TextDigest) -> Result<Digest, ReplayFault> {
-    digest.as_str().parse().map_err(|_| ReplayFault::Gone {
+fn parse_digest(
+    seq: u64,
+    kind: &'static str,
+    digest: &TextDigest,
+) -> Result<Digest, RederiveFault> {
+    digest.as_str().parse().map_err(|_| RederiveFault::Gone {
         seq,
         kind,
         digest: digest.to_string(),
     })
 }
 
-fn read_snapshot(store: &dyn Store, seq: u64, digest: &Digest) -> Result<State, ReplayFault> {
-    let gone = || ReplayFault::Gone {
+fn read_snapshot(store: &dyn Store, seq: u64, digest: &Digest) -> Result<State, RederiveFault> {
+    let gone = || RederiveFault::Gone {
         seq,
         kind: "snapshot",
         digest: digest.to_string(),
     };
     let bytes = store.blob(digest)?.ok_or_else(gone)?;
-    serde_json::from_slice(&bytes).map_err(|error| ReplayFault::Snapshot { seq, error })
+    serde_json::from_slice(&bytes).map_err(|error| RederiveFault::Snapshot { seq, error })
 }
 
-pub(crate) fn texts_of(
+/// The texts that a ledger holds under these digests; `seq` is the record that wants them.
+///
+/// # Errors
+/// One of them is not there, or is no text.
+pub fn texts_of(
     store: &dyn Store,
     seq: u64,
     plant: Option<&TextDigest>,
     rulebook: Option<&TextDigest>,
-) -> Result<Texts, ReplayFault> {
-    let text = |kind: &'static str, digest: Option<&TextDigest>| -> Result<String, ReplayFault> {
+) -> Result<Texts, RederiveFault> {
+    let text = |kind: &'static str, digest: Option<&TextDigest>| -> Result<String, RederiveFault> {
         let digest = digest.cloned().unwrap_or_default();
-        let gone = || ReplayFault::Gone {
+        let gone = || RederiveFault::Gone {
             seq,
             kind,
             digest: digest.to_string(),

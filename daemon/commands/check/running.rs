@@ -3,8 +3,8 @@
 //! Deliberately not here: what is made of either.
 
 use crate::cases::{Bench, Case, Difference};
-use crate::derive::{Derivation, Texts};
 use chargehand_core::{Plant, State};
+use chargehand_derive::{Derivation, Texts};
 use chargehand_script::{Branch, Rulebook, Rules};
 use chargehand_wire::UnknownZone;
 use std::sync::Arc;

@@ -1,13 +1,9 @@
 //! Whether two runs say the same: outcomes against the bytes of the ledger, and texts against texts but
 //! for the names of holds, which are numbers in order of opening and shift with every hold more or less.
 
+use crate::alike::{HOLD, masked};
 use chargehand_core::Outcome;
 use std::io::{ErrorKind, Result, Write};
-
-/// What every hold's name begins with.
-const HOLD: &str = "h-";
-/// Digits of a hold's name, at least.
-const DIGITS: usize = 6;
 
 /// Whether these outcomes are that text, byte for byte. Stops at the first difference.
 pub(super) fn same(outcomes: &[Outcome], text: &str) -> bool {
@@ -34,26 +30,6 @@ pub(super) fn same_words(old: &str, new: &str) -> bool {
     old == new || (old.contains(HOLD) && new.contains(HOLD) && masked(old) == masked(new))
 }
 
-/// Whether a text is the name of a hold, and nothing else.
-pub(crate) fn is_hold(text: &str) -> bool {
-    let digits = text.strip_prefix(HOLD).unwrap_or_default();
-    digits.len() >= DIGITS && digits.bytes().all(|byte| byte.is_ascii_digit())
-}
-
-/// The text without the numbers of holds.
-pub(crate) fn masked(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    let mut rest = text;
-    while let Some(at) = rest.find(HOLD) {
-        let (before, from) = rest.split_at(at + HOLD.len());
-        out.push_str(before);
-        let digits = from.bytes().take_while(u8::is_ascii_digit).count();
-        rest = &from[if digits >= DIGITS { digits } else { 0 }..];
-    }
-    out.push_str(rest);
-    out
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -65,7 +41,7 @@ mod tests {
             piece: None,
         };
         let outcomes = [noted("one"), noted("two")];
-        let text = crate::record::text(&outcomes);
+        let text = chargehand_derive::record::text(&outcomes);
         assert!(same(&outcomes, &text));
         assert!(!same(&outcomes, &format!("{text} ")), "more than expected");
         assert!(

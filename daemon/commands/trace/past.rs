@@ -1,12 +1,12 @@
 //! Reading old messages as they were read then, and looking for what came before or after a record.
 
-use crate::config;
-use crate::derive::Texts;
-use crate::record::{self, Body};
 use chargehand_core::{
     Event, EventKind, EventWord, GaugeName, Input, Outcome, PieceName, Plant, Request, StratumName,
     TextDigest, Timestamp,
 };
+use chargehand_derive::Texts;
+use chargehand_derive::description;
+use chargehand_derive::record::{self, Body};
 use chargehand_ledger::{Digest, Record, Store, StoreError};
 use chargehand_wire::{Message, Row, Wire};
 use std::collections::BTreeMap;
@@ -37,7 +37,7 @@ impl Reader {
     fn of(store: &dyn Store, digest: &TextDigest) -> Option<Arc<Self>> {
         let digest: Digest = digest.as_str().parse().ok()?;
         let text = String::from_utf8(store.blob(&digest).ok()??).ok()?;
-        let plant = Arc::new(config::plant(&text, "plant").ok()?);
+        let plant = Arc::new(description::plant(&text, "plant").ok()?);
         let wire = Wire::new(Arc::clone(&plant)).ok()?;
         Some(Arc::new(Self { plant, wire }))
     }

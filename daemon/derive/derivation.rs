@@ -1,0 +1,134 @@
+//! One line under its texts: each record's input in, its outcomes out.
+
+use crate::description;
+use crate::record::{Body, MessageBody};
+use crate::texts::{TextFault, Texts};
+use chargehand_core::{Input, Line, Outcome, Plant, State, Timestamp};
+use chargehand_script::{Rulebook, Rules};
+use chargehand_wire::{Message, Row, Wire};
+use std::sync::Arc;
+
+/// One line, ready to derive records.
+pub struct Derivation {
+    line: Line<Rules>,
+    wire: Wire,
+    remarks: Vec<String>,
+}
+
+impl std::fmt::Debug for Derivation {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Derivation")
+            .field("line", &self.plant().line.base)
+            .finish_non_exhaustive()
+    }
+}
+
+impl Derivation {
+    /// A line that remembers `state`, under these texts. `name` is what faults call the description.
+    ///
+    /// # Errors
+    /// Every fault of the texts.
+    pub fn new(texts: &Texts, name: &str, state: State) -> Result<Self, TextFault> {
+        let plant = Arc::new(description::plant(&texts.plant, name)?);
+        let book = Rulebook::from_text(&texts.rulebook)?;
+        let rules = Rules::load(&book, &plant).map_err(TextFault::Rules)?;
+        Ok(Self::with_rules(plant, rules, state)?)
+    }
+
+    /// The same, under rules that were loaded for this description.
+    ///
+    /// # Errors
+    /// The description's zone is not known.
+    pub fn with_rules(
+        plant: Arc<Plant>,
+        rules: Rules,
+        state: State,
+    ) -> Result<Self, chargehand_wire::UnknownZone> {
+        let wire = Wire::new(Arc::clone(&plant))?;
+        let remarks = rules.remarks().iter().map(ToString::to_string).collect();
+        Ok(Self {
+            line: Line::new(plant, rules, state),
+            wire,
+            remarks,
+        })
+    }
+
+    /// The line.
+    #[must_use]
+    pub fn line(&self) -> &Line<Rules> {
+        &self.line
+    }
+
+    /// Its description.
+    #[must_use]
+    pub fn plant(&self) -> &Plant {
+        self.line.plant()
+    }
+
+    /// Its reader and writer.
+    #[must_use]
+    pub fn wire(&self) -> &Wire {
+        &self.wire
+    }
+
+    /// What the rules' loader remarked, without refusing.
+    #[must_use]
+    pub fn remarks(&self) -> &[String] {
+        &self.remarks
+    }
+
+    /// Gives the memory back.
+    #[must_use]
+    pub fn into_state(self) -> State {
+        self.line.into_state()
+    }
+
+    /// Begins anew from another memory, under the same texts: loading rules again would cost far more.
+    pub fn begin(&mut self, state: State) {
+        self.line.replace_state(state);
+    }
+
+    /// Derives a record. `payload` are the message's bytes, where the body is a message.
+    pub fn derive(&mut self, seq: u64, at: Timestamp, body: &Body, payload: &[u8]) -> Vec<Outcome> {
+        match body {
+            Body::Message(message) => {
+                let rows = self.rows(message, payload, false);
+                self.judge(seq, at, message, rows)
+            }
+            Body::Start(start) => self.line.handle(seq, at, [Input::Start(start.clone())]),
+            Body::Session => self.line.handle(seq, at, [Input::Session]),
+            Body::Clock { by_us } => self.line.handle(seq, at, [Input::Clock(*by_us)]),
+            Body::Due => self.line.handle(seq, at, [Input::Due]),
+            Body::Kept { .. } => self.line.handle(seq, at, []),
+        }
+    }
+
+    /// The rows of a message, with their keys.
+    #[must_use]
+    pub fn read(&self, message: &MessageBody, payload: &[u8]) -> Vec<Row> {
+        self.rows(message, payload, true)
+    }
+
+    fn rows(&self, message: &MessageBody, payload: &[u8], keys: bool) -> Vec<Row> {
+        self.wire.read(Message {
+            topic: &message.topic,
+            payload,
+            cut: message.cut.as_ref().map(Into::into),
+            retain: message.retain,
+            keys,
+        })
+    }
+
+    /// Judges the rows of a message that were not known before.
+    pub fn judge(
+        &mut self,
+        seq: u64,
+        at: Timestamp,
+        message: &MessageBody,
+        rows: Vec<Row>,
+    ) -> Vec<Outcome> {
+        let rows = rows.into_iter().enumerate();
+        let inputs = rows.filter_map(|(index, row)| message.input(index, row));
+        self.line.handle(seq, at, inputs)
+    }
+}
