@@ -1,7 +1,8 @@
 //! What is the same in two derivations of one day: holds, which are known by what they hold and why and not by their
 //! numbers, so that a recorded release finds its hold in the other run; and texts, but for those numbers.
 
-use chargehand_core::{ClassName, Hold, HoldId, HoldOf};
+use chargehand_core::{ClassName, Hold, HoldId, HoldOf, Origin};
+use chargehand_derive::record;
 use std::collections::BTreeMap;
 
 /// What every hold's name begins with.
@@ -36,9 +37,13 @@ impl Book {
             return None;
         }
         // A piece stopped under a wider hold names that one as its origin.
-        let origin = match self.open.get(hold.origin.as_str()) {
+        let wider = match &hold.origin {
+            Origin::Wider(wider) => self.open.get(wider),
+            _ => None,
+        };
+        let origin = match wider {
             Some(wider) => format!("under {}", wider.cause),
-            None => hold.origin.clone(),
+            None => record::text(&hold.origin),
         };
         let cause = format!("{}\n{}\n{origin}", of_in_words(&hold.of), hold.rule);
         self.by_cause
@@ -97,12 +102,6 @@ pub(crate) fn of_in_words(of: &HoldOf) -> String {
     }
 }
 
-/// Whether a text is the name of a hold, and nothing else.
-pub(crate) fn is_hold(text: &str) -> bool {
-    let digits = text.strip_prefix(HOLD).unwrap_or_default();
-    digits.len() >= DIGITS && digits.bytes().all(|byte| byte.is_ascii_digit())
-}
-
 /// The text without the numbers of holds.
 pub(crate) fn masked(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
@@ -120,20 +119,28 @@ pub(crate) fn masked(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use chargehand_core::Timestamp;
+    use chargehand_core::{Speaker, Timestamp};
 
-    fn hold(id: &str, of: HoldOf, origin: &str, class: &str) -> Hold {
+    fn hold(id: &str, of: HoldOf, origin: Origin, class: &str) -> Hold {
         Hold {
             id: HoldId::from(id),
             seq: 7,
             class: ClassName::from(class),
             of,
-            rule: "run".into(),
-            origin: origin.to_owned(),
-            reason: "low".to_owned(),
+            rule: Speaker::Rule("run".into()),
+            origin,
+            reason: "low".into(),
             since: Timestamp(0),
             ready: false,
             asked_by: None,
+        }
+    }
+
+    fn of(station: &str, characteristic: &str) -> Origin {
+        Origin::Values {
+            station: station.into(),
+            characteristic: characteristic.into(),
+            stratum: None,
         }
     }
 
@@ -142,11 +149,21 @@ mod tests {
         let station = || HoldOf::Station("s60".into());
         let piece = || HoldOf::Piece("P1".into());
         let (mut old, mut new) = (Book::default(), Book::default());
-        old.say(&hold("h-000001", station(), "s60/ra", "minor"));
-        old.say(&hold("h-000002", piece(), "h-000001", "minor"));
-        new.say(&hold("h-000001", piece(), "s30/mass", "minor"));
-        new.say(&hold("h-000002", station(), "s60/ra", "minor"));
-        new.say(&hold("h-000003", piece(), "h-000002", "minor"));
+        old.say(&hold("h-000001", station(), of("s60", "ra"), "minor"));
+        old.say(&hold(
+            "h-000002",
+            piece(),
+            Origin::Wider("h-000001".into()),
+            "minor",
+        ));
+        new.say(&hold("h-000001", piece(), of("s30", "mass"), "minor"));
+        new.say(&hold("h-000002", station(), of("s60", "ra"), "minor"));
+        new.say(&hold(
+            "h-000003",
+            piece(),
+            Origin::Wider("h-000002".into()),
+            "minor",
+        ));
         let found = |id: &str| {
             let recorded = old.get(&HoldId::from(id)).expect("an open hold");
             new.alike(recorded).map(|(id, _)| id.to_string())
@@ -164,9 +181,9 @@ mod tests {
     fn of_two_for_one_cause_the_class_decides() {
         let piece = || HoldOf::Piece("P1".into());
         let (mut old, mut new) = (Book::default(), Book::default());
-        old.say(&hold("h-000001", piece(), "s30/mass", "food"));
-        new.say(&hold("h-000001", piece(), "s30/mass", "minor"));
-        new.say(&hold("h-000002", piece(), "s30/mass", "food"));
+        old.say(&hold("h-000001", piece(), of("s30", "mass"), "food"));
+        new.say(&hold("h-000001", piece(), of("s30", "mass"), "minor"));
+        new.say(&hold("h-000002", piece(), of("s30", "mass"), "food"));
         let find = |new: &Book| {
             let recorded = old.get(&HoldId::from("h-000001")).expect("open");
             new.alike(recorded).map(|(id, _)| id.to_string())
@@ -174,7 +191,7 @@ mod tests {
         assert_eq!(find(&new).as_deref(), Some("h-000002"));
         assert!(new.free(&HoldId::from("h-000002")).is_some());
         assert_eq!(find(&new).as_deref(), Some("h-000001"));
-        let again = new.say(&hold("h-000001", piece(), "s30/mass", "minor"));
+        let again = new.say(&hold("h-000001", piece(), of("s30", "mass"), "minor"));
         assert_eq!(again, None, "said again");
         assert!(new.free(&HoldId::from("h-000001")).is_some());
         assert_eq!(find(&new), None);

@@ -2,6 +2,7 @@
 
 use super::text::{self, Word, words_from};
 use chargehand_core::{Disposition, HoldOf, Outcome};
+use chargehand_words::say;
 use serde::Serialize;
 use std::fmt;
 
@@ -89,16 +90,16 @@ impl Term {
             Outcome::Hold(hold) => match &hold.of {
                 HoldOf::Piece(_) => return None,
                 HoldOf::Station(station) => {
-                    Self::new(&["hold_station", station.as_str()], &hold.reason)
+                    Self::new(&["hold_station", station.as_str()], &say(&hold.reason))
                 }
                 HoldOf::Stratum(stratum, value) => Self::new(
                     &["hold_stratum", &format!("{stratum}={value}")],
-                    &hold.reason,
+                    &say(&hold.reason),
                 ),
             },
             Outcome::Alarm(alarm) => {
                 let count = format!("x{}", alarm.count);
-                let mut term = Self::new(&["alarm", alarm.id.as_str()], &alarm.text);
+                let mut term = Self::new(&["alarm", alarm.id.as_str()], &say(&alarm.text));
                 // The first time goes without saying.
                 let words = if alarm.count > 1 {
                     &mut term.words
@@ -122,19 +123,21 @@ impl Term {
                 text,
             } => {
                 let word = if *healthy { "healthy" } else { "suspect" };
-                Self::new(&["gauge", gauge.as_str(), word], text)
+                Self::new(&["gauge", gauge.as_str(), word], &say(text))
             }
-            Outcome::Reply(reply) => Self::new(&[reply.result.as_str()], &reply.text),
+            Outcome::Reply(reply) => Self::new(&[reply.result.as_str()], &say(&reply.text)),
             Outcome::Rejected(rejected) => {
                 let at = format!("at={}", rejected.at);
-                let mut term =
-                    Self::new(&["rejected", rejected.reason.as_str(), &at], &rejected.text);
+                let mut term = Self::new(
+                    &["rejected", rejected.reason.as_str(), &at],
+                    &say(&rejected.text),
+                );
                 term.words
                     .extend(rejected.piece.as_ref().map(ToString::to_string));
                 term.details.push(format!("input={}", rejected.input));
                 term
             }
-            Outcome::Noted { text, .. } => Self::new(&["noted"], text),
+            Outcome::Noted { text, .. } => Self::new(&["noted"], &say(text)),
             Outcome::InForce(_) | Outcome::Born { .. } | Outcome::Judged(_) | Outcome::Freed(_) => {
                 return None;
             }
@@ -172,7 +175,7 @@ fn of_disposition(said: &Disposition) -> Term {
     let reasons: Vec<String> = said
         .reasons
         .iter()
-        .map(|reason| format!("{}: {}", reason.rule, reason.text))
+        .map(|reason| format!("{}: {}", reason.rule, say(&reason.text)))
         .collect();
     let mut term = Term::new(
         &[said.word.as_str(), said.piece.as_str()],

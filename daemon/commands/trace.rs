@@ -6,15 +6,15 @@
 
 mod past;
 
-use crate::alike::is_hold;
 use crate::shown::{all, shown};
 use chargehand_core::{
-    GaugeName, Had, Hold, HoldId, HoldOf, Outcome, PieceName, RoleName, Shows, StratumName,
+    GaugeName, Had, Hold, HoldId, HoldOf, Origin, Outcome, PieceName, RoleName, Shows, StratumName,
     Timestamp, Watched,
 };
 use chargehand_derive::record::{self, Body};
 use chargehand_ledger::{Record, Store};
 use chargehand_sqlite::Sqlite;
+use chargehand_words::say;
 use past::{Past, Reader};
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
@@ -109,7 +109,7 @@ pub fn trace(path: &Path, name: &str) -> anyhow::Result<Trace> {
         steps: Vec::new(),
     };
     let mentions = store.mentions(name)?;
-    let of = if mentions.is_empty() && is_hold(name) {
+    let of = if mentions.is_empty() && HoldId::names(name) {
         telling.hold(name)?;
         Traced::Hold(name.into())
     } else {
@@ -175,8 +175,8 @@ impl Telling<'_> {
                     Outcome::Hold(hold)
                         if hold.of.piece().is_none_or(|of| of.as_str() == piece) =>
                     {
-                        if is_hold(&hold.origin) {
-                            met(HoldId::from(hold.origin));
+                        if let Origin::Wider(wider) = hold.origin {
+                            met(wider);
                         }
                         met(hold.id);
                     }
@@ -249,9 +249,11 @@ impl Telling<'_> {
         let own = |hold: &Hold| hold.id.as_str() == id;
         let name = HoldId::from(id);
         let concerns = |outcome: &Outcome| match outcome {
-            Outcome::Hold(hold) => own(hold) || hold.origin == id,
+            Outcome::Hold(hold) => {
+                own(hold) || matches!(&hold.origin, Origin::Wider(wider) if wider.as_str() == id)
+            }
             // A refusal of what is not open any more names it in its text alone.
-            Outcome::Reply(reply) if reply.hold.is_none() => names(&reply.text, id),
+            Outcome::Reply(reply) if reply.hold.is_none() => names(&say(&reply.text), id),
             other => ends(other, [&name]),
         };
         let opened = |outcome: &Outcome| matches!(outcome, Outcome::Hold(hold) if own(hold));
@@ -497,7 +499,7 @@ impl fmt::Display for InWords<'_> {
                 }
                 for said in &judged.said {
                     let word = said.word.map_or("nothing", |word| word.as_str());
-                    write!(f, "\n    {} said {word}: {}", said.rule, said.text)?;
+                    write!(f, "\n    {} said {word}: {}", said.rule, say(&said.text))?;
                 }
                 Ok(())
             }
@@ -520,7 +522,7 @@ impl fmt::Display for InWords<'_> {
                     rulebook.get(..DIGEST_SHOWN).unwrap_or(rulebook)
                 )?;
                 for reason in &disposition.reasons {
-                    write!(f, "\n    because {}: {}", reason.rule, reason.text)?;
+                    write!(f, "\n    because {}: {}", reason.rule, say(&reason.text))?;
                 }
                 Ok(())
             }
@@ -530,7 +532,9 @@ impl fmt::Display for InWords<'_> {
                 write!(
                     f,
                     "(class {}) by {}: {}",
-                    hold.class, hold.rule, hold.reason
+                    hold.class,
+                    hold.rule,
+                    say(&hold.reason)
                 )
             }
             Outcome::Advisory(advisory) => write!(
@@ -554,10 +558,14 @@ impl fmt::Display for InWords<'_> {
             Outcome::Rejected(rejected) => write!(
                 f,
                 "not usable, {} at {:?}: {}",
-                rejected.reason, rejected.at, rejected.text
+                rejected.reason,
+                rejected.at,
+                say(&rejected.text)
             ),
-            Outcome::Noted { text, .. } => write!(f, "{text}"),
-            Outcome::Reply(reply) => write!(f, "{} {}: {}", reply.verb, reply.result, reply.text),
+            Outcome::Noted { text, .. } => f.write_str(&say(text)),
+            Outcome::Reply(reply) => {
+                write!(f, "{} {}: {}", reply.verb, reply.result, say(&reply.text))
+            }
             Outcome::InForce(_)
             | Outcome::Alarm(_)
             | Outcome::Cleared { .. }
@@ -588,7 +596,7 @@ impl fmt::Display for Watching<'_> {
         }
         write!(f, " since record {}", watched.since)?;
         if let Some(why) = &watched.left_out {
-            write!(f, " did not take it ({why})")?;
+            write!(f, " did not take it ({})", say(why))?;
         }
         if let Some(count) = watched.count {
             write!(

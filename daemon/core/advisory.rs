@@ -2,6 +2,7 @@
 //! updates; only a person closes it.
 
 use crate::ahead::Left;
+use crate::hold::Origin;
 use crate::names::{AdvisoryId, RoleName, RuleName};
 use crate::time::Timestamp;
 use alloc::collections::BTreeMap;
@@ -19,8 +20,8 @@ pub struct Advisory {
     pub role: RoleName,
     /// Which rule gives it.
     pub rule: RuleName,
-    /// What it came from, so that the same thing said again updates it: `station/characteristic` and the stratum.
-    pub origin: String,
+    /// What it came from, so that the same thing said again updates it.
+    pub origin: Origin,
     /// What to plan, in the rule's words.
     pub text: String,
     /// What it is about: station, characteristic, stratum.

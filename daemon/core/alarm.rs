@@ -2,7 +2,9 @@
 
 use crate::names::{AlarmId, PieceName, RoleName};
 use crate::plant::{Owners, words};
+use crate::speaker::Speaker;
 use crate::time::Timestamp;
+use crate::words::Words;
 use alloc::collections::BTreeMap;
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -19,14 +21,14 @@ pub struct Alarm {
     pub id: AlarmId,
     /// How soon a person must answer.
     pub priority: Priority,
-    /// The cause in a word.
-    pub cause: String,
+    /// Who calls.
+    pub cause: Speaker,
     /// The cause in a sentence; the newest occurrence.
-    pub text: String,
+    pub text: Words,
     /// What follows if nobody answers.
-    pub consequence: String,
+    pub consequence: Words,
     /// What to do.
-    pub response: String,
+    pub response: Words,
     /// What it is about: station, gauge, rule.
     pub of: BTreeMap<String, String>,
     /// Since when.
@@ -77,10 +79,10 @@ words! {
 pub(crate) struct Occurrence<'a> {
     pub id: String,
     pub priority: Priority,
-    pub cause: &'a str,
-    pub text: String,
-    pub consequence: &'a str,
-    pub response: &'a str,
+    pub cause: Speaker,
+    pub text: Words,
+    pub consequence: Words,
+    pub response: Words,
     pub of: (&'static str, &'a str),
     /// What else it is about.
     pub apart: Option<(&'a str, &'a str)>,
@@ -122,10 +124,10 @@ impl Occurrence<'_> {
         let mut alarm = before.cloned().unwrap_or_else(|| Alarm {
             id: AlarmId::from(self.id.as_str()),
             priority: self.priority,
-            cause: self.cause.into(),
-            text: String::new(),
-            consequence: self.consequence.into(),
-            response: self.response.into(),
+            cause: self.cause,
+            text: self.text.clone(),
+            consequence: self.consequence.clone(),
+            response: self.response.clone(),
             of: [Some(self.of), self.apart]
                 .into_iter()
                 .flatten()
@@ -140,8 +142,8 @@ impl Occurrence<'_> {
             ends: self.ends,
         });
         alarm.priority = self.priority;
-        alarm.consequence = self.consequence.into();
-        alarm.response = self.response.into();
+        alarm.consequence = self.consequence;
+        alarm.response = self.response;
         alarm.owner = owner;
         alarm.text = self.text;
         alarm.count += 1;
@@ -168,13 +170,14 @@ mod tests {
     fn raised_again_it_says_what_is_true_now_and_counts_up() {
         let piece = PieceName::from("P1");
         let (lead, owners) = (RoleName::from("shift-lead"), Owners::default());
+        let own = |text: &str| Words::Own(text.into());
         let occurrence = |priority, owner, response, consequence| Occurrence {
             id: "low-run.light".into(),
             priority,
-            cause: "low-run",
-            text: "three light".into(),
-            consequence,
-            response,
+            cause: Speaker::Rule("low-run".into()),
+            text: own("three light"),
+            consequence: own(consequence),
+            response: own(response),
             of: ("station", "s30"),
             apart: Some(("mould", "M1")),
             piece: Some(&piece),
@@ -196,8 +199,8 @@ mod tests {
         let expect = Alarm {
             priority: Priority::High,
             owner: "maintenance".into(),
-            response: "stop".into(),
-            consequence: "a crash".into(),
+            response: own("stop"),
+            consequence: own("a crash"),
             count: 2,
             seq: 2,
             ..first.clone()

@@ -1,13 +1,32 @@
 //! Holds: a set of open records. A piece or a gate is free only when its set is empty, and only a
 //! person's request takes a record out of it.
 
-use crate::names::{ClassName, HoldId, PieceName, RuleName, StationName, StratumName};
+use crate::names::{
+    CharacteristicName, ClassName, HoldId, InputId, PieceName, RuleName, StationName, StratumName,
+};
 use crate::plant::{Effect, Scope};
+use crate::speaker::Speaker;
 use crate::time::Timestamp;
+use crate::words::Words;
 use alloc::collections::BTreeMap;
+use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
 use serde::{Deserialize, Serialize};
+
+impl HoldId {
+    /// The name of the nth hold of a line.
+    pub(crate) fn nth(n: u64) -> Self {
+        Self::from(format!("h-{n:06}"))
+    }
+
+    /// Whether a text is the name of a hold, and nothing else.
+    #[must_use]
+    pub fn names(text: &str) -> bool {
+        let digits = text.strip_prefix("h-").unwrap_or_default();
+        digits.len() >= 6 && digits.bytes().all(|byte| byte.is_ascii_digit())
+    }
+}
 
 /// One open hold.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -20,13 +39,12 @@ pub struct Hold {
     pub class: ClassName,
     /// What is held.
     pub of: HoldOf,
-    /// Which rule, or `engine:` and the duty, or `person:` and who.
-    pub rule: RuleName,
-    /// What it came from, so that the same thing said again updates it: `station/characteristic`, or a wider hold.
-    #[serde(default, skip_serializing_if = "String::is_empty")]
-    pub origin: String,
+    /// Who holds.
+    pub rule: Speaker,
+    /// What it came from, so that the same thing said again updates it.
+    pub origin: Origin,
     /// Why.
-    pub reason: String,
+    pub reason: Words,
     /// Since when.
     pub since: Timestamp,
     /// Whether the evidence for a release is there.
@@ -46,6 +64,116 @@ pub enum HoldOf {
     Station(StationName),
     /// Every piece of a stratum's value, at every gate.
     Stratum(StratumName, String),
+}
+
+/// What a hold or an advisory comes from: the same speaker with the same origin says the same thing again.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", from = "StoredOrigin")]
+pub enum Origin {
+    /// Values of one characteristic, of one stratum where the speaker keeps those apart.
+    Values {
+        /// Where.
+        station: StationName,
+        /// What.
+        characteristic: CharacteristicName,
+        /// The kind of stratum and its value.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        stratum: Option<(StratumName, String)>,
+    },
+    /// A rule that failed on such a value.
+    Failed {
+        /// Where.
+        station: StationName,
+        /// What.
+        characteristic: CharacteristicName,
+        /// Which rule.
+        rule: RuleName,
+    },
+    /// A rule's route that was objected to.
+    Route(RuleName),
+    /// A wider hold.
+    Wider(HoldId),
+    /// A person's request, in that record.
+    Request(InputId, u64),
+}
+
+/// As a ledger has it. Semantics 3 and before wrote it as one text.
+#[derive(Deserialize)]
+#[serde(untagged)]
+enum StoredOrigin {
+    Text(String),
+    Typed(TypedOrigin),
+}
+
+#[derive(Deserialize)]
+#[serde(rename_all = "kebab-case", remote = "Origin")]
+enum OriginForm {
+    Values {
+        station: StationName,
+        characteristic: CharacteristicName,
+        #[serde(default)]
+        stratum: Option<(StratumName, String)>,
+    },
+    Failed {
+        station: StationName,
+        characteristic: CharacteristicName,
+        rule: RuleName,
+    },
+    Route(RuleName),
+    Wider(HoldId),
+    Request(InputId, u64),
+}
+
+#[derive(Deserialize)]
+struct TypedOrigin(#[serde(with = "OriginForm")] Origin);
+
+impl From<StoredOrigin> for Origin {
+    fn from(stored: StoredOrigin) -> Self {
+        let text = match stored {
+            StoredOrigin::Typed(TypedOrigin(origin)) => return origin,
+            StoredOrigin::Text(text) => text,
+        };
+        if let Some((input, seq)) = text.rsplit_once('@')
+            && let Ok(seq) = seq.parse()
+        {
+            return Self::Request(input.into(), seq);
+        }
+        if HoldId::names(&text) {
+            return Self::Wider(text.into());
+        }
+        // No name of a station or of a rule has a space or a slash in it.
+        let (values, more) = text.split_once(' ').unwrap_or((&text, ""));
+        let Some((station, characteristic)) = values.split_once('/') else {
+            return Self::Route(text.into());
+        };
+        let (station, characteristic) = (station.into(), characteristic.into());
+        match more.split_once('=') {
+            None if more.is_empty() => Self::values(&station, &characteristic, None),
+            None => Self::Failed {
+                station,
+                characteristic,
+                rule: more.into(),
+            },
+            Some((per, value)) => {
+                Self::values(&station, &characteristic, Some((per.into(), value.into())))
+            }
+        }
+    }
+}
+
+impl Origin {
+    /// Values of one characteristic.
+    pub(crate) fn values(
+        station: &StationName,
+        characteristic: &CharacteristicName,
+        stratum: Option<(StratumName, String)>,
+    ) -> Self {
+        Self::Values {
+            station: station.clone(),
+            characteristic: characteristic.clone(),
+            stratum,
+        }
+    }
 }
 
 impl HoldOf {
@@ -84,16 +212,16 @@ pub struct HoldView<'a> {
 
 /// A wish to hold, before it is a record.
 pub(crate) struct Wish {
-    pub rule: RuleName,
+    pub rule: Speaker,
     pub class: ClassName,
-    pub origin: String,
-    pub reason: String,
+    pub origin: Origin,
+    pub reason: Words,
 }
 
 /// Open holds by what they hold and what opened them, so that one is found without a look at all others. It says
 /// nothing that the holds do not say: no part of the memory.
 #[derive(Debug, Default)]
-pub(crate) struct HoldIndex(BTreeMap<HoldOf, BTreeMap<(RuleName, String, ClassName), HoldId>>);
+pub(crate) struct HoldIndex(BTreeMap<HoldOf, BTreeMap<(Speaker, Origin, ClassName), HoldId>>);
 
 impl HoldIndex {
     pub(crate) fn of<'a>(holds: impl IntoIterator<Item = &'a Hold>) -> Self {
@@ -145,5 +273,39 @@ impl HoldIndex {
         self.0
             .range(HoldOf::Stratum("".into(), String::new())..)
             .flat_map(|(_, known)| known.values())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_origin_reads_back_and_versions_before_are_understood() {
+        let (station, mass) = ("s30".into(), "mass".into());
+        let stratum = Some(("mould".into(), "M 1=x".into()));
+        for (before, origin) in [
+            ("s30/mass", Origin::values(&station, &mass, None)),
+            (
+                "s30/mass mould=M 1=x",
+                Origin::values(&station, &mass, stratum),
+            ),
+            (
+                "s30/mass wear",
+                Origin::Failed {
+                    station: station.clone(),
+                    characteristic: mass.clone(),
+                    rule: "wear".into(),
+                },
+            ),
+            ("h-000004", Origin::Wider("h-000004".into())),
+            ("r@1@77", Origin::Request("r@1".into(), 77)),
+            ("mass-miss", Origin::Route("mass-miss".into())),
+        ] {
+            let read = |text: &str| serde_json::from_str::<Origin>(text).expect(text);
+            assert_eq!(read(&alloc::format!("{before:?}")), origin);
+            let text = serde_json::to_string(&origin).expect("plain data");
+            assert_eq!(read(&text), origin, "{text}");
+        }
     }
 }

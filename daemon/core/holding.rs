@@ -1,15 +1,14 @@
 //! Opening holds: one record a rule and origin, said again it updates; a piece that stands at a held gate
 //! gets a record of its own.
 
-use crate::hold::{Hold, HoldOf, Wish};
+use crate::codes;
+use crate::hold::{Hold, HoldOf, Origin, Wish};
 use crate::judge::Judge;
 use crate::line::Line;
 use crate::names::{HoldId, InputId, PieceName, StationName};
 use crate::outcome::Outcome;
 use crate::piece::Piece;
 use crate::plant::Station;
-use alloc::format;
-use alloc::string::ToString;
 use alloc::sync::Arc;
 use alloc::vec::Vec;
 
@@ -32,7 +31,7 @@ impl<J: Judge> Line<J> {
         }
         state.holds_opened += 1;
         let hold = Hold {
-            id: HoldId::from(format!("h-{:06}", state.holds_opened)),
+            id: HoldId::nth(state.holds_opened),
             seq: state.seq,
             class: wish.class,
             of,
@@ -119,11 +118,8 @@ impl<J: Judge> Line<J> {
             .map(|hold| Wish {
                 rule: hold.rule.clone(),
                 class: hold.class.clone(),
-                origin: hold.id.to_string(),
-                reason: format!(
-                    "stood at {} while {} was open: {}",
-                    station.name, hold.id, hold.reason
-                ),
+                origin: Origin::Wider(hold.id.clone()),
+                reason: codes::stood_at(station.name.as_str(), hold.id.as_str(), &hold.reason),
             })
             .collect();
         for wish in wider {
@@ -134,7 +130,9 @@ impl<J: Judge> Line<J> {
     /// Whether a piece's hold is there because of a wider one.
     fn is_cover(&self, id: &HoldId, wider: &Hold) -> bool {
         let hold = &self.state.holds[id];
-        hold.origin == wider.id.as_str() && hold.rule == wider.rule && hold.class == wider.class
+        hold.origin == Origin::Wider(wider.id.clone())
+            && hold.rule == wider.rule
+            && hold.class == wider.class
     }
 }
 
@@ -155,7 +153,9 @@ pub(crate) fn covers(hold: &Hold, piece: &Piece, gate: Option<&Station>) -> bool
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::speaker::Speaker;
     use crate::time::Timestamp;
+    use crate::words::Words;
 
     #[test]
     fn a_hold_of_a_stratum_covers_whatever_may_be_of_it() {
@@ -164,9 +164,9 @@ mod tests {
             seq: 1,
             class: "process-minor".into(),
             of: HoldOf::Stratum("mould".into(), "M1".into()),
-            rule: "wear".into(),
-            origin: "s30/mass mould=M1".into(),
-            reason: "light".into(),
+            rule: Speaker::Rule("wear".into()),
+            origin: Origin::values(&"s30".into(), &"mass".into(), None),
+            reason: Words::Own("light".into()),
             since: Timestamp(0),
             ready: false,
             asked_by: None,

@@ -1,5 +1,6 @@
 //! What can happen to a line, already read and checked against the plant description.
 
+use crate::codes;
 use crate::contract::EventWord;
 use crate::names::{
     AdvisoryId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName, RoleName,
@@ -8,7 +9,7 @@ use crate::names::{
 use crate::outcome::{Had, RejectReason};
 use crate::plant::Scope;
 use crate::time::{Span, Timestamp};
-use alloc::format;
+use crate::words::Words;
 use alloc::string::String;
 use alloc::vec::Vec;
 use serde::{Deserialize, Serialize};
@@ -102,7 +103,7 @@ pub struct Fault {
     /// JSON Pointer to the member, or `byte N`.
     pub at: String,
     /// Thing, found, wanted, remedy.
-    pub text: String,
+    pub text: Words,
     /// The characteristic, where it is about one of a piece.
     pub characteristic: Option<CharacteristicName>,
 }
@@ -135,7 +136,7 @@ pub struct Recorded {
     /// The station and the piece it names there, where it does.
     pub names: Option<(StationName, PieceName)>,
     /// Why nothing follows from it.
-    pub why: String,
+    pub why: Words,
 }
 
 /// A measurement of a piece, or of a station.
@@ -264,10 +265,7 @@ impl Request {
     /// The same, refused because its asker used its id for another request before.
     #[must_use]
     pub fn in_conflict(self) -> Self {
-        let text = format!(
-            "the id {} was used for another {} by the same asker: send this under an id of its own",
-            self.input, self.verb
-        );
+        let text = codes::id_used_before(self.input.as_str(), self.verb.as_str());
         Self {
             kind: RequestKind::Refused { text },
             ..self
@@ -287,7 +285,7 @@ pub enum RequestKind {
     /// Something the message does not say well enough, or this version does not have.
     Refused {
         /// Why.
-        text: String,
+        text: Words,
     },
 }
 

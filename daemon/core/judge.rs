@@ -5,6 +5,7 @@ use crate::alarm::Priority;
 use crate::names::{ClassName, GaugeName, PieceName, RoleName, RuleName, StratumName};
 use crate::plant::{Characteristic, Station, Word, words};
 use crate::watch::{Declaration, Shown};
+use crate::words::Words;
 use alloc::collections::BTreeMap;
 use alloc::string::String;
 use alloc::sync::Arc;
@@ -156,7 +157,7 @@ impl Asks {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct RuleFault {
     /// What went wrong, with its place in the script.
-    pub text: String,
+    pub text: Words,
     /// What the rule's header wants done then.
     pub fallback: Fallback,
 }

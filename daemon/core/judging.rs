@@ -3,7 +3,8 @@
 
 use crate::advisory::Advisory;
 use crate::alarm::{Ends, Occurrence, Owner, Priority};
-use crate::hold::{HoldOf, Wish};
+use crate::codes;
+use crate::hold::{HoldOf, Origin, Wish};
 use crate::input::{Fault, Measured, Reading, SourceKind};
 use crate::judge::{Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, Verb, Verdict};
 use crate::line::{Line, topic_level};
@@ -14,8 +15,9 @@ use crate::outcome::{Judged, Outcome, RejectReason, Said};
 use crate::piece::{Ask, Gap, Limits};
 use crate::plant::{Characteristic, Condition, Of, Station, Word};
 use crate::settling::{Came, default_class, out_of_tolerance};
-use crate::watching::{Point, with_stratum};
-use alloc::borrow::ToOwned;
+use crate::speaker::Duty;
+use crate::watching::Point;
+use crate::words::Words;
 use alloc::format;
 use alloc::string::String;
 use alloc::sync::Arc;
@@ -50,8 +52,8 @@ impl Heard {
     }
 
     /// The engine's own word: outside is held.
-    fn hold_by_tolerance(&mut self, text: String, origin: &str) {
-        let wish = out_of_tolerance(origin.to_owned(), text);
+    fn hold_by_tolerance(&mut self, text: Words, origin: Origin) {
+        let wish = out_of_tolerance(origin, text);
         self.said.push(Said {
             rule: wish.rule.clone(),
             word: Some(Verb::Hold),
@@ -112,7 +114,6 @@ impl<J: Judge> Line<J> {
             }
         }
         // After the good values, which would end what is missing: that is for a later reading to do.
-        let evidence = RuleName::from("engine:evidence");
         for fault in &reading.faults {
             self.miss(
                 name,
@@ -122,7 +123,7 @@ impl<J: Judge> Line<J> {
                     characteristic: fault.characteristic.clone(),
                     attempt: reading.attempt,
                     anywhere: false,
-                    rule: evidence.clone(),
+                    duty: Duty::Evidence,
                     text: fault.text.clone(),
                 },
             );
@@ -145,9 +146,9 @@ impl<J: Judge> Line<J> {
                     Fault {
                         reason: RejectReason::Missing,
                         at: "/piece".into(),
-                        text: format!(
-                            "{} at {} belongs to a piece and the reading names none: send `piece`",
-                            characteristic.name, station.name
+                        text: codes::piece_missing(
+                            characteristic.name.as_str(),
+                            station.name.as_str(),
                         ),
                         characteristic: None,
                     },
@@ -201,10 +202,7 @@ impl<J: Judge> Line<J> {
     ) -> Option<bool> {
         if !self.state.pieces.contains_key(name.as_str()) {
             if station.condition != Condition::AsCast {
-                let text = format!(
-                    "{}: no piece {name} is known, and pieces are born at as-cast stations only: tell its birth, or check the name",
-                    station.name
-                );
+                let text = codes::piece_unknown(station.name.as_str(), name.as_str());
                 let fault = Fault {
                     reason: RejectReason::UnknownPiece,
                     at: "/piece".into(),
@@ -236,7 +234,7 @@ impl<J: Judge> Line<J> {
                 }
                 Some(known) if known == value => {}
                 Some(known) => {
-                    let text = format!("told as {stratum} {known} first and as {value} now");
+                    let text = codes::stratum_differs(stratum.as_str(), known, value);
                     piece.ambiguous.get_or_insert(text);
                 }
             }
@@ -301,16 +299,16 @@ impl<J: Judge> Line<J> {
                 watches: &views.shown,
             })
         };
-        let origin = format!("{}/{}", station.name, characteristic.name);
+        let origin = Origin::values(&station.name, &characteristic.name, None);
         let mut heard = Heard::default();
         for opinion in opinions {
-            self.hear(name, station, opinion, &origin, &mut heard);
+            self.hear(name, (station, characteristic), opinion, &mut heard);
         }
         let limits = match outside(characteristic, measured.count) {
             None => Limits::Inside,
             Some(text) if heard.routed() => Limits::Routed(text),
             Some(text) => {
-                heard.hold_by_tolerance(text, &origin);
+                heard.hold_by_tolerance(text, origin);
                 Limits::Held
             }
         };
@@ -348,7 +346,7 @@ impl<J: Judge> Line<J> {
         } else {
             self.doubt(name, occasion, characteristic, gauge);
         }
-        self.carry_out(name, occasion, characteristic, &origin, heard);
+        self.carry_out(name, occasion, characteristic, heard);
     }
 
     /// Opens the holds, gives the advice and raises the alarms that rules asked for.
@@ -359,7 +357,6 @@ impl<J: Judge> Line<J> {
             reading, station, ..
         }: &Occasion<'_>,
         characteristic: &Characteristic,
-        origin: &str,
         heard: Heard,
     ) {
         let Heard {
@@ -386,7 +383,7 @@ impl<J: Judge> Line<J> {
             }
         }
         for one in advice {
-            self.advise(name, station, characteristic, origin, one);
+            self.advise(name, station, characteristic, one);
         }
         for call in calls {
             self.call(name, station, call);
@@ -399,7 +396,6 @@ impl<J: Judge> Line<J> {
         name: &PieceName,
         station: &Station,
         characteristic: &Characteristic,
-        source: &str,
         advice: Advice,
     ) {
         let Advice {
@@ -408,6 +404,7 @@ impl<J: Judge> Line<J> {
             text,
             stratum,
         } = advice;
+        let origin = Origin::values(&station.name, &characteristic.name, stratum.clone());
         let stratum = stratum
             .as_ref()
             .map(|(per, value)| (per.as_str(), value.as_str()));
@@ -429,7 +426,7 @@ impl<J: Judge> Line<J> {
             seq: self.state.seq,
             role,
             rule,
-            origin: with_stratum(source, stratum),
+            origin,
             text,
             of: about
                 .into_iter()
@@ -460,10 +457,10 @@ impl<J: Judge> Line<J> {
         self.raise(Occurrence {
             id,
             priority: call.alarm.priority,
-            cause: call.rule.as_str(),
-            text: call.text,
-            consequence: &call.alarm.consequence,
-            response: &call.alarm.response,
+            cause: call.rule.into(),
+            text: Words::Own(call.text),
+            consequence: Words::Own(call.alarm.consequence.clone()),
+            response: Words::Own(call.alarm.response.clone()),
             of: ("station", station.name.as_str()),
             apart,
             piece: Some(name),
@@ -487,12 +484,9 @@ impl<J: Judge> Line<J> {
             .get(gauge)
             .is_some_and(|state| !state.healthy());
         let text = if suspect {
-            format!("gauge {gauge} is suspect: its reading is no evidence")
+            codes::gauge_suspect(gauge)
         } else {
-            format!(
-                "gauge {gauge} is not declared for {}: its reading is no evidence",
-                characteristic.name
-            )
+            codes::gauge_undeclared(gauge, characteristic.name.as_str())
         };
         self.miss(
             name,
@@ -502,7 +496,7 @@ impl<J: Judge> Line<J> {
                 characteristic: Some(characteristic.name.clone()),
                 attempt: occasion.reading.attempt,
                 anywhere: false,
-                rule: RuleName::from("engine:gauge"),
+                duty: Duty::Gauge,
                 text,
             },
         );
@@ -512,31 +506,32 @@ impl<J: Judge> Line<J> {
     fn hear(
         &mut self,
         piece: &PieceName,
-        station: &Station,
+        (station, characteristic): (&Station, &Characteristic),
         opinion: Opinion,
-        origin: &str,
         heard: &mut Heard,
     ) {
         let Opinion { rule, per, said } = opinion;
         let verdicts = match said {
             Ok(verdicts) => verdicts,
             Err(fault) => {
-                let text = format!("{rule} failed: {}", fault.text);
+                let text = codes::rule_failed(rule.as_str(), fault.text);
                 self.raise_fault(&rule, piece, text.clone());
                 let held = fault.fallback == Fallback::Hold;
-                let engine = RuleName::from("engine:fault");
                 let word = held.then_some(Verb::Hold);
                 heard.said.push(Said {
-                    rule: engine.clone(),
+                    rule: Duty::Fault.into(),
                     word,
                     text: text.clone(),
                 });
                 if held {
-                    let origin = format!("{origin} {rule}");
                     heard.wishes.push(Wish {
-                        rule: engine,
+                        rule: Duty::Fault.into(),
                         class: default_class(),
-                        origin,
+                        origin: Origin::Failed {
+                            station: station.name.clone(),
+                            characteristic: characteristic.name.clone(),
+                            rule,
+                        },
                         reason: text,
                     });
                 }
@@ -544,34 +539,30 @@ impl<J: Judge> Line<J> {
             }
         };
         heard.said.extend(verdicts.iter().map(|verdict| Said {
-            rule: rule.clone(),
+            rule: (&rule).into(),
             word: Some(verdict.asks.verb()),
-            text: verdict.text.clone(),
+            text: Words::Own(verdict.text.clone()),
         }));
         for Verdict { asks, text } in merged(verdicts) {
             let rule = rule.clone();
             let stratum = || self.stratum_of(piece, per.as_ref());
+            let from = |stratum| Origin::values(&station.name, &characteristic.name, stratum);
             match asks {
                 Asks::Piece(Word::Accept | Word::Hold | Word::Unevaluated) => {}
                 Asks::Piece(word) => heard.asks.push((word, rule, text)),
                 Asks::Hold(Reach::Piece, class) => heard.wishes.push(Wish {
-                    rule,
+                    rule: rule.into(),
                     class: class.unwrap_or_else(default_class),
-                    origin: origin.to_owned(),
-                    reason: text,
+                    origin: from(None),
+                    reason: Words::Own(text),
                 }),
                 Asks::Hold(reach, class) => {
                     let stratum = stratum();
                     let wish = Wish {
-                        rule,
+                        rule: rule.into(),
                         class: class.unwrap_or_else(default_class),
-                        origin: with_stratum(
-                            origin,
-                            stratum
-                                .as_ref()
-                                .map(|(per, value)| (per.as_str(), value.as_str())),
-                        ),
-                        reason: text,
+                        origin: from(stratum.clone()),
+                        reason: Words::Own(text),
                     };
                     match (reach, stratum, self.plant.gate_for(station)) {
                         (Reach::Stratum, Some((per, value)), _) => {
@@ -612,14 +603,14 @@ impl<J: Judge> Line<J> {
         Some((per.clone(), value.clone()))
     }
 
-    fn raise_fault(&mut self, rule: &RuleName, piece: &PieceName, text: String) {
+    fn raise_fault(&mut self, rule: &RuleName, piece: &PieceName, text: Words) {
         self.raise(Occurrence {
             id: format!("fault-{rule}"),
             priority: Priority::High,
-            cause: "engine:fault",
+            cause: Duty::Fault.into(),
             text,
-            consequence: "its fallback decides in its place; the other rules are not touched",
-            response: "repair the rule; it stays on meanwhile",
+            consequence: codes::fallback_decides(),
+            response: codes::repair_the_rule(),
             of: ("rule", rule.as_str()),
             apart: None,
             piece: Some(piece),
@@ -654,7 +645,7 @@ fn topic(rule: &RuleName, what: &str, stratum: Option<(&str, &str)>) -> String {
 }
 
 /// Why a value is outside the tolerance, if it is; at a limit is inside.
-fn outside(characteristic: &Characteristic, value: i64) -> Option<String> {
+fn outside(characteristic: &Characteristic, value: i64) -> Option<Words> {
     let Characteristic {
         name,
         scale,
@@ -663,15 +654,15 @@ fn outside(characteristic: &Characteristic, value: i64) -> Option<String> {
         ..
     } = characteristic;
     match (lower, upper) {
-        (Some(lower), _) if value < *lower => Some(format!(
-            "{name} {} is below {}",
+        (Some(lower), _) if value < *lower => Some(codes::below_tolerance(
+            name.as_str(),
             scale.text(value),
-            scale.text(*lower)
+            scale.text(*lower),
         )),
-        (_, Some(upper)) if value > *upper => Some(format!(
-            "{name} {} is above {}",
+        (_, Some(upper)) if value > *upper => Some(codes::above_tolerance(
+            name.as_str(),
             scale.text(value),
-            scale.text(*upper)
+            scale.text(*upper),
         )),
         _ => None,
     }

@@ -21,6 +21,7 @@ mod ahead;
 mod alarm;
 mod at_gate;
 mod belt;
+pub mod codes;
 mod contract;
 mod gauge;
 mod hold;
@@ -38,10 +39,12 @@ mod plant;
 mod proving;
 mod requests;
 mod settling;
+mod speaker;
 mod state;
 mod time;
 mod watch;
 mod watching;
+mod words;
 
 pub use advisory::Advisory;
 pub use ahead::{Ahead, Forecast, LINE_LEAST, LINE_LENGTH, Left, Outlook, Trail};
@@ -49,7 +52,7 @@ pub use alarm::{Alarm, Ends, Priority};
 pub use at_gate::AtGate;
 pub use contract::{EventWord, RequestVerb};
 pub use gauge::GaugeState;
-pub use hold::{Hold, HoldOf, HoldView};
+pub use hold::{Hold, HoldOf, HoldView, Origin};
 pub use input::{
     Close, Conflict, Event, EventKind, Fault, Input, Measured, PersonWord, PlaceHold, Reading,
     Recorded, Release, Request, RequestKind, Source, SourceKind, Start, Taken, Unusable,
@@ -73,10 +76,12 @@ pub use plant::{
     LineDescription, Map, Mean, Of, Owners, Permission, Plant, Role, Scope, Since1970, Standard,
     Station, Stratum, TopicMap, Word,
 };
+pub use speaker::{Duty, Speaker};
 pub use state::State;
 pub use time::{Span, Timestamp};
 pub use watch::{Centre, Count, Declaration, Drift, Kept, Mark, Real, Shown, Standing, Watch};
+pub use words::{Datum, Remark, Words};
 
 /// The number of the derivation's meaning. Raised whenever the same inputs would on purpose give
 /// other outcomes, the script engine's version included; a new number opens an era in the ledger.
-pub const SEMANTICS: u32 = 3;
+pub const SEMANTICS: u32 = 4;

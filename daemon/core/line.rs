@@ -7,6 +7,7 @@
 
 use crate::alarm::{Alarm, Ends, Occurrence, Owner, Priority};
 use crate::at_gate::AtGate;
+use crate::codes;
 use crate::contract::EventWord;
 use crate::gauge::Check;
 use crate::hold::{HoldIndex, HoldOf, HoldView};
@@ -14,13 +15,15 @@ use crate::input::{
     Conflict, Event, EventKind, Fault, Input, Recorded, Source, SourceKind, Start, Unusable,
 };
 use crate::judge::Judge;
-use crate::names::{AlarmId, GaugeName, InputId, PieceName, RuleName, StationName};
+use crate::names::{AlarmId, GaugeName, InputId, PieceName, StationName};
 use crate::outcome::{InForce, Outcome, RejectReason, Rejected, Told};
 use crate::piece::{Gap, Piece};
 use crate::plant::{Condition, Of, Plant, Station};
-use crate::settling::{Came, TOLERANCE};
+use crate::settling::Came;
+use crate::speaker::{Duty, Speaker};
 use crate::state::{State, add_past};
 use crate::time::{Span, Timestamp};
+use crate::words::Words;
 use alloc::format;
 use alloc::string::{String, ToString};
 use alloc::sync::Arc;
@@ -174,10 +177,10 @@ impl<J: Judge> Line<J> {
         self.raise(Occurrence {
             id: "clock-turned-back".into(),
             priority: Priority::High,
-            cause: "engine:clock",
-            text: format!("{} says that the clock is right: the line's time went back by {ahead} s", word.by),
-            consequence: "records before carry times that never were; what is open since then is shown as open since now",
-            response: "find out how long the clock was wrong, and note it where the ledger is kept",
+            cause: Duty::Clock.into(),
+            text: codes::clock_turned_back(&word.by, ahead),
+            consequence: codes::times_never_were(),
+            response: codes::note_the_wrong_clock(),
             of: ("line", &base),
             apart: None,
             piece: None,
@@ -229,7 +232,9 @@ impl<J: Judge> Line<J> {
         let seq = self.state.seq;
         let outcomes = &mut self.outcomes;
         for hold in self.state.holds.values_mut() {
-            if hold.rule.as_str() == TOLERANCE && hold.class.as_str() == Plant::CLASS_DEFAULT {
+            if hold.rule == Speaker::Engine(Duty::Tolerance)
+                && hold.class.as_str() == Plant::CLASS_DEFAULT
+            {
                 hold.class = Plant::CLASS_NONCONFORMING.into();
                 hold.seq = seq;
                 hold.asked_by = None;
@@ -261,7 +266,7 @@ impl<J: Judge> Line<J> {
     fn on_session(&mut self) {
         self.state.sessions += 1;
         if self.state.sessions == 1 {
-            return self.note("first session with the broker".into(), None);
+            return self.note(codes::session_first(), None);
         }
         self.state.losses += 1;
         let base = self.plant.line.base.clone();
@@ -269,10 +274,10 @@ impl<J: Judge> Line<J> {
         self.raise(Occurrence {
             id: "loss".into(),
             priority: Priority::High,
-            cause: "engine:loss",
-            text: "session not present: the broker had lost it, messages sent meanwhile may be missing".into(),
-            consequence: "pieces may lack evidence",
-            response: "check that the broker keeps sessions; stations send again what was not answered",
+            cause: Duty::Loss.into(),
+            text: codes::session_lost(),
+            consequence: codes::evidence_may_lack(),
+            response: codes::check_the_sessions(),
             of: ("line", &base),
             apart: None,
             piece: None,
@@ -287,13 +292,10 @@ impl<J: Judge> Line<J> {
         self.raise(Occurrence {
             id: "clock".into(),
             priority: Priority::Low,
-            cause: "engine:clock",
-            text: format!(
-                "the machine's clock was set by {} ms; the line's own goes on",
-                by.millis()
-            ),
-            consequence: "times before and after differ by that; no deadline depends on it",
-            response: "find out who sets the clock; let it be disciplined slowly",
+            cause: Duty::Clock.into(),
+            text: codes::clock_set(by.millis()),
+            consequence: codes::times_differ(),
+            response: codes::discipline_the_clock(),
             of: ("line", &base),
             apart: None,
             piece: None,
@@ -314,8 +316,7 @@ impl<J: Judge> Line<J> {
             fault,
         } = unusable;
         self.note_taken(source.station.as_ref(), source.kind, &source.input);
-        let rule = RuleName::from("engine:evidence");
-        self.reject_whole(source, piece, fault, &rule);
+        self.reject_whole(source, piece, fault, Duty::Evidence);
     }
 
     fn on_conflict(&mut self, conflict: Conflict) {
@@ -324,18 +325,15 @@ impl<J: Judge> Line<J> {
             .station
             .as_ref()
             .map_or_else(|| "line".into(), ToString::to_string);
-        let text = format!(
-            "{of}: {} came again with other bytes: give a corrected reading a number of its own and attempt + 1",
-            source.input
-        );
+        let text = codes::key_reused(of.as_str(), source.input.as_str());
         let ends = self.quiet();
         self.raise(Occurrence {
             id: format!("conflict-{of}"),
             priority: Priority::High,
-            cause: "engine:conflict",
+            cause: Duty::Conflict.into(),
             text: text.clone(),
-            consequence: "the piece counts as unevaluated",
-            response: "check whether the controller was restored and uses old numbers again",
+            consequence: codes::counts_as_unevaluated(),
+            response: codes::check_for_old_numbers(),
             of: ("station", &of),
             apart: None,
             piece: piece.as_ref(),
@@ -348,19 +346,12 @@ impl<J: Judge> Line<J> {
             text,
             characteristic: None,
         };
-        let rule = RuleName::from("engine:conflict");
-        self.reject_whole(source, piece, fault, &rule);
+        self.reject_whole(source, piece, fault, Duty::Conflict);
     }
 
     /// Rejects a whole message; a piece that it names is answered. A reading that cannot be used leaves
     /// the piece without evidence, and so does any message that contradicts one before.
-    fn reject_whole(
-        &mut self,
-        source: Source,
-        piece: Option<PieceName>,
-        fault: Fault,
-        rule: &RuleName,
-    ) {
+    fn reject_whole(&mut self, source: Source, piece: Option<PieceName>, fault: Fault, duty: Duty) {
         let text = fault.text.clone();
         let lacks = source.kind == SourceKind::Reading || fault.reason == RejectReason::Conflict;
         self.reject(source.input.clone(), piece.clone(), fault);
@@ -388,7 +379,7 @@ impl<J: Judge> Line<J> {
                     characteristic: None,
                     attempt: 0,
                     anywhere: false,
-                    rule: rule.clone(),
+                    duty,
                     text,
                 },
             );
@@ -401,7 +392,10 @@ impl<J: Judge> Line<J> {
         let Recorded { source, names, why } = recorded;
         self.note_taken(source.station.as_ref(), source.kind, &source.input);
         let piece = names.as_ref().map(|(_, piece)| piece);
-        self.note(format!("{}: {why}", source.input), piece.cloned());
+        self.note(
+            codes::only_recorded(source.input.as_str(), why),
+            piece.cloned(),
+        );
         if let Some((station, piece)) = names {
             self.old_news_of(piece, station, &source.input);
         }
@@ -418,23 +412,24 @@ impl<J: Judge> Line<J> {
             EventKind::CheckStandard { gauge, count, text } => self.on_check(gauge, *count, text),
             EventKind::Calibration { gauge } => {
                 self.state.gauges.entry(gauge.clone()).or_default().adjust();
-                self.note(format!("gauge {gauge} was adjusted"), None);
+                self.note(codes::gauge_adjusted(gauge.as_str()), None);
             }
             EventKind::Received { disposition } => {
                 self.note(
-                    format!("{}: received {disposition}", event.station),
+                    codes::received(event.station.as_str(), disposition),
                     event.piece.clone(),
                 );
             }
             EventKind::Diverted { disposition, to } => {
-                let to = to.as_deref().unwrap_or("a lane it does not name");
-                self.note(
-                    format!("{}: diverted by {disposition} to {to}", event.station),
-                    event.piece.clone(),
-                );
+                let station = event.station.as_str();
+                let text = match to {
+                    Some(to) => codes::diverted(station, disposition, to),
+                    None => codes::diverted_nowhere_named(station, disposition),
+                };
+                self.note(text, event.piece.clone());
             }
             EventKind::Jammed { disposition } => self.note(
-                format!("{}: jammed by {disposition}", event.station),
+                codes::jammed(event.station.as_str(), disposition),
                 event.piece.clone(),
             ),
             EventKind::Left { word } | EventKind::Other { word } => self.note_passage(event, *word),
@@ -449,9 +444,9 @@ impl<J: Judge> Line<J> {
     fn note_passage(&mut self, event: &Event, word: EventWord) {
         let Event { station, piece, .. } = event;
         let text = if piece.is_some() {
-            format!("{station}: {word}")
+            codes::passage(station.as_str(), word.as_str())
         } else {
-            format!("{station}: {word}, recorded; without effect in this version")
+            codes::passage_without_effect(station.as_str(), word.as_str())
         };
         self.note(text, piece.clone());
     }
@@ -471,15 +466,15 @@ impl<J: Judge> Line<J> {
             self.bear(&name, station);
         }
         if again {
-            let text = format!("{name} was born a second time, at {}", station.name);
+            let text = codes::born_twice(name.as_str(), station.name.as_str());
             let ends = self.quiet();
             self.raise(Occurrence {
                 id: format!("identity-{}", station.name),
                 priority: Priority::High,
-                cause: "engine:identity",
+                cause: Duty::Identity.into(),
                 text: text.clone(),
-                consequence: "nothing that cannot be taken back is done to the piece by itself",
-                response: "check whether the controller was restored and uses old names again",
+                consequence: codes::nothing_irreversible_by_itself(),
+                response: codes::check_for_old_names(),
                 of: ("station", station.name.as_str()),
                 apart: None,
                 piece: Some(&name),
@@ -522,10 +517,7 @@ impl<J: Judge> Line<J> {
             .gauge(name.as_str())
             .and_then(|gauge| gauge.standard.as_ref());
         let Some(standard) = standard else {
-            return self.note(
-                format!("gauge {name} read {text} of a standard it does not declare"),
-                None,
-            );
+            return self.note(codes::standard_undeclared(name.as_str(), text), None);
         };
         let now = self.state.now;
         let check = self
@@ -543,32 +535,33 @@ impl<J: Judge> Line<J> {
             Check::NotAdjusted | Check::StillOut => {}
         }
         match check {
-            Check::Confirmed => self.note(format!("gauge {name} confirmed: its standard read {text}"), None),
-            Check::NotAdjusted => self.note(
-                format!("gauge {name} stays suspect: its standard read {text}, but it was not adjusted (calibration) since"),
-                None,
-            ),
+            Check::Confirmed => self.note(codes::gauge_confirmed(name.as_str(), text), None),
+            Check::NotAdjusted => self.note(codes::gauge_not_adjusted(name.as_str(), text), None),
             Check::Healed => {
                 self.outcomes.push(Outcome::Gauge {
                     gauge: name.clone(),
                     healthy: true,
-                    text: format!("adjusted, and its standard read {text}"),
+                    text: codes::gauge_healed(text),
                 });
                 let id = format!("gauge-{name}");
                 self.clear_one(&id);
             }
             Check::FellOut | Check::StillOut => {
-                let text = format!("gauge {name} read {text} of its standard");
+                let text = codes::gauge_off(name.as_str(), text);
                 if check == Check::FellOut {
-                    self.outcomes.push(Outcome::Gauge { gauge: name.clone(), healthy: false, text: text.clone() });
+                    self.outcomes.push(Outcome::Gauge {
+                        gauge: name.clone(),
+                        healthy: false,
+                        text: text.clone(),
+                    });
                 }
                 self.raise(Occurrence {
                     id: format!("gauge-{name}"),
                     priority: Priority::High,
-                    cause: "engine:gauge",
+                    cause: Duty::Gauge.into(),
                     text,
-                    consequence: "its readings are no evidence; nothing that cannot be taken back is done on them",
-                    response: "clean and adjust the gauge (calibration), then measure the standard again",
+                    consequence: codes::readings_no_evidence(),
+                    response: codes::adjust_and_check(),
                     of: ("gauge", name.as_str()),
                     apart: None,
                     piece: None,
@@ -618,19 +611,20 @@ impl<J: Judge> Line<J> {
         if off.0.saturating_abs() <= skew.0 {
             return;
         }
-        let direction = if off.0 > 0 { "ahead of" } else { "behind" };
+        let (by, allowed) = (off.0.saturating_abs() / 1_000_000, skew.0 / 1_000_000);
+        let text = if off.0 > 0 {
+            codes::clock_ahead(station.as_str(), by, allowed)
+        } else {
+            codes::clock_behind(station.as_str(), by, allowed)
+        };
         let ends = self.quiet();
         self.raise(Occurrence {
             id: format!("clock-{station}"),
             priority: Priority::Low,
-            cause: "engine:clock",
-            text: format!(
-                "{station}: its times are {} s {direction} the line's clock; {} s are allowed",
-                off.0.saturating_abs() / 1_000_000,
-                skew.0 / 1_000_000
-            ),
-            consequence: "its own times cannot be trusted; no verdict depends on them",
-            response: "set the controller's clock",
+            cause: Duty::Clock.into(),
+            text,
+            consequence: codes::times_not_trusted(),
+            response: codes::set_the_clock(),
             of: ("station", station.as_str()),
             apart: None,
             piece: None,
@@ -639,7 +633,7 @@ impl<J: Judge> Line<J> {
         });
     }
 
-    pub(crate) fn note(&mut self, text: String, piece: Option<PieceName>) {
+    pub(crate) fn note(&mut self, text: Words, piece: Option<PieceName>) {
         self.outcomes.push(Outcome::Noted { text, piece });
     }
 

@@ -56,7 +56,7 @@ name! {
     StratumName
     /// A gauge, e.g. `lc-1`.
     GaugeName
-    /// A rule: its file's name without the ending, or `engine:` and a duty of the engine, or `person:` and who.
+    /// A rule: its file's name without the ending.
     RuleName
     /// A hold, e.g. `h-000017`.
     HoldId

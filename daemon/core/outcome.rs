@@ -9,8 +9,10 @@ use crate::names::{
     RuleName, StationName, TextDigest,
 };
 use crate::plant::{Word, words};
+use crate::speaker::Speaker;
 use crate::time::Span;
 use crate::watch::Count;
+use crate::words::Words;
 use alloc::string::String;
 use alloc::vec::Vec;
 use chargehand_measure::RunRule;
@@ -56,7 +58,7 @@ pub enum Outcome {
         /// Whether it may be believed.
         healthy: bool,
         /// Why.
-        text: String,
+        text: Words,
     },
     /// The answer to a request.
     Reply(Reply),
@@ -65,7 +67,7 @@ pub enum Outcome {
     /// Recorded, and nothing else.
     Noted {
         /// What.
-        text: String,
+        text: Words,
         /// The piece it is about.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         piece: Option<PieceName>,
@@ -137,13 +139,13 @@ pub enum Had {
 /// One answer to one value.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Said {
-    /// Which rule.
-    pub rule: RuleName,
+    /// Who.
+    pub rule: Speaker,
     /// What it asked for; none where it failed and leaves the piece to the others.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub word: Option<Verb>,
     /// Why.
-    pub text: String,
+    pub text: Words,
 }
 
 /// A counter or chart as it stood when a value was judged.
@@ -158,7 +160,7 @@ pub struct Watched {
     pub of: Option<String>,
     /// Why it did not take the value; none where it did.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub left_out: Option<String>,
+    pub left_out: Option<Words>,
     /// Of a counter.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub count: Option<Count>,
@@ -189,13 +191,13 @@ pub enum Shows {
     Value,
 }
 
-/// Why, and by which rule.
+/// Why, and who says so.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Reason {
-    /// Which rule.
-    pub rule: RuleName,
-    /// Its words.
-    pub text: String,
+    /// Who.
+    pub rule: Speaker,
+    /// The words.
+    pub text: Words,
 }
 
 /// A hold as a release must quote it.
@@ -297,7 +299,7 @@ pub struct Reply {
     /// What came of it.
     pub result: ReplyResult,
     /// In words.
-    pub text: String,
+    pub text: Words,
     /// The hold placed or meant.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub hold: Option<HoldId>,
@@ -317,7 +319,7 @@ pub struct Rejected {
     #[serde(rename = "where")]
     pub at: String,
     /// Thing, found, wanted, remedy.
-    pub text: String,
+    pub text: Words,
     /// The piece it names.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub piece: Option<PieceName>,

@@ -3,6 +3,8 @@
 use crate::names::{CharacteristicName, GaugeName, HoldId, RuleName, StationName, StratumName};
 use crate::outcome::Told;
 use crate::plant::Word;
+use crate::speaker::Duty;
+use crate::words::Words;
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -34,7 +36,7 @@ pub struct Piece {
     pub strata: BTreeMap<StratumName, String>,
     /// Why its identity is ambiguous, if it is.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub ambiguous: Option<String>,
+    pub ambiguous: Option<Words>,
     /// What was decided of it, by point of measurement.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub points: Vec<Point>,
@@ -88,7 +90,7 @@ pub struct Point {
     pub first: u32,
     /// Why that was out of tolerance, where a rule's route stands in the place of a hold.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub outside: Option<String>,
+    pub outside: Option<Words>,
     /// What rules still ask for.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub asks: Vec<Ask>,
@@ -101,7 +103,7 @@ pub struct Ask {
     pub word: Word,
     /// Which rule.
     pub rule: RuleName,
-    /// Why.
+    /// Why, in the rule's words.
     pub text: String,
     /// The gauge it was measured with, where one is known.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -117,7 +119,7 @@ pub(crate) enum Limits {
     /// Outside, and the engine holds the piece for it.
     Held,
     /// Outside, and a rule's route stands in the place of that hold; why it is outside.
-    Routed(String),
+    Routed(Words),
 }
 
 /// Evidence that came and could not be used.
@@ -134,9 +136,9 @@ pub struct Gap {
     #[serde(default)]
     pub anywhere: bool,
     /// The engine's duty that says so.
-    pub rule: RuleName,
+    pub duty: Duty,
     /// Why.
-    pub text: String,
+    pub text: Words,
 }
 
 impl Piece {

@@ -2,11 +2,14 @@
 //! pieces so many, and nothing once its check is overdue. A passing check starts the count again.
 
 use crate::alarm::{Ends, Occurrence, Owner, Priority};
+use crate::codes;
 use crate::judge::Judge;
 use crate::line::{Line, topic_level};
 use crate::names::{CharacteristicName, GaugeName, PieceName, StationName};
 use crate::piece::Ask;
 use crate::plant::{Characteristic, Gauge, Plant, Station};
+use crate::speaker::Duty;
+use crate::words::Words;
 use alloc::format;
 use alloc::string::{String, ToString};
 use alloc::sync::Arc;
@@ -47,11 +50,11 @@ impl Source {
         }
     }
 
-    fn name(&self) -> String {
+    fn name(&self) -> Words {
         match self {
-            Self::Gauge(gauge) => gauge.to_string(),
+            Self::Gauge(gauge) => Words::Own(gauge.to_string()),
             Self::Unnamed(station, characteristic) => {
-                format!("the gauge of {characteristic} at {station}")
+                codes::gauge_of(characteristic.as_str(), station.as_str())
             }
         }
     }
@@ -85,7 +88,7 @@ impl<J: Judge> Line<J> {
     }
 
     /// Why what rules ask for is not done on a gauge's word alone, if it is not; then people are called to check it.
-    pub(crate) fn unproven(&mut self, name: &PieceName) -> Option<String> {
+    pub(crate) fn unproven(&mut self, name: &PieceName) -> Option<Words> {
         let plant = Arc::clone(&self.plant);
         let piece = &self.state.pieces[name];
         let born = piece.born;
@@ -107,7 +110,12 @@ impl<J: Judge> Line<J> {
                 .overdue(gauge)
                 .or_else(|| too_many(&source, gauge, others));
             if let Some(why) = why {
-                let text = format!("{} asked for {} of {name}, but {why}", ask.rule, ask.word);
+                let text = codes::asked_unproven(
+                    ask.rule.as_str(),
+                    ask.word.as_str(),
+                    name.as_str(),
+                    &why,
+                );
                 self.call_for_check(&source, gauge, name, text);
                 first.get_or_insert(why);
             }
@@ -122,23 +130,19 @@ impl<J: Judge> Line<J> {
         self.clear_one(&source.alarm());
     }
 
-    fn overdue(&self, gauge: Option<&Gauge>) -> Option<String> {
+    fn overdue(&self, gauge: Option<&Gauge>) -> Option<Words> {
         let gauge = gauge?;
         let every = gauge.standard.as_ref()?.every?;
         let state = self.state.gauges.get(&gauge.name);
         let Some(passed) = state.and_then(|state| state.passed) else {
-            return Some(format!(
-                "{} has passed no check of its standard, which it is to pass every {every}",
-                gauge.name
+            return Some(codes::check_never_passed(
+                gauge.name.as_str(),
+                every.seconds(),
             ));
         };
         let since = self.state.now - passed;
-        (since > every).then(|| {
-            format!(
-                "{} passed the check of its standard {since} ago, which it is to pass every {every}",
-                gauge.name
-            )
-        })
+        (since > every)
+            .then(|| codes::check_overdue(gauge.name.as_str(), since.seconds(), every.seconds()))
     }
 
     fn call_for_check(
@@ -146,17 +150,13 @@ impl<J: Judge> Line<J> {
         source: &Source,
         gauge: Option<&Gauge>,
         piece: &PieceName,
-        text: String,
+        text: Words,
     ) {
         let checked = gauge.is_some_and(|gauge| gauge.standard.is_some());
         let (response, ends) = if checked {
-            (
-                "measure the check standard: a check that passes starts the count again",
-                Ends::Check,
-            )
+            (codes::measure_the_standard(), Ends::Check)
         } else {
-            let response = "measure a piece whose value is known; give the gauge a standard in the plant description, whose check starts the count again";
-            (response, self.quiet())
+            (codes::give_it_a_standard(), self.quiet())
         };
         let of = match source {
             Source::Gauge(gauge) => ("gauge", gauge.to_string()),
@@ -165,9 +165,9 @@ impl<J: Judge> Line<J> {
         self.raise(Occurrence {
             id: source.alarm(),
             priority: Priority::High,
-            cause: "engine:gauge",
+            cause: Duty::Gauge.into(),
             text,
-            consequence: "the pieces are held instead",
+            consequence: codes::pieces_held_instead(),
             response,
             of: (of.0, &of.1),
             apart: None,
@@ -179,17 +179,12 @@ impl<J: Judge> Line<J> {
 }
 
 /// Why one more is too many, if it is.
-fn too_many(source: &Source, gauge: Option<&Gauge>, others: usize) -> Option<String> {
+fn too_many(source: &Source, gauge: Option<&Gauge>, others: usize) -> Option<Words> {
     let cap = gauge.map(|gauge| gauge.irreversible).unwrap_or_default();
     (others >= cap.most as usize).then(|| {
         if cap.most == 0 {
-            return format!("nothing that cannot be taken back is done on the word of {}", source.name());
+            return codes::nothing_on_its_word(source.name());
         }
-        format!(
-            "of the newest {} pieces {} measured that was asked for {others} already: no more than {} before it passes a check",
-            cap.of,
-            source.name(),
-            cap.most
-        )
+        codes::too_many_asked(cap.of, source.name(), others, cap.most)
     })
 }

@@ -1,30 +1,30 @@
 //! What people ask: to hold, and to free. Anything else is refused by name until its part exists.
 
+use crate::codes;
 use crate::contract::RequestVerb;
-use crate::hold::{HoldOf, Wish};
+use crate::hold::{HoldOf, Origin, Wish};
 use crate::input::{Close, PlaceHold, Release, Request, RequestKind, SourceKind};
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{ClassName, HoldId, RoleName, RuleName};
+use crate::names::{ClassName, HoldId, RoleName, StationName};
 use crate::outcome::{Closed, Freed, Outcome, Reply, ReplyResult};
 use crate::plant::{Plant, Scope};
 use crate::settling::default_class;
+use crate::speaker::Speaker;
 use crate::state::add_past;
-use alloc::borrow::ToOwned;
-use alloc::format;
-use alloc::string::String;
+use crate::words::Words;
 use alloc::sync::Arc;
 use alloc::vec::Vec;
 
 /// What came of a request, before it is a reply.
 struct Answer {
     result: ReplyResult,
-    text: String,
+    text: Words,
     hold: Option<HoldId>,
 }
 
 impl Answer {
-    fn refused(text: String) -> Self {
+    fn refused(text: Words) -> Self {
         Self {
             result: ReplyResult::Refused,
             text,
@@ -70,28 +70,26 @@ impl<J: Judge> Line<J> {
         });
         let (result, text) = match (reply.result, RequestVerb::parse(&reply.verb), &reply.hold) {
             (ReplyResult::Done, Some(RequestVerb::PlaceHold), Some(id)) if open.is_none() => {
-                let text = "was opened by this request and is free now: to hold again, ask under another id";
-                (ReplyResult::Refused, format!("{id} {text}"))
+                (ReplyResult::Refused, codes::opened_and_free(id.as_str()))
             }
             (ReplyResult::Done, Some(RequestVerb::Close), _)
                 if closed.is_some_and(|id| self.state.advisories.contains_key(id)) =>
             {
-                let text = "the advisory was closed by this request and is open again: see `open`";
-                (ReplyResult::Refused, text.into())
+                (ReplyResult::Refused, codes::closed_and_open_again())
             }
             (ReplyResult::Waiting, _, Some(id)) => match open {
-                None => (ReplyResult::Done, format!("{id} is free")),
+                None => (ReplyResult::Done, codes::hold_free(id.as_str())),
                 Some(hold) if hold.asked_by.as_ref() == Some(&reply.by) => {
                     (ReplyResult::Waiting, reply.text.clone())
                 }
-                Some(hold) => {
-                    let text = "says more since this request: read it again before you release it";
-                    (ReplyResult::Refused, format!("{} {text}", hold.id))
-                }
+                Some(hold) => (
+                    ReplyResult::Refused,
+                    codes::says_more_since_request(hold.id.as_str()),
+                ),
             },
             (ReplyResult::Refused, _, Some(id)) if open.is_none() => (
                 ReplyResult::Refused,
-                format!("{id} is free now; this request was refused: {}", reply.text),
+                codes::free_and_was_refused(id.as_str(), &reply.text),
             ),
             (result, ..) => (result, reply.text.clone()),
         };
@@ -106,15 +104,10 @@ impl<J: Judge> Line<J> {
 
     fn release(&mut self, request: &Request, release: &Release) -> Answer {
         let Some(role) = &request.role else {
-            return Answer::refused(
-                "a release is made in a role: publish to request/release/<role>".into(),
-            );
+            return Answer::refused(codes::release_needs_role());
         };
         let Some(hold) = self.state.holds.get_mut(&release.hold) else {
-            return Answer::refused(format!(
-                "no hold {} is open: see `open` for those that are",
-                release.hold
-            ));
+            return Answer::refused(codes::hold_not_open(release.hold.as_str()));
         };
         if let Some(text) = forbidden(&self.plant, role, RequestVerb::Release, Some(&hold.class)) {
             return Answer {
@@ -123,10 +116,7 @@ impl<J: Judge> Line<J> {
             };
         }
         if hold.seq != release.seen {
-            let text = format!(
-                "{} was seen at {} and says more since {}: read it again before you release it",
-                hold.id, release.seen, hold.seq
-            );
+            let text = codes::hold_says_more(hold.id.as_str(), release.seen, hold.seq);
             return Answer {
                 hold: Some(release.hold.clone()),
                 ..Answer::refused(text)
@@ -138,7 +128,7 @@ impl<J: Judge> Line<J> {
                 Some(first) if *first != request.by => second = Some(request.by.clone()),
                 _ => {
                     hold.asked_by = Some(request.by.clone());
-                    let text = format!("holds of class {} need a second person", hold.class);
+                    let text = codes::second_person_needed(hold.class.as_str());
                     return Answer {
                         result: ReplyResult::Waiting,
                         text,
@@ -171,16 +161,17 @@ impl<J: Judge> Line<J> {
             .state
             .holds
             .values()
-            .filter(|hold| hold.origin == release.hold.as_str())
+            .filter(|hold| hold.origin == Origin::Wider(release.hold.clone()))
             .count();
-        let keep = match own {
-            0 => String::new(),
-            1 => "; one piece that stood there keeps a hold of its own".into(),
-            many => format!("; {many} pieces that stood there keep holds of their own"),
+        let id = release.hold.as_str();
+        let text = match own {
+            0 => codes::hold_free(id),
+            1 => codes::hold_free_but_one(id),
+            many => codes::hold_free_but_many(id, many),
         };
         Answer {
             result: ReplyResult::Done,
-            text: format!("{} is free{keep}", release.hold),
+            text,
             hold: Some(release.hold.clone()),
         }
     }
@@ -205,18 +196,13 @@ impl<J: Judge> Line<J> {
 
     fn close(&mut self, request: &Request, close: &Close) -> Answer {
         let Some(role) = &request.role else {
-            return Answer::refused(
-                "an advisory is closed in a role: publish to request/close/<role>".into(),
-            );
+            return Answer::refused(codes::close_needs_role());
         };
         if let Some(text) = forbidden(&self.plant, role, RequestVerb::Close, None) {
             return Answer::refused(text);
         }
         let Some(advisory) = self.state.advisories.remove(&close.advisory) else {
-            return Answer::refused(format!(
-                "no advisory {} is open: see `open` for those that are",
-                close.advisory
-            ));
+            return Answer::refused(codes::advisory_not_open(close.advisory.as_str()));
         };
         add_past(&mut self.state.advisories_past, advisory.id.clone());
         self.outcomes.push(Outcome::Closed(Closed {
@@ -230,13 +216,13 @@ impl<J: Judge> Line<J> {
         self.closed(&advisory.rule, &advisory.origin, advisory.id.as_str());
         Answer {
             result: ReplyResult::Done,
-            text: format!("{} is closed", advisory.id),
+            text: codes::advisory_closed(advisory.id.as_str()),
             hold: None,
         }
     }
 
     fn place_hold(&mut self, request: &Request, asked: &PlaceHold) -> Answer {
-        let (of, remark) = match self.hold_of(asked) {
+        let (of, instead_of) = match self.hold_of(asked) {
             Ok(found) => found,
             Err(text) => return Answer::refused(text),
         };
@@ -246,29 +232,30 @@ impl<J: Judge> Line<J> {
             .class_names()
             .any(|known| known == class.as_str())
         {
-            return Answer::refused(format!(
-                "no class {class} is declared: leave it out, or name one of the plant description's"
-            ));
+            return Answer::refused(codes::class_undeclared(class.as_str()));
         }
         let wish = Wish {
-            rule: RuleName::from(format!("person:{}", request.by)),
+            rule: Speaker::Person(request.by.clone()),
             class,
             // Two requests are two reasons to hold, also of one id: each is freed by itself.
-            origin: format!("{}@{}", request.input, self.state.seq),
-            reason: request.reason.clone(),
+            origin: Origin::Request(request.input.clone(), self.state.seq),
+            reason: Words::Own(request.reason.clone()),
         };
         let id = self.open_hold(of.clone(), wish);
-        let mut text = format!("{id} is open{remark}");
-        match of {
-            HoldOf::Piece(name) => {
-                if !self.announce(&name, &request.input) {
-                    text.push_str("; no gate is left that could stop the piece");
-                }
-            }
+        let stops = match &of {
+            HoldOf::Piece(name) => self.announce(name, &request.input),
             HoldOf::Station(_) | HoldOf::Stratum(..) => {
                 self.cover_standing(&id, None, &request.input);
+                true
             }
-        }
+        };
+        let text = match (&of, instead_of) {
+            _ if !stops => codes::hold_opened_too_late(id.as_str()),
+            (HoldOf::Station(gate), Some(station)) => {
+                codes::hold_opened_at(id.as_str(), gate.as_str(), station.as_str())
+            }
+            _ => codes::hold_opened(id.as_str()),
+        };
         Answer {
             result: ReplyResult::Done,
             text,
@@ -276,43 +263,42 @@ impl<J: Judge> Line<J> {
         }
     }
 
-    /// What a request to hold means, and what to tell the asker of it.
-    fn hold_of(&self, asked: &PlaceHold) -> Result<(HoldOf, String), String> {
+    /// What a request to hold means; and the station it names, where that has no gate and the next one is held.
+    fn hold_of(&self, asked: &PlaceHold) -> Result<(HoldOf, Option<StationName>), Words> {
         let scope_fits = |scope: Scope| asked.scope.is_none_or(|given| given == scope);
         if let Some(scope @ (Scope::Bracket | Scope::Lot)) = asked.scope {
-            return Err(format!(
-                "scope {scope}: not in this version; hold the piece, the stratum or the station"
-            ));
+            return Err(codes::scope_not_here(scope.as_str()));
         }
         match (&asked.piece, &asked.station, &asked.stratum) {
             (Some(piece), None, None) if scope_fits(Scope::Piece) => {
                 if !self.state.pieces.contains_key(piece.as_str()) {
-                    return Err(format!("no piece {piece} is known"));
+                    return Err(codes::piece_not_known(piece.as_str()));
                 }
-                Ok((HoldOf::Piece(piece.clone()), String::new()))
+                Ok((HoldOf::Piece(piece.clone()), None))
             }
             (None, Some(name), None) if scope_fits(Scope::Station) => {
                 let plant = Arc::clone(&self.plant);
                 let Some(station) = plant.station(name.as_str()) else {
-                    return Err(format!("no station {name} is declared"));
+                    return Err(codes::station_undeclared(name.as_str()));
                 };
                 match plant.gate_for(station) {
-                    Some(gate) if gate.name == *name => Ok((HoldOf::Station(name.clone()), String::new())),
-                    Some(gate) => Ok((
-                        HoldOf::Station(gate.name.clone()),
-                        format!(" at {}, the next gate: {name} has none", gate.name),
-                    )),
-                    None => Err(format!("no gate stands at {name} or after it: hold the pieces")),
+                    Some(gate) => {
+                        let instead_of = (gate.name != *name).then(|| name.clone());
+                        Ok((HoldOf::Station(gate.name.clone()), instead_of))
+                    }
+                    None => Err(codes::no_gate_after(name.as_str())),
                 }
             }
             (None, None, Some((stratum, value))) if scope_fits(Scope::Stratum) => {
                 let known = self.plant.stratum(stratum.as_str());
-                if !known.is_some_and(|known| known.values.is_empty() || known.values.contains(value)) {
-                    return Err(format!("no stratum {stratum} with the value {value} is declared"));
+                if !known
+                    .is_some_and(|known| known.values.is_empty() || known.values.contains(value))
+                {
+                    return Err(codes::stratum_undeclared(stratum.as_str(), value));
                 }
-                Ok((HoldOf::Stratum(stratum.clone(), value.clone()), String::new()))
+                Ok((HoldOf::Stratum(stratum.clone(), value.clone()), None))
             }
-            _ => Err("`of` names nothing that fits its scope: one piece, one station, or one stratum and its value".into()),
+            _ => Err(codes::of_fits_no_scope()),
         }
     }
 }
@@ -323,19 +309,24 @@ fn forbidden(
     role: &RoleName,
     verb: RequestVerb,
     class: Option<&ClassName>,
-) -> Option<String> {
+) -> Option<Words> {
     let Some(known) = plant.role(role.as_str()) else {
-        return Some(format!("no role {role} is declared"));
+        return Some(codes::role_undeclared(role.as_str()));
     };
     if known.may(verb, class) {
         return None;
     }
     let who = plant.roles.iter().filter(|role| role.may(verb, class));
     let who: Vec<&str> = who.map(|role| role.name.as_str()).collect();
-    let who = match who.as_slice() {
-        [] => "no role may".to_owned(),
-        who => format!("{} may", who.join(" or ")),
+    let who = if who.is_empty() {
+        codes::no_role_may()
+    } else {
+        codes::roles_may(who)
     };
-    let of = class.map_or_else(String::new, |class| format!(" holds of class {class}"));
-    Some(format!("{role} may not {verb}{of}; {who}"))
+    Some(match class {
+        Some(class) => {
+            codes::role_may_not_of_class(role.as_str(), verb.as_str(), class.as_str(), who)
+        }
+        None => codes::role_may_not(role.as_str(), verb.as_str(), who),
+    })
 }

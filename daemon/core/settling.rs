@@ -5,7 +5,8 @@
 
 use crate::alarm::{Occurrence, Owner, Priority};
 use crate::belt::{is_beyond, is_late};
-use crate::hold::{Hold, HoldOf, Wish};
+use crate::codes;
+use crate::hold::{Hold, HoldOf, Origin, Wish};
 use crate::holding::covers;
 use crate::judge::Judge;
 use crate::legality::forbids;
@@ -14,9 +15,9 @@ use crate::names::{ClassName, InputId, PieceName, RuleName};
 use crate::outcome::{Disposition, OpenHold, Outcome, Reason, Told};
 use crate::piece::{Ask, Flow, Piece};
 use crate::plant::{Gate, GateKind, Plant, Station, Word};
-use alloc::borrow::ToOwned;
+use crate::speaker::{Duty, Speaker};
+use crate::words::Words;
 use alloc::format;
-use alloc::string::{String, ToString};
 use alloc::sync::Arc;
 use alloc::vec::Vec;
 
@@ -170,20 +171,20 @@ impl<J: Judge> Line<J> {
                 .collect(),
             Word::Unevaluated if piece.gaps.is_empty() => {
                 let text = if piece.points.is_empty() {
-                    "no usable reading yet"
+                    codes::no_reading_yet()
                 } else {
-                    "the final gate wants complete evidence, which this version cannot show"
+                    codes::final_gate_wants_more()
                 };
                 Vec::from([Reason {
-                    rule: "engine:evidence".into(),
-                    text: text.into(),
+                    rule: Duty::Evidence.into(),
+                    text,
                 }])
             }
             Word::Unevaluated => piece
                 .gaps
                 .iter()
                 .map(|gap| Reason {
-                    rule: gap.rule.clone(),
+                    rule: gap.duty.into(),
                     text: gap.text.clone(),
                 })
                 .collect(),
@@ -191,8 +192,8 @@ impl<J: Judge> Line<J> {
                 .asks()
                 .filter(|ask| ask.word == word)
                 .map(|ask| Reason {
-                    rule: ask.rule.clone(),
-                    text: ask.text.clone(),
+                    rule: (&ask.rule).into(),
+                    text: Words::Own(ask.text.clone()),
                 })
                 .collect(),
         }
@@ -241,7 +242,7 @@ impl<J: Judge> Line<J> {
             if point.asks.is_empty()
                 && let Some(text) = point.outside.take()
             {
-                let origin = format!("{}/{}", point.station, point.characteristic);
+                let origin = Origin::values(&point.station, &point.characteristic, None);
                 wishes.push(out_of_tolerance(origin, text));
             }
         }
@@ -260,24 +261,21 @@ impl<J: Judge> Line<J> {
             .or_else(|| piece.asks().find(|ask| ask.word.is_route()))?
             .clone();
         let word = first.word;
-        let becomes = |rule: RuleName, why: &str| {
-            let reason = format!(
-                "{} asked for {word} ({}), but {why}",
-                first.rule, first.text
-            );
+        let becomes = |rule: Speaker, why: Words| {
+            let reason = codes::objected(first.rule.as_str(), word.as_str(), &first.text, why);
             Some((
                 word,
                 Wish {
                     rule,
                     class: default_class(),
-                    origin: first.rule.to_string(),
+                    origin: Origin::Route(first.rule.clone()),
                     reason,
                 },
             ))
         };
         if let Some(why) = self.illegal(piece, act_at, word) {
-            let objection = becomes("engine:legality".into(), &why);
-            let text = format!("{} asked for {word} of {name}: {why}", first.rule);
+            let objection = becomes(Duty::Legality.into(), why.clone());
+            let text = codes::asked_illegal(first.rule.as_str(), word.as_str(), name.as_str(), why);
             self.raise_illegal(&first.rule, name, text);
             return objection;
         }
@@ -285,54 +283,42 @@ impl<J: Judge> Line<J> {
             return None;
         }
         if !piece.holds.is_empty() {
-            return becomes(first.rule.clone(), "the piece is held");
+            return becomes((&first.rule).into(), codes::piece_held());
         }
         if let Some(hold) = self.covering(piece, act_at) {
-            return becomes(
-                first.rule.clone(),
-                &format!("{} is open: {}", hold.id, hold.reason),
-            );
+            let why = codes::wider_hold_open(hold.id.as_str(), &hold.reason);
+            return becomes((&first.rule).into(), why);
         }
         let doubted = |ask: &Ask| !ask.gauge_healthy || !self.still_believed(ask);
         if piece.asks().filter(irreversible).any(doubted) {
-            return becomes("engine:gauge".into(), "the gauge is in doubt");
+            return becomes(Duty::Gauge.into(), codes::gauge_in_doubt());
         }
         if let Some(why) = &piece.ambiguous {
-            return becomes(
-                "engine:identity".into(),
-                &format!("the piece's identity is ambiguous: {why}"),
-            );
+            return becomes(Duty::Identity.into(), codes::identity_ambiguous(why));
         }
         if let Some(other) = piece.asks().find(|ask| ask.word != word) {
-            let why = format!("{} asks for {} ({})", other.rule, other.word, other.text);
-            return becomes(first.rule.clone(), &why);
+            let why = codes::another_asks(other.rule.as_str(), other.word.as_str(), &other.text);
+            return becomes((&first.rule).into(), why);
         }
         if let Some(gap) = piece.gaps.first() {
-            let why = format!("evidence is missing: {}", gap.text);
-            return becomes(first.rule.clone(), &why);
+            return becomes((&first.rule).into(), codes::evidence_missing(&gap.text));
         }
         if piece.word == Some(word) {
             // It was told so already, on what was known then.
             return None;
         }
         let why = self.unproven(name)?;
-        becomes("engine:gauge".into(), &why)
+        becomes(Duty::Gauge.into(), why)
     }
 
     /// Why a route may not be taken where it would be done, if it may not.
-    fn illegal(&self, piece: &Piece, act_at: GateAt<'_>, word: Word) -> Option<String> {
+    fn illegal(&self, piece: &Piece, act_at: GateAt<'_>, word: Word) -> Option<Words> {
         let Some((gate, _)) = act_at else {
-            return Some("no gate is left where that could be done".to_owned());
-        };
-        let not_legal = |station: &Station| {
-            let condition = station.condition;
-            format!(
-                "that is not legal for {condition} pieces, at {}",
-                station.name
-            )
+            return Some(codes::no_gate_left());
         };
         if let Some(station) = forbids(&self.plant, gate, word) {
-            return Some(not_legal(station));
+            let (condition, name) = (station.condition.as_str(), station.name.as_str());
+            return Some(codes::not_legal_there(condition, name));
         }
         // Where a message has named it that brings it nowhere.
         let further = self.plant.station(piece.perhaps.as_ref()?.as_str())?;
@@ -340,7 +326,8 @@ impl<J: Judge> Line<J> {
             return None;
         }
         let station = forbids(&self.plant, further, word)?;
-        Some(format!("{}, where it may be", not_legal(station)))
+        let (condition, name) = (station.condition.as_str(), station.name.as_str());
+        Some(codes::not_legal_where_it_may_be(condition, name))
     }
 
     /// A wider hold that covers the piece, now or at the gate where it would be stopped.
@@ -360,15 +347,15 @@ impl<J: Judge> Line<J> {
         state.is_none_or(crate::gauge::GaugeState::healthy)
     }
 
-    fn raise_illegal(&mut self, rule: &RuleName, piece: &PieceName, text: String) {
+    fn raise_illegal(&mut self, rule: &RuleName, piece: &PieceName, text: Words) {
         let ends = self.quiet();
         self.raise(Occurrence {
             id: format!("legality-{rule}"),
             priority: Priority::High,
-            cause: "engine:legality",
+            cause: Duty::Legality.into(),
             text,
-            consequence: "the piece is held instead",
-            response: "let the rule ask for what is legal where it acts",
+            consequence: codes::piece_held_instead(),
+            response: codes::ask_for_what_is_legal(),
             of: ("rule", rule.as_str()),
             apart: None,
             piece: Some(piece),
@@ -384,17 +371,14 @@ pub(crate) fn default_class() -> ClassName {
 }
 
 /// The hold of a piece with a value outside its limits.
-pub(crate) fn out_of_tolerance(origin: String, reason: String) -> Wish {
+pub(crate) fn out_of_tolerance(origin: Origin, reason: Words) -> Wish {
     Wish {
-        rule: RuleName::from(TOLERANCE),
+        rule: Duty::Tolerance.into(),
         class: ClassName::from(Plant::CLASS_NONCONFORMING),
         origin,
         reason,
     }
 }
-
-/// The engine's duty to hold what is outside its limits.
-pub(crate) const TOLERANCE: &str = "engine:tolerance";
 
 /// The next gate that can still stop the piece, from where it was last seen.
 fn next_gate<'p>(plant: &'p Plant, piece: &Piece) -> Option<(&'p Station, &'p Gate)> {

@@ -31,6 +31,12 @@ impl Span {
         Self(millis * 1_000)
     }
 
+    /// Whole seconds, cut off.
+    #[must_use]
+    pub const fn seconds(self) -> i64 {
+        self.0 / 1_000_000
+    }
+
     /// Whole milliseconds, cut off.
     #[must_use]
     pub const fn millis(self) -> i64 {

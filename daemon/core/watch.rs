@@ -13,7 +13,9 @@
 //! Deliberately not here: what a count or a signal leads to. Rules say that.
 
 use crate::ahead::{Ahead, Outlook, Trail};
+use crate::codes;
 use crate::names::{CharacteristicName, RuleName, StationName, StratumName, TextDigest};
+use crate::words::Words;
 use alloc::collections::BTreeMap;
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -257,15 +259,15 @@ pub(crate) enum LeftOut {
 }
 
 impl LeftOut {
-    pub(crate) fn text(self) -> &'static str {
+    pub(crate) fn words(self) -> Words {
         match self {
-            Self::Again => "measured before",
-            Self::Doubt => "its gauge is in doubt",
-            Self::ByRule => "left out by the rule",
-            Self::Late => "it comes late",
-            Self::Old => "older than the pieces looked at",
-            Self::NoCentre => "no centre is known for its stratum",
-            Self::OtherGauge => "measured by another gauge",
+            Self::Again => codes::measured_before(),
+            Self::Doubt => codes::its_gauge_in_doubt(),
+            Self::ByRule => codes::left_out_by_rule(),
+            Self::Late => codes::it_comes_late(),
+            Self::Old => codes::older_than_looked_at(),
+            Self::NoCentre => codes::no_centre_known(),
+            Self::OtherGauge => codes::by_another_gauge(),
         }
     }
 }

@@ -2,16 +2,19 @@
 
 use crate::ahead::{Ahead, Forecast, Outlook};
 use crate::alarm::{Occurrence, Owner, Priority};
-use crate::hold::{Hold, HoldOf};
+use crate::codes;
+use crate::hold::{Hold, HoldOf, Origin};
 use crate::judge::Judge;
 use crate::line::Line;
 use crate::names::{GaugeName, PieceName, RuleName, StratumName, TextDigest};
 use crate::outcome::{Shows, Watched};
 use crate::piece::Piece;
 use crate::plant::{Characteristic, Station};
+use crate::speaker::Duty;
 use crate::watch::{
     Centre, Chart, Declaration, Drift, Kept, LeftOut, Real, STRATA_KEPT, Shown, Standing, Watch,
 };
+use crate::words::Words;
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::format;
 use alloc::string::{String, ToString};
@@ -114,7 +117,7 @@ impl<J: Judge> Line<J> {
                 rule: declared.rule.clone(),
                 name: declared.name.clone(),
                 of: of.map(ToString::to_string),
-                left_out: taken.err().map(|why| why.text().to_string()),
+                left_out: taken.err().map(LeftOut::words),
                 count,
                 level: drift
                     .and_then(|drift| drift.level)
@@ -140,13 +143,10 @@ impl<J: Judge> Line<J> {
         self.raise(Occurrence {
             id: format!("late-{rule}"),
             priority: Priority::Low,
-            cause: "engine:evidence",
-            text: format!(
-                "{}: {skipped} values in a row came late, and stay out of chart {name}",
-                point.station.name
-            ),
-            consequence: "the chart sees nothing of them",
-            response: "find the piece that was measured ahead of its turn, or the station that sends late",
+            cause: Duty::Evidence.into(),
+            text: codes::values_late(point.station.name.as_str(), skipped, name),
+            consequence: codes::chart_sees_nothing(),
+            response: codes::find_who_is_late(),
             of: ("rule", rule.as_str()),
             apart: None,
             piece: Some(point.name),
@@ -160,10 +160,14 @@ impl<J: Judge> Line<J> {
         self.raise(Occurrence {
             id: format!("stratum-{rule}"),
             priority: Priority::Low,
-            cause: "engine:evidence",
-            text: format!("{}: nobody told the {per} of {}", point.station.name, point.name),
-            consequence: "the rule counts the piece with others it knows no more of, and charts it only where one centre serves all",
-            response: "let a station tell it, once for each piece, in `strata`",
+            cause: Duty::Evidence.into(),
+            text: codes::stratum_untold(
+                point.station.name.as_str(),
+                per.as_str(),
+                point.name.as_str(),
+            ),
+            consequence: codes::counted_with_the_unknown(),
+            response: codes::let_a_station_tell(),
             of: ("rule", rule.as_str()),
             apart: None,
             piece: Some(point.name),
@@ -210,7 +214,7 @@ impl<J: Judge> Line<J> {
     /// What a rule counts and charts of a stratum starts again when a hold that it opened for it is released: the last
     /// one of the station or the stratum where the rule can hold those, else any of a piece.
     pub(crate) fn released(&mut self, hold: &Hold) {
-        let declares = |declared: &Declaration| declared.rule == hold.rule;
+        let declares = |declared: &Declaration| hold.rule.is_rule(&declared.rule);
         if !self.judge.declarations().iter().any(declares) {
             return;
         }
@@ -228,7 +232,7 @@ impl<J: Judge> Line<J> {
             station.is_some_and(|station| plant.gate_for(station).is_some())
         };
         let restarted = self.judge.declarations().iter().filter_map(|declared| {
-            if declared.rule != hold.rule {
+            if !hold.rule.is_rule(&declared.rule) {
                 return None;
             }
             let value = match of {
@@ -238,7 +242,7 @@ impl<J: Judge> Line<J> {
                     let value = piece
                         .and_then(|piece| stratum(declared, piece))
                         .unwrap_or_default();
-                    let own = hold.origin == source(declared) && !declared.wider;
+                    let own = hold.origin == origin(declared, "") && !declared.wider;
                     let in_its_place = hold.origin == origin(declared, value) && !gated(declared);
                     (own || in_its_place).then(|| value.to_string())
                 }
@@ -252,11 +256,11 @@ impl<J: Judge> Line<J> {
             value.map(|value| (declared.digest.clone(), value))
         });
         let restarted: Vec<_> = restarted.collect();
-        self.restart(&restarted, &format!("{} was released", hold.id));
+        self.restart(&restarted, &codes::was_released(hold.id.as_str()));
     }
 
     /// What a rule counts and charts starts again when an advisory that it gave is closed.
-    pub(crate) fn closed(&mut self, rule: &RuleName, of: &str, advisory: &str) {
+    pub(crate) fn closed(&mut self, rule: &RuleName, of: &Origin, advisory: &str) {
         let declared = self.judge.declarations().iter();
         let own = declared.filter(|declared| declared.rule == *rule);
         let restarted: Vec<_> = own
@@ -264,15 +268,15 @@ impl<J: Judge> Line<J> {
                 let kept = self.state.watches.get(&declared.digest);
                 let values = kept.into_iter().flat_map(|kept| kept.strata.keys());
                 values
-                    .filter(|value| of == origin(declared, value))
+                    .filter(|value| *of == origin(declared, value))
                     .map(|value| (declared.digest.clone(), value.clone()))
                     .collect::<Vec<_>>()
             })
             .collect();
-        self.restart(&restarted, &format!("{advisory} was closed"));
+        self.restart(&restarted, &codes::was_closed(advisory));
     }
 
-    fn restart(&mut self, restarted: &[(TextDigest, String)], why: &str) {
+    fn restart(&mut self, restarted: &[(TextDigest, String)], why: &Words) {
         let seq = self.state.seq;
         let mut notes = Vec::new();
         for (digest, value) in restarted {
@@ -282,7 +286,7 @@ impl<J: Judge> Line<J> {
             if let Some(standing) = kept.strata.get_mut(value) {
                 standing.restart(seq);
                 let label = label(&kept.rule, &kept.name, value);
-                notes.push(format!("{label} starts again: {why}"));
+                notes.push(codes::starts_again(label, why));
             }
         }
         for note in notes {
@@ -302,16 +306,12 @@ impl<J: Judge> Line<J> {
     pub(crate) fn take_back_charts(&mut self, gauge: &GaugeName) {
         let gone_back = self.charts_of(gauge, Chart::go_back);
         if !gone_back.is_empty() {
-            let charts = gone_back.join(", ");
-            self.note(
-                format!("back to where they stood at the last good check of {gauge}: {charts}"),
-                None,
-            );
+            self.note(codes::charts_went_back(gauge.as_str(), gone_back), None);
         }
     }
 
     /// Does the same to each chart of what the gauge measures. Returns those that say they changed.
-    fn charts_of(&mut self, gauge: &GaugeName, each: impl Fn(&mut Chart) -> bool) -> Vec<String> {
+    fn charts_of(&mut self, gauge: &GaugeName, each: impl Fn(&mut Chart) -> bool) -> Vec<Words> {
         let plant = Arc::clone(&self.plant);
         let measured_by = |declared: &&Declaration| {
             plant
@@ -374,32 +374,20 @@ pub(crate) struct ChartNow {
     pub forecast: Option<Forecast>,
 }
 
-/// What holds and advisories of a rule come from, without their stratum.
-pub(crate) fn source(declared: &Declaration) -> String {
-    format!("{}/{}", declared.station, declared.characteristic)
-}
-
-/// What a rule's wider hold, its advisory and its alarm come from: the same source and stratum is the same one.
-pub(crate) fn with_stratum(source: &str, stratum: Option<(&str, &str)>) -> String {
-    match stratum {
-        None => source.to_string(),
-        Some((per, value)) => format!("{source} {per}={value}"),
-    }
-}
-
-fn origin(declared: &Declaration, value: &str) -> String {
-    let stratum = declared
-        .per
-        .as_ref()
-        .map(|per| (per.as_str(), value))
-        .filter(|_| !value.is_empty());
-    with_stratum(&source(declared), stratum)
+/// What holds and advisories of a rule come from that concern a stratum, or all pieces where it is empty.
+fn origin(declared: &Declaration, value: &str) -> Origin {
+    let per = declared.per.as_ref().filter(|_| !value.is_empty());
+    let stratum = per.map(|per| (per.clone(), value.to_string()));
+    Origin::values(&declared.station, &declared.characteristic, stratum)
 }
 
 /// What people call a counter or chart of one stratum.
-fn label(rule: &RuleName, name: &str, value: &str) -> String {
-    let of = if value.is_empty() { "" } else { " of " };
-    format!("{rule}/{name}{of}{value}")
+fn label(rule: &RuleName, name: &str, value: &str) -> Words {
+    if value.is_empty() {
+        codes::watch(rule.as_str(), name)
+    } else {
+        codes::watch_of(rule.as_str(), name, value)
+    }
 }
 
 fn stratum<'p>(declared: &Declaration, piece: &'p Piece) -> Option<&'p str> {

@@ -8,7 +8,7 @@
 use crate::derivation::Derivation;
 use crate::record::MessageBody;
 use chargehand_core::{
-    Conflict, Event, EventKind, Fault, Input, PieceName, RejectReason, Told, Unusable,
+    Conflict, Event, EventKind, Fault, Input, PieceName, RejectReason, Told, Unusable, codes,
 };
 use chargehand_ledger::{Digest, Key, KeyHit};
 use chargehand_wire::{Key as RowKey, Row};
@@ -218,10 +218,10 @@ fn answered(row: &Row) -> Option<(&str, Option<&PieceName>)> {
 
 fn unheard_of(row: Row) -> Unusable {
     let (disposition, piece) = answered(&row).unwrap_or_default();
-    let of = piece.map_or_else(String::new, |piece| format!(" of {piece}"));
-    let text = format!(
-        "no disposition {disposition:?}{of} was given: quote the `id` of the one that is answered"
-    );
+    let text = match piece {
+        None => codes::disposition_unknown(disposition),
+        Some(piece) => codes::disposition_unknown_of(disposition, piece.as_str()),
+    };
     Unusable {
         fault: Fault {
             reason: RejectReason::UnknownDisposition,

@@ -262,7 +262,7 @@ impl Rules {
             rule: rule.name.clone(),
             per: rule.declared.apart.clone(),
             said: said.map_err(|(at, complaint)| RuleFault {
-                text: LoadFault::new(&rule.file, at, complaint).to_string(),
+                text: LoadFault::new(&rule.file, at, complaint).to_string().into(),
                 fallback: rule.fallback,
             }),
         }

@@ -131,12 +131,12 @@ fn lot(word: EventWord, members: &Members<'_>) -> Result<EventKind, Fault> {
         Some(Some(true)) => Err(refuse(
             RejectReason::NotInThisVersion,
             "/lab",
-            "lab is true: a lot is not held for the laboratory in this version; hold its pieces (place-hold) until they have passed".into(),
+            "lab is true: a lot is not held for the laboratory in this version; hold its pieces (place-hold) until they have passed",
         )),
         Some(None) => Err(refuse(
             RejectReason::Unreadable,
             "/lab",
-            "lab is true or false: leave it out where the laboratory has no say".into(),
+            "lab is true or false: leave it out where the laboratory has no say",
         )),
     }
 }
@@ -186,7 +186,7 @@ fn check_standard(
         refuse(
             RejectReason::Missing,
             "/values",
-            "no values: what did the standard read?".into(),
+            "no values: what did the standard read?",
         )
     };
     let values = members.find("values").ok_or_else(missing)?;
@@ -207,7 +207,7 @@ fn check_standard(
     let (name, value) = values.0.first().ok_or_else(missing)?;
     if values.0.len() > 1 {
         let text = "more than one value: a check standard is one, send an event for each";
-        return Err(refuse(RejectReason::Unreadable, "/values", text.into()));
+        return Err(refuse(RejectReason::Unreadable, "/values", text));
     }
     let at = format!("/values/{name}");
     let characteristic = everywhere()

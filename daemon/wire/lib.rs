@@ -28,9 +28,11 @@ pub use messages::Asker;
 pub use publish::{Heading, Publish};
 pub use states::{Beat, Mode, Status};
 
-use chargehand_core::{Input, PieceName, Plant, Source};
+use chargehand_core::{Input, PieceName, Plant, Source, Words};
+use chargehand_words::Language;
 use jiff::tz::TimeZone;
 use sha2::{Digest as _, Sha256};
+use std::borrow::Cow;
 use std::fmt::Write as _;
 use std::sync::Arc;
 
@@ -138,6 +140,7 @@ pub struct Wire {
     /// The base's last level: ids begin with it.
     last: String,
     zone: TimeZone,
+    language: &'static Language,
 }
 
 /// A plant description names a time zone that is not known.
@@ -164,7 +167,18 @@ impl Wire {
             prefix,
             last,
             zone,
+            language: chargehand_words::english(),
         })
+    }
+
+    /// The same, with the engine's words in another language.
+    #[must_use]
+    pub fn speaking(self, language: &'static Language) -> Self {
+        Self { language, ..self }
+    }
+
+    pub(crate) fn say<'w>(&self, words: &'w Words) -> Cow<'w, str> {
+        self.language.say(words)
     }
 
     /// What [`Wire::read`] reads.

@@ -3,7 +3,7 @@
 use crate::json;
 use crate::time::{self, Moment, TimeFault};
 use chargehand_core::{
-    Fault, Input, PieceName, Plant, RejectReason, Since1970, Source, Station, StratumName,
+    Fault, Input, PieceName, Plant, RejectReason, Since1970, Source, Station, StratumName, Words,
 };
 use jiff::tz::TimeZone;
 use serde_json::value::RawValue;
@@ -17,11 +17,11 @@ pub(crate) struct Found {
     pub input: Input,
 }
 
-pub(crate) fn refuse(reason: RejectReason, at: &str, text: String) -> Fault {
+pub(crate) fn refuse(reason: RejectReason, at: &str, text: impl Into<Words>) -> Fault {
     Fault {
         reason,
         at: at.to_owned(),
-        text,
+        text: text.into(),
         characteristic: None,
     }
 }

@@ -4,7 +4,8 @@ use crate::publish::{About, Heading, Publish};
 use crate::{Wire, digest, digest_text, time};
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
-use chargehand_core::{Disposition, InputId, Outcome, Rejected, Reply, StationName, Told};
+use chargehand_core::codes::Code;
+use chargehand_core::{Disposition, InputId, Outcome, Rejected, Reply, StationName, Told, Words};
 use serde::Serialize;
 use std::borrow::Cow;
 
@@ -51,7 +52,9 @@ struct DispositionBody<'a> {
 
 #[derive(Serialize)]
 struct ReasonBody<'a> {
-    rule: &'a str,
+    rule: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    code: Option<&'static str>,
     text: Cow<'a, str>,
 }
 
@@ -67,7 +70,9 @@ struct ReplyBody<'a> {
     #[serde(skip_serializing_if = "str::is_empty")]
     by: &'a str,
     result: &'a str,
-    text: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    code: Option<&'static str>,
+    text: Cow<'a, str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     hold: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -84,7 +89,9 @@ struct RejectedBody<'a> {
     reason: &'a str,
     #[serde(rename = "where")]
     at_member: &'a str,
-    text: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    code: Option<&'static str>,
+    text: Cow<'a, str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     piece: Option<&'a str>,
     bytes: String,
@@ -169,8 +176,9 @@ impl Wire {
             late: disposition.late,
             reasons: reasons
                 .map(|reason| ReasonBody {
-                    rule: reason.rule.as_str(),
-                    text: cut(&reason.text),
+                    rule: reason.rule.to_string(),
+                    code: code(&reason.text),
+                    text: cut(self.say(&reason.text)),
                 })
                 .collect(),
             open: open
@@ -214,7 +222,8 @@ impl Wire {
             request: reply.request.as_str(),
             by: &reply.by,
             result: reply.result.as_str(),
-            text: &shorten(&reply.text),
+            code: code(&reply.text),
+            text: shorten(self.say(&reply.text)),
             hold: reply.hold.as_ref().map(|hold| hold.as_str()),
             seen: reply.seen,
             again,
@@ -264,7 +273,8 @@ impl Wire {
             input: rejected.input.as_str(),
             reason: rejected.reason.as_str(),
             at_member: &rejected.at,
-            text: &shorten(&rejected.text),
+            code: code(&rejected.text),
+            text: shorten(self.say(&rejected.text)),
             piece: rejected.piece.as_ref().map(|piece| piece.as_str()),
             bytes: STANDARD.encode(head),
             length: heading.length,
@@ -298,19 +308,24 @@ impl Wire {
     }
 }
 
+/// The code of the engine's words.
+pub(crate) fn code(words: &Words) -> Option<&'static str> {
+    words.code().map(Code::as_str)
+}
+
 /// A text as long as a controller reads.
-pub(crate) fn cut(text: &str) -> Cow<'_, str> {
+pub(crate) fn cut(text: Cow<'_, str>) -> Cow<'_, str> {
     within(text, TEXT_MAX)
 }
 
 /// A sentence that repeats what somebody sent, which may be long.
-fn shorten(text: &str) -> Cow<'_, str> {
+fn shorten(text: Cow<'_, str>) -> Cow<'_, str> {
     within(text, SENTENCE_MAX)
 }
 
-fn within(text: &str, characters: usize) -> Cow<'_, str> {
+fn within(text: Cow<'_, str>, characters: usize) -> Cow<'_, str> {
     if text.chars().nth(characters).is_none() {
-        return Cow::Borrowed(text);
+        return text;
     }
     let kept: String = text.chars().take(characters - 1).collect();
     Cow::Owned(format!("{kept}…"))
@@ -322,8 +337,8 @@ mod tests {
 
     #[test]
     fn texts_are_cut_at_eighty_characters() {
-        assert_eq!(cut(&"ä".repeat(80)), "ä".repeat(80));
-        let long = cut(&"ä".repeat(81)).into_owned();
+        assert_eq!(cut("ä".repeat(80).into()), "ä".repeat(80));
+        let long = cut("ä".repeat(81).into()).into_owned();
         assert_eq!(long.chars().count(), 80);
         assert!(long.ends_with('…'));
     }

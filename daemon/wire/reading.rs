@@ -78,7 +78,7 @@ pub(crate) fn canonical(
         let members: Members<'_> = serde_json::from_str(value.get()).map_err(|error| Fault {
             reason: RejectReason::Unreadable,
             at: format!("/{name}"),
-            text: format!("{name} is an object, one member each: {error}"),
+            text: format!("{name} is an object, one member each: {error}").into(),
             characteristic: None,
         })?;
         Ok(members
@@ -295,7 +295,7 @@ fn reading<'m>(
     let identity = parts.identity();
     if identity.is_none() && at.is_none() {
         let text = "a reading has an id, or epoch and seq, or at least its own time: without any it cannot be told from its copy";
-        return Err(refuse(RejectReason::Missing, &parts.at_place, text.into()));
+        return Err(refuse(RejectReason::Missing, &parts.at_place, text));
     }
     let mut faults = Vec::new();
     let strata = parts.strata.iter().filter_map(|(stratum, value, at)| {
@@ -325,7 +325,7 @@ fn reading<'m>(
         faults.push(refuse(
             RejectReason::Missing,
             "/values",
-            "no values: send at least one".into(),
+            "no values: send at least one",
         ));
     }
     let Identity { key, input } =

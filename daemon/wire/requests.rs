@@ -7,7 +7,7 @@ use crate::{digest, digest_text};
 use chargehand_core::{
     AdvisoryId, ClassName, Close, Fault, HoldId, Input, InputId, PieceName, PlaceHold,
     RejectReason, Release, Request, RequestKind, RequestVerb, RoleName, Scope, Source, SourceKind,
-    StationName, StratumName,
+    StationName, StratumName, Words,
 };
 
 /// A request is answered as soon as its id can be read: what else is wrong with it is a refusal.
@@ -19,20 +19,20 @@ pub(crate) fn request(
 ) -> Result<Found, Fault> {
     let Some(Identity { key, input }) = identity(members) else {
         let text = "a request has an id, and its reply quotes it";
-        return Err(refuse(RejectReason::Missing, "/id", text.into()));
+        return Err(refuse(RejectReason::Missing, "/id", text));
     };
-    let text = |member: &'static str| -> Result<String, String> {
+    let text = |member: &'static str| -> Result<String, Words> {
         let value = members
             .find(member)
             .ok_or_else(|| format!("no `{member}` in it"))?;
         name(value, &format!("/{member}")).map_err(|fault| fault.text)
     };
     // A reason may be longer than a name.
-    let reason = || -> Result<String, String> {
+    let reason = || -> Result<String, Words> {
         let value = members
             .find("reason")
             .and_then(json::text)
-            .ok_or("no `reason` in it")?;
+            .ok_or_else(|| Words::from("no `reason` in it"))?;
         if value.trim().is_empty() {
             Err("`reason` is empty".into())
         } else {
@@ -82,7 +82,7 @@ pub(crate) fn asker(members: &Members<'_>) -> String {
     by.unwrap_or_default()
 }
 
-fn kind(verb: &str, members: &Members<'_>) -> Result<RequestKind, String> {
+fn kind(verb: &str, members: &Members<'_>) -> Result<RequestKind, Words> {
     let known = RequestVerb::parse(verb);
     match known.ok_or_else(|| format!("{verb:?} is not a verb of the contract"))? {
         RequestVerb::Release => {
@@ -111,11 +111,11 @@ fn kind(verb: &str, members: &Members<'_>) -> Result<RequestKind, String> {
             }))
         }
         RequestVerb::PlaceHold => place_hold(members).map(RequestKind::PlaceHold),
-        other => Err(format!("not in this version: {other}")),
+        other => Err(format!("not in this version: {other}").into()),
     }
 }
 
-fn place_hold(members: &Members<'_>) -> Result<PlaceHold, String> {
+fn place_hold(members: &Members<'_>) -> Result<PlaceHold, Words> {
     const WANTED: &str = "wanted one piece, one station, or one stratum and its value";
     let of = members
         .find("of")
@@ -128,7 +128,7 @@ fn place_hold(members: &Members<'_>) -> Result<PlaceHold, String> {
         match &**member {
             "piece" => piece = Some(PieceName::from(value)),
             "station" => station = Some(StationName::from(value)),
-            _ if stratum.is_some() => return Err(format!("`of` names two strata: {WANTED}")),
+            _ if stratum.is_some() => return Err(format!("`of` names two strata: {WANTED}").into()),
             other => stratum = Some((StratumName::from(other), value)),
         }
     }
@@ -166,8 +166,8 @@ mod tests {
     fn what_is_not_answered_is_refused_by_name() {
         for verb in RequestVerb::ALL {
             let refused = kind(verb.as_str(), &Members::default()).expect_err("it says nothing");
-            let later = format!("not in this version: {verb}");
-            assert_eq!(refused == later, !verb.is_answered(), "{refused}");
+            let later = Words::from(format!("not in this version: {verb}"));
+            assert_eq!(refused == later, !verb.is_answered(), "{refused:?}");
         }
     }
 }

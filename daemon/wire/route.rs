@@ -43,7 +43,7 @@ impl Wire {
             let fault = Fault {
                 reason: RejectReason::TooLarge,
                 at: String::new(),
-                text,
+                text: text.into(),
                 characteristic: None,
             };
             let piece = match message.cut {
@@ -62,7 +62,7 @@ impl Wire {
                 let fault = Fault {
                     reason: RejectReason::UnknownStation,
                     at: String::new(),
-                    text,
+                    text: text.into(),
                     characteristic: None,
                 };
                 vec![self.unusable(message, &place, fault, None)]
@@ -72,7 +72,7 @@ impl Wire {
                 let fault = Fault {
                     reason: RejectReason::UnknownStation,
                     at: String::new(),
-                    text,
+                    text: text.into(),
                     characteristic: None,
                 };
                 vec![self.unusable(message, &place, fault, None)]
@@ -136,7 +136,7 @@ impl Wire {
             let fault = Fault {
                 reason: RejectReason::Missing,
                 at: pointer.into(),
-                text,
+                text: text.into(),
                 characteristic: None,
             };
             return vec![self.unusable_as(message, &place, fault, None, read.identity())];
@@ -149,7 +149,7 @@ impl Wire {
             let fault = Fault {
                 reason: RejectReason::TooLarge,
                 at: pointer.into(),
-                text,
+                text: text.into(),
                 characteristic: None,
             };
             return vec![self.unusable_as(message, &place, fault, None, read.identity())];
@@ -210,7 +210,7 @@ impl Wire {
         let fault = Fault {
             reason: RejectReason::Unreadable,
             at: error.at,
-            text: error.text,
+            text: error.text.into(),
             characteristic: None,
         };
         self.unusable(message, place, fault, json::salvage_piece(message.payload))

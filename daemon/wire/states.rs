@@ -1,6 +1,6 @@
 //! States of ours: retained topics written from the line's present state, never from history.
 
-use crate::messages::cut;
+use crate::messages::{code, cut};
 use crate::publish::{About, Publish};
 use crate::{Wire, time};
 use chargehand_core::{
@@ -8,6 +8,7 @@ use chargehand_core::{
     Timestamp,
 };
 use serde::Serialize;
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 /// What this version has.
@@ -107,8 +108,10 @@ struct HoldLine<'a> {
     seq: u64,
     class: &'a str,
     scope: &'a str,
-    rule: &'a str,
-    reason: std::borrow::Cow<'a, str>,
+    rule: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    code: Option<&'static str>,
+    reason: Cow<'a, str>,
     since: String,
     ready: bool,
 }
@@ -118,10 +121,12 @@ struct AlarmBody<'a> {
     id: &'a str,
     state: &'static str,
     priority: &'a str,
-    cause: &'a str,
-    text: &'a str,
-    consequence: &'a str,
-    response: &'a str,
+    cause: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    code: Option<&'static str>,
+    text: Cow<'a, str>,
+    consequence: Cow<'a, str>,
+    response: Cow<'a, str>,
     of: &'a BTreeMap<String, String>,
     since: String,
     count: u64,
@@ -272,8 +277,9 @@ impl Wire {
             seq: hold.seq,
             class: hold.class.as_str(),
             scope: hold.of.scope().as_str(),
-            rule: hold.rule.as_str(),
-            reason: cut(&hold.reason),
+            rule: hold.rule.to_string(),
+            code: code(&hold.reason),
+            reason: cut(self.say(&hold.reason)),
             since: self.print(hold.since),
             ready: hold.ready,
         });
@@ -321,10 +327,11 @@ impl Wire {
             id: alarm.id.as_str(),
             state: "active",
             priority: alarm.priority.as_str(),
-            cause: &alarm.cause,
-            text: &alarm.text,
-            consequence: &alarm.consequence,
-            response: &alarm.response,
+            cause: alarm.cause.to_string(),
+            code: code(&alarm.text),
+            text: self.say(&alarm.text),
+            consequence: self.say(&alarm.consequence),
+            response: self.say(&alarm.response),
             of: &alarm.of,
             since: self.print(alarm.since),
             count: alarm.count,

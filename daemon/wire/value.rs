@@ -37,7 +37,7 @@ pub(crate) fn read(
         .map_err(|(reason, below, text)| Fault {
             reason,
             at: format!("{at}{below}"),
-            text: format!("{}: {text}", characteristic.name),
+            text: format!("{}: {text}", characteristic.name).into(),
             characteristic: Some(characteristic.name.clone()),
         })
 }
@@ -53,7 +53,7 @@ pub(crate) fn read_standard(
         .map_err(|(reason, below, text)| Fault {
             reason,
             at: format!("{at}{below}"),
-            text: format!("{}: {text}", characteristic.name),
+            text: format!("{}: {text}", characteristic.name).into(),
             characteristic: None,
         })
 }

@@ -18,6 +18,7 @@ use chargehand_core::{HoldOf, Outcome, Span, Timestamp};
 use chargehand_demo::{BASE, PIECES_MAX, Score, Script, Stations};
 use chargehand_ledger::{Record, Store};
 use chargehand_sqlite::Sqlite;
+use chargehand_words::say;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufRead as _, BufReader, Write as _};
 use std::ops::ControlFlow;
@@ -121,7 +122,7 @@ impl Ending {
                 let reasons: Vec<String> = said
                     .reasons
                     .iter()
-                    .map(|reason| format!("{}: {}", reason.rule, reason.text))
+                    .map(|reason| format!("{}: {}", reason.rule, say(&reason.text)))
                     .collect();
                 let word = said.word.as_str();
                 let what = format!("{word} {:?} {reasons:?}", said.route);
@@ -140,7 +141,7 @@ impl Ending {
                 };
                 let (id, rule) = (&hold.id, &hold.rule);
                 self.holds
-                    .insert(format!("{id} {of} {rule}: {}", hold.reason));
+                    .insert(format!("{id} {of} {rule}: {}", say(&hold.reason)));
             }
             Outcome::Freed(freed) => {
                 self.holds

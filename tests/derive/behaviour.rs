@@ -3,6 +3,7 @@
 use super::table::{BASE, PLANT, run};
 use super::world::{World, deep, incoming, texts};
 use chargehand_core::{Outcome, Timestamp};
+use chargehand_words::say;
 
 macro_rules! tables {
     ($($test:ident $file:literal)*) => {$(
@@ -55,7 +56,7 @@ fn a_local_time_that_is_twice_is_the_one_nearer_to_the_line_s_clock() {
             let taken = world.message(Timestamp(now), incoming("cell9/east/ra", reading));
             let outcomes = taken.outcomes.expect("a record").into_iter();
             let texts = outcomes.filter_map(|outcome| match outcome {
-                Outcome::Alarm(alarm) => Some(alarm.text),
+                Outcome::Alarm(alarm) => Some(say(&alarm.text).into_owned()),
                 _ => None,
             });
             texts.collect()

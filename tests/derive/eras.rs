@@ -71,7 +71,7 @@ impl Left<'_> {
                     theirs.rulebook_digest().as_str(),
                 )
         };
-        let entries: Vec<Entry> = world
+        let mut entries: Vec<Entry> = world
             .store
             .records()
             .iter()
@@ -91,6 +91,18 @@ impl Left<'_> {
             })
             .collect();
         let state = word(&record::text(world.state()));
+        let kept_at = world.store.head().seq;
+        if self.orderly {
+            let digest = Digest::of(state.as_bytes()).to_string();
+            entries.push(Entry {
+                at_us: entries.last().expect("it started").at_us,
+                input: record::text(&Body::Kept {
+                    state: digest.as_str().into(),
+                }),
+                outcomes: "[]".to_owned(),
+                ..Entry::default()
+            });
+        }
         let blob = |kind: &str, text: &str| Blob {
             kind: kind.to_owned(),
             bytes: text.as_bytes().to_vec(),
@@ -103,7 +115,7 @@ impl Left<'_> {
                 blob("rulebook", &theirs.rulebook),
             ],
             snapshot: self.orderly.then(|| Snapshot {
-                seq: world.store.head().seq,
+                seq: kept_at,
                 semantics: OTHER,
                 kept: false,
                 bytes: state.clone().into_bytes(),
@@ -111,10 +123,9 @@ impl Left<'_> {
             published: 0,
         });
         appended.unwrap_or_else(|fault| panic!("{fault}"));
-        (
-            store,
-            serde_json::from_str(&state).expect("a state reads back"),
-        )
+        let mut state: State = serde_json::from_str(&state).expect("a state reads back");
+        state.seq = store.head().seq;
+        (store, state)
     }
 }
 
@@ -178,7 +189,7 @@ fn an_orderly_stop_of_another_version_is_gone_on_from() {
                 orderly: true,
                 ..ALIKE
             },
-            0,
+            1,
         );
         // Also where that version decided otherwise: what was said stands.
         let otherwise = OTHERWISE;
@@ -188,7 +199,7 @@ fn an_orderly_stop_of_another_version_is_gone_on_from() {
                 otherwise,
                 ..ALIKE
             },
-            0,
+            1,
         );
         // And where this one would refuse its rulebook.
         let rule = &RULE.replace("remelt(", "melt_again(");
@@ -198,7 +209,7 @@ fn an_orderly_stop_of_another_version_is_gone_on_from() {
                 rule,
                 ..ALIKE
             },
-            0,
+            1,
         );
     });
 }

@@ -73,7 +73,7 @@ fn holds(world: &World) -> BTreeSet<(String, String, String, String)> {
         (
             format!("{:?}", hold.of),
             hold.rule.to_string(),
-            hold.origin.clone(),
+            format!("{:?}", hold.origin),
             hold.class.to_string(),
         )
     });

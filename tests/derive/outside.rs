@@ -6,6 +6,7 @@ use super::table::{BASE, PLANT};
 use super::world::{World, incoming, texts};
 use chargehand_core::{Outcome, Timestamp};
 use chargehand_wire::Heading;
+use chargehand_words::say;
 use std::cell::OnceCell;
 
 const NOW: i64 = 1_772_427_600_000_000;
@@ -222,8 +223,7 @@ fn times_are_those_of_rfc_3339() {
             .iter()
             .flatten()
             .find_map(|outcome| match outcome {
-                Outcome::Alarm(alarm) => alarm
-                    .text
+                Outcome::Alarm(alarm) => say(&alarm.text)
                     .split(" its times are ")
                     .nth(1)
                     .and_then(|text| text.split(" s ").next())

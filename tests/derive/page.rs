@@ -97,3 +97,19 @@ fn the_reasons_the_engine_gives_are_those_on_the_page() {
         assert_eq!(found, listed, "said, and on the page");
     });
 }
+
+/// Every code that the engine says something by stands on the page, with its data, and no other.
+#[test]
+fn the_codes_on_the_page_are_those_there_are() {
+    let section = PAGE.split("## Codes").nth(1).expect("a section of codes");
+    let section = section.split("\n## ").next().unwrap_or_default();
+    let listed: Vec<&str> = section
+        .lines()
+        .filter(|line| line.starts_with("| `"))
+        .collect();
+    let wanted: Vec<String> = chargehand_core::codes::ALL
+        .iter()
+        .map(|code| format!("| `{code}` | {} |", code.names().join(", ")))
+        .collect();
+    assert_eq!(listed, wanted);
+}

@@ -345,7 +345,7 @@ impl Runner {
                 let holds = state.holds.values().filter(
                     |hold| matches!(&hold.of, HoldOf::Piece(name) if name.as_str() == piece),
                 );
-                let rules: Vec<&str> = holds.map(|hold| hold.rule.as_str()).collect();
+                let rules: Vec<String> = holds.map(|hold| hold.rule.to_string()).collect();
                 let rules = if rules.is_empty() {
                     "nobody".to_owned()
                 } else {

@@ -37,7 +37,7 @@ mod tests {
     #[test]
     fn outcomes_are_compared_with_their_own_text() {
         let noted = |text: &str| Outcome::Noted {
-            text: text.to_owned(),
+            text: text.into(),
             piece: None,
         };
         let outcomes = [noted("one"), noted("two")];

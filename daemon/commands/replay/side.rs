@@ -3,7 +3,10 @@
 
 use super::spells::{Now, Spells};
 use crate::alike::{Book, of_in_words};
-use chargehand_core::{AlarmId, Disposition, Ends, Hold, Outcome, RuleName, Scope, Verb, Word};
+use chargehand_core::{
+    AlarmId, Disposition, Duty, Ends, Hold, Outcome, Scope, Speaker, Verb, Word,
+};
+use chargehand_words::say;
 use std::collections::BTreeMap;
 
 /// What one run led to so far.
@@ -16,7 +19,7 @@ pub(super) struct Side {
     /// Dispositions by word; those that only repeat to an arrival left out.
     pub words: BTreeMap<Word, u64>,
     /// What each rule said how often; no verb where it failed and leaves the piece to the others.
-    pub said: BTreeMap<RuleName, BTreeMap<Option<Verb>, u64>>,
+    pub said: BTreeMap<String, BTreeMap<Option<Verb>, u64>>,
     /// Holds opened, by how wide they reach.
     pub opened: BTreeMap<Scope, u64>,
     /// Open holds.
@@ -55,7 +58,8 @@ impl Side {
             Outcome::Alarm(alarm) => {
                 if self.ends.insert(alarm.id.clone(), alarm.ends).is_none() {
                     let id = alarm.id.as_str();
-                    self.alarms.begin(now, id, id, &alarm.cause, &alarm.text);
+                    let (cause, text) = (alarm.cause.to_string(), say(&alarm.text));
+                    self.alarms.begin(now, id, id, &cause, &text);
                 }
             }
             Outcome::Cleared { alarm } => {
@@ -78,7 +82,8 @@ impl Side {
                 if *healthy {
                     self.gauges.end(now, gauge);
                 } else {
-                    self.gauges.begin(now, gauge, gauge, "engine:gauge", text);
+                    let duty = Speaker::from(Duty::Gauge).to_string();
+                    self.gauges.begin(now, gauge, gauge, &duty, &say(text));
                 }
             }
             Outcome::Rejected(_) => self.rejected += 1,
@@ -98,14 +103,11 @@ impl Side {
         if scope != Scope::Piece {
             let of = of_in_words(&hold.of);
             self.wide
-                .begin(now, cause, &of, hold.rule.as_str(), &hold.reason);
+                .begin(now, cause, &of, &hold.rule.to_string(), &say(&hold.reason));
         }
     }
 
-    fn of_rule(&mut self, rule: &RuleName) -> &mut BTreeMap<Option<Verb>, u64> {
-        if !self.said.contains_key(rule) {
-            self.said.insert(rule.clone(), BTreeMap::new());
-        }
-        self.said.get_mut(rule).expect("put there a line above")
+    fn of_rule(&mut self, rule: &Speaker) -> &mut BTreeMap<Option<Verb>, u64> {
+        self.said.entry(rule.to_string()).or_default()
     }
 }

@@ -3,11 +3,11 @@
 use super::gone::Gone;
 use super::same::same_words;
 use super::spells::{Now, When};
-use crate::alike::is_hold;
 use chargehand_core::{
-    CharacteristicName, ClassName, Disposition, Outcome, PieceName, RoleName, RuleName,
+    CharacteristicName, ClassName, Disposition, Origin, Outcome, PieceName, RoleName, Speaker,
     StationName, Verb, Word,
 };
+use chargehand_words::say;
 use serde::Serialize;
 use std::collections::{BTreeMap, HashMap};
 
@@ -132,7 +132,7 @@ impl Eq for Value {}
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct SaidBy {
     /// Which rule.
-    pub rule: RuleName,
+    pub rule: String,
     /// What it asked for, where this is a verdict.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub verb: Option<Verb>,
@@ -144,7 +144,7 @@ pub struct SaidBy {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct HoldSaid {
     /// Which rule.
-    pub rule: RuleName,
+    pub rule: String,
     /// Who may release it depends on this.
     pub class: ClassName,
     /// The wider hold that the piece came under, where there is one.
@@ -270,7 +270,7 @@ fn told(outcomes: &[Outcome]) -> BTreeMap<PieceName, (Option<StationName>, Told)
                     said: judged
                         .said
                         .iter()
-                        .map(|said| said_by(&said.rule, said.word, &said.text))
+                        .map(|said| said_by(&said.rule, said.word, &say(&said.text)))
                         .collect(),
                 });
             }
@@ -279,26 +279,31 @@ fn told(outcomes: &[Outcome]) -> BTreeMap<PieceName, (Option<StationName>, Told)
                 told.decision = Some(decision(disposition));
             }
             Outcome::Hold(hold) => told.holds.push(HoldSaid {
-                rule: hold.rule.clone(),
+                rule: hold.rule.to_string(),
                 class: hold.class.clone(),
-                under: is_hold(&hold.origin).then(|| Words(hold.origin.clone())),
-                reason: Words(hold.reason.clone()),
+                under: match &hold.origin {
+                    Origin::Wider(wider) => Some(Words(wider.to_string())),
+                    _ => None,
+                },
+                reason: Words(say(&hold.reason).into_owned()),
             }),
             Outcome::Freed(freed) => told.released.push(Released {
                 by: freed.by.clone(),
                 role: freed.role.clone(),
                 reason: freed.reason.clone(),
             }),
-            Outcome::Rejected(rejected) => told.rejected.push(Words(rejected.text.clone())),
+            Outcome::Rejected(rejected) => {
+                told.rejected.push(Words(say(&rejected.text).into_owned()))
+            }
             _ => {}
         }
     }
     all
 }
 
-fn said_by(rule: &RuleName, verb: Option<Verb>, text: &str) -> SaidBy {
+fn said_by(rule: &Speaker, verb: Option<Verb>, text: &str) -> SaidBy {
     SaidBy {
-        rule: rule.clone(),
+        rule: rule.to_string(),
         verb,
         text: Words(text.to_owned()),
     }
@@ -313,7 +318,7 @@ fn decision(disposition: &Disposition) -> Decision {
         reasons: disposition
             .reasons
             .iter()
-            .map(|reason| said_by(&reason.rule, None, &reason.text))
+            .map(|reason| said_by(&reason.rule, None, &say(&reason.text)))
             .collect(),
     }
 }

@@ -9,6 +9,7 @@ use chargehand_derive::description;
 use chargehand_derive::record::{self, Body};
 use chargehand_ledger::{Digest, Record, Store, StoreError};
 use chargehand_wire::{Message, Row, Wire};
+use chargehand_words::say;
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 use std::sync::Arc;
@@ -106,8 +107,10 @@ impl Reader {
         }
         let outcomes = record::outcomes(record).ok()?;
         outcomes.into_iter().find_map(|outcome| match outcome {
-            Outcome::Noted { text, .. } | Outcome::Gauge { text, .. } => Some(text),
-            Outcome::Alarm(alarm) => Some(alarm.text),
+            Outcome::Noted { text, .. } | Outcome::Gauge { text, .. } => {
+                Some(say(&text).into_owned())
+            }
+            Outcome::Alarm(alarm) => Some(say(&alarm.text).into_owned()),
             _ => None,
         })
     }

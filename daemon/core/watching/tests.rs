@@ -440,16 +440,40 @@ fn assert_done(outcomes: &[Outcome]) {
     assert!(done, "{outcomes:?}");
 }
 
-/// Why each watch stayed without the value, if it did.
-fn left_out(watched: &[Watched]) -> Vec<Option<&str>> {
-    watched.iter().map(|one| one.left_out.as_deref()).collect()
+fn own(words: &Words) -> &str {
+    match words {
+        Words::Own(text) => text,
+        Words::Remark(remark) => panic!("{remark:?} is the engine's"),
+    }
 }
 
-fn notes(outcomes: &[Outcome]) -> Vec<&str> {
+fn of_mould(mould: &str) -> Origin {
+    let stratum = Some(("mould".into(), mould.into()));
+    Origin::values(&"s30".into(), &"mass".into(), stratum)
+}
+
+/// A watch of mould M1 starts again.
+fn starts_again(what: &str, why: Words) -> Words {
+    codes::starts_again(codes::watch_of("watcher", what, "M1"), why)
+}
+
+/// Why each watch stayed without the value, if it did.
+fn left_out(watched: &[Watched]) -> Vec<Option<&str>> {
+    watched
+        .iter()
+        .map(|one| one.left_out.as_ref().map(code))
+        .collect()
+}
+
+fn code(words: &Words) -> &'static str {
+    words.code().expect("the engine's own").as_str()
+}
+
+fn notes(outcomes: &[Outcome]) -> Vec<Words> {
     outcomes
         .iter()
         .filter_map(|outcome| match outcome {
-            Outcome::Noted { text, .. } => Some(text.as_str()),
+            Outcome::Noted { text, .. } => Some(text.clone()),
             _ => None,
         })
         .collect()
@@ -543,14 +567,20 @@ fn a_late_reading_takes_its_place_in_a_counter_and_stays_out_of_a_chart() {
     let watched = world.weigh("P3", 4900);
     assert_eq!(watched[0].left_out, None);
     assert_eq!(watched[0].count, count(4, 4, 4));
-    assert_eq!(watched[1].left_out.as_deref(), Some("it comes late"));
+    assert_eq!(
+        watched[1].left_out.as_ref().map(code),
+        Some("it-comes-late")
+    );
     assert_eq!(world.level("wear", ""), level);
     // Nobody reported P5 further down, but P6 was weighed before it.
     world.born("P6", &[("mould", "M1")]);
     world.weigh("P6", 5000);
     let watched = world.weigh("P5", 4900);
     assert_eq!(watched[0].count, count(5, 5, 6));
-    assert_eq!(watched[1].left_out.as_deref(), Some("it comes late"));
+    assert_eq!(
+        watched[1].left_out.as_ref().map(code),
+        Some("it-comes-late")
+    );
     assert_eq!(world.level("wear", "").points, 4);
 }
 
@@ -576,17 +606,17 @@ fn what_is_measured_again_or_left_out_is_traced_and_changes_nothing() {
         assert_eq!(world.level("wear", ""), level);
     };
     let outcomes = world.read("s30", "P1", "mass", 5800, 2);
-    check(&outcomes, &world, "measured before");
+    check(&outcomes, &world, "measured-before");
     let outcomes = world.read("s30", "P1", "mass", 5800, 3);
-    check(&outcomes, &world, "measured before");
+    check(&outcomes, &world, "measured-before");
     // That it is left out is told of a first measurement only.
     let outcomes = world.read("s30", "P1", "mass", 3999, 2);
-    check(&outcomes, &world, "measured before");
+    check(&outcomes, &world, "measured-before");
     let outcomes = world.read("s30", "P2", "mass", 3999, 1);
-    check(&outcomes, &world, "left out by the rule");
+    check(&outcomes, &world, "left-out-by-rule");
     // Left out it was measured all the same.
     let outcomes = world.read("s30", "P2", "mass", 4800, 2);
-    check(&outcomes, &world, "measured before");
+    check(&outcomes, &world, "measured-before");
     // Other stations and other characteristics are no business of theirs.
     let outcomes = world.read("s30", "P2", "length", 4800, 1);
     assert_eq!(watched(&outcomes), []);
@@ -595,17 +625,17 @@ fn what_is_measured_again_or_left_out_is_traced_and_changes_nothing() {
     assert_eq!(world.newest("low", ""), newest);
     // The same measurement once more: it is one piece, marked if it ever was; the chart has passed it.
     let watched = world.weigh("P1", 5100);
-    assert_eq!(left_out(&watched), [None, Some("measured before")]);
+    assert_eq!(left_out(&watched), [None, Some("measured-before")]);
     assert_eq!(world.newest("low", ""), [(1, true)]);
     let watched = world.weigh("P3", 5100);
     assert_eq!(left_out(&watched), [None, None]);
     let watched = world.weigh("P3", 4900);
-    assert_eq!(left_out(&watched), [None, Some("measured before")]);
+    assert_eq!(left_out(&watched), [None, Some("measured-before")]);
     assert_eq!(world.newest("low", ""), [(1, true), (3, true)]);
     assert_eq!(world.level("wear", "").points, 2);
     // Nor is a piece late that was there in time, however often it comes.
     let watched = world.weigh("P1", 5100);
-    assert_eq!(left_out(&watched), [None, Some("measured before")]);
+    assert_eq!(left_out(&watched), [None, Some("measured-before")]);
 }
 
 #[test]
@@ -620,9 +650,9 @@ fn a_piece_counts_as_the_first_measurement_that_could_be_believed() {
             .map(|why| why.map(String::from))
             .collect::<Vec<_>>()
     };
-    let again = Some(String::from("measured before"));
-    let doubt = Some(String::from("its gauge is in doubt"));
-    let rule = Some(String::from("left out by the rule"));
+    let again = Some(String::from("measured-before"));
+    let doubt = Some(String::from("its-gauge-in-doubt"));
+    let rule = Some(String::from("left-out-by-rule"));
     // In doubt it was not measured: the second is the first.
     world.check_standard("lc-1", 1003);
     assert_eq!(read(&mut world, "P1", 4900, 1), [doubt.clone(), doubt]);
@@ -696,7 +726,7 @@ fn a_piece_counts_in_its_stratum_once_that_is_known() {
     };
     // Told when it is measured again: what was measured first moves over, what a chart took stays there.
     let watched = tell(&mut world, "P2", 5100, 2);
-    let again = Some("measured before");
+    let again = Some("measured-before");
     assert_eq!(left_out(&watched), [again, again]);
     assert_eq!(watched[0].of.as_deref(), Some("M1"));
     assert_eq!(watched[0].count, count(1, 1, 1));
@@ -737,20 +767,17 @@ fn a_chart_follows_its_own_gauge() {
     };
     // It weighs at another station, and can be believed.
     let watched = with(&mut world, "lc-2", "P1", "mass", 1);
-    assert_eq!(
-        left_out(&watched),
-        [None, Some("measured by another gauge")]
-    );
+    assert_eq!(left_out(&watched), [None, Some("by-another-gauge")]);
     assert_eq!(world.level("wear", "").points, 0);
     // That was the first measurement, whoever took it.
     let watched = with(&mut world, "lc-1", "P1", "mass", 2);
-    assert_eq!(left_out(&watched), [Some("measured before"); 2]);
+    assert_eq!(left_out(&watched), [Some("measured-before"); 2]);
     let watched = with(&mut world, "lc-1", "P2", "mass", 1);
     assert_eq!(left_out(&watched), [None, None]);
     assert_eq!(world.level("wear", "").points, 1);
     // Where no gauge is declared there is none to follow, and none that could be believed by name.
     let watched = with(&mut world, "lc-2", "P2", "length", 1);
-    assert_eq!(left_out(&watched), [Some("its gauge is in doubt")]);
+    assert_eq!(left_out(&watched), [Some("its-gauge-in-doubt")]);
     let outcomes = world.read("s30", "P2", "length", 4900, 2);
     assert_eq!(left_out(&judged(&outcomes).watched), [None]);
 }
@@ -774,7 +801,7 @@ fn values_that_keep_coming_late_are_told_to_somebody() {
             world.washed(&piece(n));
         }
         let watched = world.weigh(&piece(n), 5000);
-        assert_eq!(left_out(&watched), [Some("it comes late"); 2]);
+        assert_eq!(left_out(&watched), [Some("it-comes-late"); 2]);
         assert_eq!(alarm(&world), None, "P{n}");
     }
     // Measured again it is not late, and says nothing of who comes late.
@@ -782,9 +809,7 @@ fn values_that_keep_coming_late_are_told_to_somebody() {
     world.weigh("P3", 5000);
     assert_eq!(alarm(&world), None);
     world.weigh("P10", 5000);
-    let text = |skipped: u32, name: &str| {
-        format!("s30: {skipped} values in a row came late, and stay out of chart {name}")
-    };
+    let text = |skipped: u32, name: &str| codes::values_late("s30", skipped, name);
     // Once for each chart of the rule.
     assert_eq!(alarm(&world), Some((2, text(10, "other"))));
     let raised = &world.line.state.alarms["late-watcher"];
@@ -825,16 +850,19 @@ fn charts_go_back_when_their_gauge_falls_out() {
     }
     // Another gauge's trouble is not theirs.
     let outcomes = world.check_standard("lc-2", 2000);
-    assert_eq!(notes(&outcomes), [""; 0]);
+    assert!(notes(&outcomes).is_empty());
     assert_eq!(world.level("wear", "M1").points, 2);
     let length = world.level("length", "");
 
     let outcomes = world.check_standard("lc-1", 1003);
     assert_eq!(
         notes(&outcomes),
-        [
-            "back to where they stood at the last good check of lc-1: watcher/wear of M1, watcher/wear of M2"
-        ]
+        [codes::charts_went_back(
+            "lc-1",
+            ["M1", "M2"]
+                .map(|mould| codes::watch_of("watcher", "wear", mould))
+                .to_vec()
+        )]
     );
     assert!(!world.line.state.gauges["lc-1"].healthy());
     assert_eq!(["M1", "M2"].map(|mould| world.level("wear", mould)), good);
@@ -842,9 +870,9 @@ fn charts_go_back_when_their_gauge_falls_out() {
     assert_eq!(world.level("length", ""), length);
     assert_eq!(world.newest("low", "").len(), 4);
     let watched = world.weigh("P5", 6100);
-    let why = Some("its gauge is in doubt");
+    let why = Some("its-gauge-in-doubt");
     assert_eq!(
-        [&watched[0], &watched[1]].map(|one| one.left_out.as_deref()),
+        [&watched[0], &watched[1]].map(|one| one.left_out.as_ref().map(code)),
         [why, why]
     );
 
@@ -914,7 +942,7 @@ fn a_released_hold_starts_the_counter_of_its_stratum_again() {
         wide.iter()
             .all(|id| world.line.state.holds[id].of == at_gate)
     );
-    assert_eq!(world.line.state.holds[&wide[0]].origin, "s30/mass mould=M1");
+    assert_eq!(world.line.state.holds[&wide[0]].origin, of_mould("M1"));
     let standing: Vec<HoldId> = world
         .holds()
         .into_iter()
@@ -925,18 +953,13 @@ fn a_released_hold_starts_the_counter_of_its_stratum_again() {
     // A record that the gate's hold left on a piece is no hold that the rule opened.
     for id in &standing {
         let outcomes = world.release(id);
-        assert_eq!(notes(&outcomes), [""; 0]);
+        assert!(notes(&outcomes).is_empty());
     }
     assert_eq!(world.newest("low", "M1").len(), 2);
 
     let (m2, others) = (world.level("wear", "M2"), world.strata("others"));
     let outcomes = world.release(&wide[0]);
-    let note = |what: &str| {
-        format!(
-            "watcher/{what} of M1 starts again: {} was released",
-            wide[0]
-        )
-    };
+    let note = |what: &str| starts_again(what, codes::was_released(wide[0].as_str()));
     assert_eq!(notes(&outcomes), [note("low"), note("wear")]);
     let released = world.seq;
     assert_eq!(world.newest("low", "M1"), []);
@@ -954,8 +977,8 @@ fn a_released_hold_starts_the_counter_of_its_stratum_again() {
     assert_eq!(world.level("wear", "M1").points, 1);
     let watched = world.weigh("P3", 4900);
     assert_eq!(
-        watched[0].left_out.as_deref(),
-        Some("older than the pieces looked at")
+        watched[0].left_out.as_ref().map(code),
+        Some("older-than-looked-at")
     );
     assert_eq!(watched[0].count, count(1, 1, 1));
 }
@@ -978,7 +1001,7 @@ fn a_released_piece_starts_the_counter_of_its_stratum_again() {
     world.weigh("P4", 4900);
     let hold = world.hold_of(&HoldOf::Piece("P1".into()));
     let outcomes = world.release(&hold);
-    let note = |what: &str| format!("watcher/{what} of M1 starts again: {hold} was released");
+    let note = |what: &str| starts_again(what, codes::was_released(hold.as_str()));
     assert_eq!(notes(&outcomes), [note("low"), note("wear")]);
     assert_eq!(world.newest("low", "M1"), []);
     assert_eq!(world.newest("low", "M2"), [(2, true)]);
@@ -997,37 +1020,35 @@ fn wider(declared: Declaration) -> Declaration {
 /// Where a rule stops the station, a piece that it holds besides is not what its counters wait for.
 #[test]
 fn a_released_piece_starts_nothing_again_where_the_rule_can_hold_more() {
-    let check =
-        |per: Option<&str>, value: &str| {
-            let mut world = World::new(Rules {
-                per: per.map(StratumName::from),
-                says: holding,
-                ..rules(vec![
-                    wider(counter("low", per, 10)),
-                    wider(chart("wear", per)),
-                ])
-            });
-            pieces(&mut world, 4, |_| Some("M1"));
-            world.born("P5", &[]);
-            world.weigh("P1", 900);
-            let hold = world.hold_of(&HoldOf::Piece("P1".into()));
-            let outcomes = world.release(&hold);
-            assert_eq!(notes(&outcomes), [""; 0], "{per:?}");
-            assert_eq!(world.newest("low", value), [(1, true)]);
-            assert_eq!(world.level("wear", value).points, 1);
-            // Of a piece whose mould nobody told as little.
-            world.weigh("P5", 900);
-            let hold =
-                world.line.state.holds.values().find(|hold| {
-                    hold.of == HoldOf::Piece("P5".into()) && hold.reason == "far too low"
-                });
-            let hold = hold.expect("held for itself").id.clone();
-            assert_eq!(notes(&world.release(&hold)), [""; 0], "{per:?}");
-            world.weigh("P2", 4900);
-            let wide = world.hold_of(&HoldOf::Station("s30".into()));
-            assert_eq!(notes(&world.release(&wide)).len(), 2, "{per:?}");
-            assert_eq!(world.newest("low", value), []);
-        };
+    let check = |per: Option<&str>, value: &str| {
+        let mut world = World::new(Rules {
+            per: per.map(StratumName::from),
+            says: holding,
+            ..rules(vec![
+                wider(counter("low", per, 10)),
+                wider(chart("wear", per)),
+            ])
+        });
+        pieces(&mut world, 4, |_| Some("M1"));
+        world.born("P5", &[]);
+        world.weigh("P1", 900);
+        let hold = world.hold_of(&HoldOf::Piece("P1".into()));
+        let outcomes = world.release(&hold);
+        assert!(notes(&outcomes).is_empty(), "{per:?}");
+        assert_eq!(world.newest("low", value), [(1, true)]);
+        assert_eq!(world.level("wear", value).points, 1);
+        // Of a piece whose mould nobody told as little.
+        world.weigh("P5", 900);
+        let hold = world.line.state.holds.values().find(|hold| {
+            hold.of == HoldOf::Piece("P5".into()) && hold.reason == "far too low".into()
+        });
+        let hold = hold.expect("held for itself").id.clone();
+        assert!(notes(&world.release(&hold)).is_empty(), "{per:?}");
+        world.weigh("P2", 4900);
+        let wide = world.hold_of(&HoldOf::Station("s30".into()));
+        assert_eq!(notes(&world.release(&wide)).len(), 2, "{per:?}");
+        assert_eq!(world.newest("low", value), []);
+    };
     check(Some("mould"), "M1");
     check(None, "");
 }
@@ -1052,13 +1073,13 @@ fn the_last_of_a_rules_wide_holds_starts_its_counter_again() {
             world.weigh(&format!("P{n}"), 4900);
         }
         let mut wide: Vec<HoldId> = world.line.state.wide.iter().cloned().collect();
-        wide.retain(|id| world.line.state.holds[id].origin == "s30/mass mould=M1");
+        wide.retain(|id| world.line.state.holds[id].origin == of_mould("M1"));
         assert_eq!(wide.len(), 2);
         let outcomes = world.release(&wide[first]);
-        assert_eq!(notes(&outcomes), [""; 0]);
+        assert!(notes(&outcomes).is_empty());
         assert_eq!(world.newest("low", "M1").len(), 2);
         let last = &wide[1 - first];
-        let note = format!("watcher/low of M1 starts again: {last} was released");
+        let note = starts_again("low", codes::was_released(last.as_str()));
         assert_eq!(notes(&world.release(last)), [note]);
         assert_eq!(world.newest("low", "M1"), []);
         assert_eq!(world.newest("low", "M2").len(), 2);
@@ -1143,9 +1164,7 @@ fn a_closed_advisory_starts_the_watches_of_its_stratum_again() {
     let (m2, low) = (world.level("wear", "M2"), world.newest("low", "M2"));
     let others = world.strata("others");
     let outcomes = world.close("watcher.maintenance.M1");
-    let note = |what: &str| {
-        format!("watcher/{what} of M1 starts again: watcher.maintenance.M1 was closed")
-    };
+    let note = |what: &str| starts_again(what, codes::was_closed("watcher.maintenance.M1"));
     assert_eq!(notes(&outcomes), [note("wear"), note("low")]);
     let closed = world.seq;
     assert_eq!(world.level("wear", "M1"), Level::default());
@@ -1155,7 +1174,7 @@ fn a_closed_advisory_starts_the_watches_of_its_stratum_again() {
     assert_eq!(world.strata("others"), others);
     // Pieces from before the restart stay out, and a gauge that fails now does not bring the old level back.
     let watched = world.weigh("P1", 6000);
-    let why = ["measured before", "older than the pieces looked at"].map(Some);
+    let why = ["measured-before", "older-than-looked-at"].map(Some);
     assert_eq!(left_out(&watched)[..2], why);
     assert_eq!((watched[0].since, watched[1].since), (closed, closed));
     world.weigh("P5", 5100);
@@ -1190,8 +1209,11 @@ fn what_nobody_told_the_stratum_of_is_counted_apart_and_said() {
     let outcomes = world.read("s30", "P2", "mass", 4900, 1);
     let watched = watched(&outcomes);
     assert!(watched.iter().all(|one| one.of.is_none()));
-    let why = Some("no centre is known for its stratum");
-    let left_out: Vec<Option<&str>> = watched.iter().map(|one| one.left_out.as_deref()).collect();
+    let why = Some("no-centre-known");
+    let left_out: Vec<Option<&str>> = watched
+        .iter()
+        .map(|one| one.left_out.as_ref().map(code))
+        .collect();
     assert_eq!(left_out, [None, None, why, why]);
     assert_eq!(watched[0].count, count(1, 1, 1));
     assert_eq!(
@@ -1220,7 +1242,7 @@ fn what_nobody_told_the_stratum_of_is_counted_apart_and_said() {
         ]
     );
     let alarm = &world.line.state.alarms["stratum-pooled"];
-    assert_eq!(alarm.text, "s30: nobody told the mould of P2");
+    assert_eq!(alarm.text, codes::stratum_untold("s30", "mould", "P2"));
     // Again, in doubt or left out it would not have counted in any case.
     world.read("s30", "P2", "mass", 4900, 2);
     assert_eq!(world.line.state.alarms["stratum-watcher"].count, 1);
@@ -1405,14 +1427,14 @@ fn a_wish_said_twice_is_one_hold_with_both_reasons() {
         .state
         .holds
         .values()
-        .map(|hold| hold.reason.as_str())
+        .map(|hold| own(&hold.reason))
         .collect();
     assert_eq!(reasons, ["light; short"]);
     // What it said is told as it said it.
     let said: Vec<&str> = judged(&outcomes)
         .said
         .iter()
-        .map(|said| said.text.as_str())
+        .map(|said| own(&said.text))
         .collect();
     assert_eq!(said, ["light", "short", "light"]);
 }

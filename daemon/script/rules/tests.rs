@@ -9,6 +9,7 @@ use chargehand_core::{
     Stratum, Word,
 };
 use chargehand_measure::{Decimal, Scale, Unit};
+use chargehand_words::say;
 use proptest::prelude::*;
 
 /// The shipped rule, as it stands in the repository.
@@ -207,7 +208,7 @@ fn said(opinions: &[Opinion]) -> String {
                 format!("{} {}{class}\n", verdict.asks.verb(), verdict.text)
             })
             .collect(),
-        Err(fault) => format!("{:?}: {}\n", fault.fallback, fault.text),
+        Err(fault) => format!("{:?}: {}\n", fault.fallback, say(&fault.text)),
     }
 }
 

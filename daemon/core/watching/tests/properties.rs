@@ -248,11 +248,11 @@ proptest! {
             let later = before.is_some_and(|before| arrival.attempt > before);
             let gross = (arrival.count - 5000).abs() > 1000;
             let why = if later {
-                Some("measured before")
+                Some("measured-before")
             } else if gross {
-                Some("left out by the rule")
+                Some("left-out-by-rule")
             } else if arrival.elsewhere {
-                Some("measured by another gauge")
+                Some("by-another-gauge")
             } else if arrival.piece > newest {
                 let point = (arrival.count as f64 - 5000.0) / 205.39;
                 level = 0.3 * point + 0.7 * level;
@@ -261,10 +261,10 @@ proptest! {
                 skipped = 0;
                 None
             } else if before.is_some() {
-                Some("measured before")
+                Some("measured-before")
             } else {
                 skipped += 1;
-                Some("it comes late")
+                Some("it-comes-late")
             };
             if !later {
                 first.insert(arrival.piece, arrival.attempt);
