@@ -1,20 +1,18 @@
 //! The files of a line: its plant description, and the folder of rules that this names.
 
 use crate::folder::{FolderFault, RulesFolder};
-use chargehand_core::{Plant, State};
-use chargehand_derive::description;
-use chargehand_derive::{Derivation, Texts};
+use chargehand_derive::{Described, Regime, Texts};
 use chargehand_script::Rulebook;
 use std::fs;
 use std::path::Path;
 
-/// What one line is made of, read from its files.
+/// What one line is made of, read from its files. The rules are loaded by the line's own thread.
 #[derive(Clone, Debug)]
 pub struct LineFiles {
-    /// What faults call the plant description.
-    pub name: String,
     /// Plant description and rulebook.
     pub texts: Texts,
+    name: String,
+    described: Described,
 }
 
 /// The plant description or its rules are wrong: bad configuration, not a fault of the program.
@@ -26,32 +24,63 @@ impl LineFiles {
     /// Reads a plant description and the rulebook it names.
     ///
     /// # Errors
-    /// A file cannot be read, or is wrong.
+    /// A file cannot be read, or the description is wrong.
     pub fn read(plant: &Path) -> Result<Self, BadConfiguration> {
-        let name = plant.display().to_string();
-        let read = read_plant(plant)?;
+        let PlantFile { text, described } = read_plant(plant)?;
         let folder = plant
             .parent()
             .unwrap_or(Path::new(""))
-            .join(&read.plant.line.rules);
-        let texts = Texts {
-            plant: read.text,
-            rulebook: read_rulebook(&folder)?.to_text(),
-        };
-        // Here, and not only on the line's thread: nothing is to start, no ledger to come into being, on wrong rules.
-        Derivation::new(&texts, &name, State::default())
-            .map_err(|fault| BadConfiguration(fault.to_string()))?;
-        Ok(Self { name, texts })
+            .join(&described.plant().line.rules);
+        Ok(Self {
+            name: plant.display().to_string(),
+            texts: Texts {
+                plant: text,
+                rulebook: read_rulebook(&folder)?.to_text(),
+            },
+            described,
+        })
+    }
+
+    /// Texts from elsewhere; `name` is what faults call the description.
+    ///
+    /// # Errors
+    /// The description is wrong.
+    pub fn of(texts: Texts, name: &str) -> Result<Self, BadConfiguration> {
+        let described = Described::read(&texts.plant, name);
+        Ok(Self {
+            described: described.map_err(|fault| BadConfiguration(fault.to_string()))?,
+            name: name.to_owned(),
+            texts,
+        })
+    }
+
+    /// What faults call the plant description.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// The plant description.
+    #[must_use]
+    pub fn described(&self) -> &Described {
+        &self.described
+    }
+
+    /// What these files put in force.
+    ///
+    /// # Errors
+    /// The rules are wrong.
+    pub fn regime(&self) -> Result<Regime, BadConfiguration> {
+        Regime::under(self.described.clone(), self.texts.clone())
+            .map_err(|fault| BadConfiguration(fault.to_string()))
     }
 }
 
 /// A plant description that was read.
 pub(crate) struct PlantFile {
-    pub(crate) plant: Plant,
     /// As it was typed.
     pub(crate) text: String,
-    /// What of it is taken without effect.
-    pub(crate) remarks: Vec<description::Fault>,
+    pub(crate) described: Described,
 }
 
 /// Reads a plant description.
@@ -59,13 +88,9 @@ pub(crate) fn read_plant(path: &Path) -> Result<PlantFile, BadConfiguration> {
     let name = path.display().to_string();
     let text = fs::read_to_string(path)
         .map_err(|error| BadConfiguration(format!("{name}: {error}: name a plant description")))?;
-    let (plant, remarks) = description::described(&text, &name)
-        .map_err(|faults| BadConfiguration(faults.to_string()))?;
-    Ok(PlantFile {
-        plant,
-        text,
-        remarks,
-    })
+    let described =
+        Described::read(&text, &name).map_err(|fault| BadConfiguration(fault.to_string()))?;
+    Ok(PlantFile { text, described })
 }
 
 /// The rules of a folder. What is not read there is said.

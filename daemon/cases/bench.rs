@@ -10,7 +10,7 @@ use chargehand_core::{
 };
 use chargehand_derive::duplicates;
 use chargehand_derive::record::{Body, MessageBody};
-use chargehand_derive::{Derivation, TextFault, Texts};
+use chargehand_derive::{Derivation, Regime, TextFault, Texts};
 use chargehand_ledger::{Key, KeyHit};
 use chargehand_wire::UnknownZone;
 use serde::Serialize;
@@ -89,15 +89,16 @@ impl Bench {
     /// # Errors
     /// Every fault of the texts.
     pub fn new(texts: &Texts, name: &str) -> Result<Self, TextFault> {
-        let derivation = Derivation::new(texts, name, State::default())?;
-        Ok(Self::on(derivation, texts.start(None))?)
+        Ok(Self::under(Regime::of(texts.clone(), name)?)?)
     }
 
-    /// A line made elsewhere, with the start that puts its texts in force.
+    /// A line under this regime.
     ///
     /// # Errors
     /// The description's zone is not known.
-    pub fn on(derivation: Derivation, start: Start) -> Result<Self, UnknownZone> {
+    pub fn under(regime: Regime) -> Result<Self, UnknownZone> {
+        let start = regime.texts().start(None);
+        let derivation = Derivation::under(regime, State::default());
         let day = Day::in_zone(&derivation.plant().line.zone)?;
         Ok(Self {
             derivation,

@@ -371,7 +371,7 @@ async fn day(seed: u64, folder: &Path, live: Option<f64>) -> anyhow::Result<Scor
         },
     };
     let handed = || Arc::clone(&clock) as Arc<dyn Clock>;
-    let running = Running::start(&[files()], &settings, &handed, None)?;
+    let running = Running::start(&[files()?], &settings, &handed, None)?;
     let pace = live.map(|factor| Pace {
         factor,
         begun: tokio::time::Instant::now(),
@@ -426,7 +426,7 @@ async fn caught_up(
     Ok(())
 }
 
-fn files() -> LineFiles {
+fn files() -> Result<LineFiles, BadConfiguration> {
     let rules = RULES.iter().filter(|(file, _)| file.ends_with(RULE));
     let rulebook = Rulebook::of(
         rules
@@ -436,11 +436,9 @@ fn files() -> LineFiles {
             })
             .collect(),
     );
-    LineFiles {
-        name: "the demo's plant description".into(),
-        texts: Texts {
-            plant: plant_description().to_owned(),
-            rulebook: rulebook.to_text(),
-        },
-    }
+    let texts = Texts {
+        plant: plant_description().to_owned(),
+        rulebook: rulebook.to_text(),
+    };
+    LineFiles::of(texts, "the demo's plant description")
 }

@@ -1,17 +1,18 @@
 //! One line under its texts: each record's input in, its outcomes out.
 
-use crate::description;
 use crate::record::{Body, MessageBody};
+use crate::regime::{Described, Regime};
 use crate::texts::{TextFault, Texts};
 use chargehand_core::{Input, Line, Outcome, Plant, State, Timestamp};
-use chargehand_script::{Rulebook, Rules};
+use chargehand_script::Rules;
 use chargehand_wire::{Message, Row, Wire};
 use std::sync::Arc;
 
 /// One line, ready to derive records.
 pub struct Derivation {
     line: Line<Rules>,
-    wire: Wire,
+    texts: Texts,
+    described: Described,
     remarks: Vec<String>,
 }
 
@@ -29,28 +30,42 @@ impl Derivation {
     /// # Errors
     /// Every fault of the texts.
     pub fn new(texts: &Texts, name: &str, state: State) -> Result<Self, TextFault> {
-        let plant = Arc::new(description::plant(&texts.plant, name)?);
-        let book = Rulebook::from_text(&texts.rulebook)?;
-        let rules = Rules::load(&book, &plant).map_err(TextFault::Rules)?;
-        Ok(Self::with_rules(plant, rules, state)?)
+        Ok(Self::under(Regime::of(texts.clone(), name)?, state))
     }
 
-    /// The same, under rules that were loaded for this description.
-    ///
-    /// # Errors
-    /// The description's zone is not known.
-    pub fn with_rules(
-        plant: Arc<Plant>,
-        rules: Rules,
-        state: State,
-    ) -> Result<Self, chargehand_wire::UnknownZone> {
-        let wire = Wire::new(Arc::clone(&plant))?;
+    /// A line that remembers `state`, under this regime.
+    #[must_use]
+    pub fn under(regime: Regime, state: State) -> Self {
+        let Regime {
+            texts,
+            described,
+            rules,
+        } = regime;
         let remarks = rules.remarks().iter().map(ToString::to_string).collect();
-        Ok(Self {
-            line: Line::new(plant, rules, state),
-            wire,
+        Self {
+            line: Line::new(Arc::clone(described.plant()), rules, state),
+            texts,
+            described,
             remarks,
-        })
+        }
+    }
+
+    /// Puts another regime in force from the next record on, which is the start that says so.
+    pub fn exchange(&mut self, regime: Regime) {
+        let state = self.line.replace_state(State::default());
+        *self = Self::under(regime, state);
+    }
+
+    /// The texts in force.
+    #[must_use]
+    pub fn texts(&self) -> &Texts {
+        &self.texts
+    }
+
+    /// The description in force, as it was read.
+    #[must_use]
+    pub fn described(&self) -> &Described {
+        &self.described
     }
 
     /// The line.
@@ -68,7 +83,7 @@ impl Derivation {
     /// Its reader and writer.
     #[must_use]
     pub fn wire(&self) -> &Wire {
-        &self.wire
+        self.described.wire()
     }
 
     /// What the rules' loader remarked, without refusing.
@@ -110,7 +125,7 @@ impl Derivation {
     }
 
     fn rows(&self, message: &MessageBody, payload: &[u8], keys: bool) -> Vec<Row> {
-        self.wire.read(Message {
+        self.wire().read(Message {
             topic: &message.topic,
             payload,
             cut: message.cut.as_ref().map(Into::into),

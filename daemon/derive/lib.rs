@@ -2,7 +2,8 @@
 //! restart does again, and what `verify` does years later is this, and the same.
 //!
 //! - [`description`]: what a plant description means.
-//! - [`Derivation`]: one line under its [`Texts`], ready to derive records.
+//! - [`Regime`]: what is in force, made once of its [`Texts`].
+//! - [`Derivation`]: one line under its regime, ready to derive records.
 //! - [`record`]: how inputs and outcomes stand in a ledger.
 //! - [`duplicates`]: which rows of a message are new, and which came before.
 //! - [`Rederivation`]: a ledger derived again, record by record, and compared.
@@ -15,10 +16,12 @@ pub mod description;
 pub mod duplicates;
 pub mod record;
 mod rederivation;
+mod regime;
 mod texts;
 
 pub use derivation::Derivation;
 pub use rederivation::{Rederivation, RederiveFault, Step, texts_of};
+pub use regime::{Described, Regime};
 pub use texts::{TextFault, Texts, text_digest};
 
 use std::fmt::Display;

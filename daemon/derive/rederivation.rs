@@ -3,9 +3,13 @@
 
 use crate::derivation::Derivation;
 use crate::record::{self, Body, Unreadable};
+use crate::regime::Regime;
 use crate::texts::{TextFault, Texts};
 use chargehand_core::{Outcome, SEMANTICS, Start, State, TextDigest, Timestamp};
 use chargehand_ledger::{Digest, Record, SnapshotRef, Store, StoreError};
+
+/// What faults call a plant description out of a ledger.
+const DESCRIPTION: &str = "plant description";
 
 /// What deriving one record again showed.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -76,6 +80,29 @@ pub struct Rederivation {
     era: Option<u32>,
     /// Derive and compare records of other eras too.
     all_eras: bool,
+    offered: Option<Offered>,
+}
+
+/// What the line goes on under in the end. A record that puts the same in force needs no texts read again.
+#[derive(Debug)]
+struct Offered {
+    texts: Texts,
+    /// Until a record asked for it.
+    regime: Option<Regime>,
+}
+
+impl Offered {
+    fn under(&mut self, state: State) -> Result<Derivation, TextFault> {
+        let regime = match self.regime.take() {
+            Some(regime) => regime,
+            None => Regime::of(self.texts.clone(), DESCRIPTION)?,
+        };
+        Ok(Derivation::under(regime, state))
+    }
+
+    fn take(&mut self, texts: &Texts) -> Option<Regime> {
+        (self.texts == *texts).then(|| self.regime.take()).flatten()
+    }
 }
 
 #[derive(Debug, Default)]
@@ -107,6 +134,7 @@ impl Rederivation {
             standing: Standing::Nothing,
             era: None,
             all_eras: false,
+            offered: None,
         }
     }
 
@@ -116,6 +144,19 @@ impl Rederivation {
     pub fn across_eras(self) -> Self {
         Self {
             all_eras: true,
+            ..self
+        }
+    }
+
+    /// Follows the ledger to go on from it under this regime.
+    #[must_use]
+    pub fn to_go_on_under(self, regime: Regime) -> Self {
+        let texts = regime.texts().clone();
+        Self {
+            offered: Some(Offered {
+                texts,
+                regime: Some(regime),
+            }),
             ..self
         }
     }
@@ -130,6 +171,7 @@ impl Rederivation {
             standing: Standing::Memory(Box::new(state)),
             era: Some(snapshot.semantics),
             all_eras: false,
+            offered: None,
         })
     }
 
@@ -143,7 +185,7 @@ impl Rederivation {
             self.era = Some(start.semantics);
             let standing = std::mem::take(&mut self.standing);
             if start.semantics == SEMANTICS || self.all_eras {
-                self.standing = started(store, record.seq, start, standing)?;
+                self.standing = self.started(store, record.seq, start, standing)?;
             }
         }
         let Some(era) = self.era else {
@@ -164,10 +206,14 @@ impl Rederivation {
         }
         if let Standing::Memory(state) = &mut self.standing {
             let state = std::mem::take(&mut **state);
-            let (plant, rulebook) = (state.plant.clone(), state.rulebook.clone());
-            let texts = (plant.as_ref(), rulebook.as_ref());
-            let derivation = loaded(store, record.seq, texts, state)?;
-            self.standing = Standing::Line(Box::new(derivation));
+            let texts = texts_of(
+                store,
+                record.seq,
+                state.plant.as_ref(),
+                state.rulebook.as_ref(),
+            )?;
+            let regime = self.regime(record.seq, texts)?;
+            self.standing = Standing::Line(Box::new(Derivation::under(regime, state)));
         }
         let Standing::Line(derivation) = &mut self.standing else {
             return Ok(Step::OtherEra(era));
@@ -203,46 +249,63 @@ impl Rederivation {
     pub fn into_state(self) -> Option<State> {
         self.standing.into_state()
     }
-}
 
-fn stands_under(derivation: &Derivation, start: &Start) -> bool {
-    let state = derivation.line().state();
-    state.plant.as_ref() == Some(&start.plant) && state.rulebook.as_ref() == Some(&start.rulebook)
-}
-
-/// What stands under a start's texts: with the memory of what stood before it, or with what the start opens with.
-fn started(
-    store: &dyn Store,
-    seq: u64,
-    start: &Start,
-    standing: Standing,
-) -> Result<Standing, RederiveFault> {
-    let state = match (standing, &start.opens_with) {
-        // Loading the same texts again would cost a line that starts often most of its replay.
-        (Standing::Line(derivation), _) if stands_under(&derivation, start) => {
-            return Ok(Standing::Line(derivation));
+    /// The line under the regime it is to go on under; none if the records lead to no memory.
+    ///
+    /// # Errors
+    /// None that reading the same texts before had not.
+    pub fn into_line(self) -> Result<Option<Derivation>, TextFault> {
+        let Some(mut offered) = self.offered else {
+            return Ok(None);
+        };
+        if let Standing::Line(derivation) = self.standing {
+            if *derivation.texts() == offered.texts {
+                return Ok(Some(*derivation));
+            }
+            let state = derivation.into_state();
+            return offered.under(state).map(Some);
         }
-        (Standing::Line(derivation), _) => derivation.into_state(),
-        (Standing::Memory(state), _) => *state,
-        (Standing::Nothing, Some(digest)) => {
-            read_snapshot(store, seq - 1, &parse_digest(seq, "snapshot", digest)?)?
-        }
-        (Standing::Nothing, None) if seq == 1 => State::default(),
-        (Standing::Nothing, None) => return Ok(Standing::Nothing),
-    };
-    let texts = (Some(&start.plant), Some(&start.rulebook));
-    Ok(Standing::Line(Box::new(loaded(store, seq, texts, state)?)))
-}
+        self.standing
+            .into_state()
+            .map(|state| offered.under(state))
+            .transpose()
+    }
 
-fn loaded(
-    store: &dyn Store,
-    seq: u64,
-    (plant, rulebook): (Option<&TextDigest>, Option<&TextDigest>),
-    state: State,
-) -> Result<Derivation, RederiveFault> {
-    let texts = texts_of(store, seq, plant, rulebook)?;
-    Derivation::new(&texts, "plant description", state)
-        .map_err(|fault| RederiveFault::Text { seq, fault })
+    fn regime(&mut self, seq: u64, texts: Texts) -> Result<Regime, RederiveFault> {
+        let offered = self.offered.as_mut();
+        if let Some(regime) = offered.and_then(|offered| offered.take(&texts)) {
+            return Ok(regime);
+        }
+        Regime::of(texts, DESCRIPTION).map_err(|fault| RederiveFault::Text { seq, fault })
+    }
+
+    /// What stands under a start's texts: with the memory of what stood before it, or with what the start opens with.
+    fn started(
+        &mut self,
+        store: &dyn Store,
+        seq: u64,
+        start: &Start,
+        standing: Standing,
+    ) -> Result<Standing, RederiveFault> {
+        let texts = || texts_of(store, seq, Some(&start.plant), Some(&start.rulebook));
+        let state = match (standing, &start.opens_with) {
+            (Standing::Line(mut derivation), _) => {
+                // Loading the same texts again would cost a line that starts often most of its replay.
+                if !derivation.texts().are_of(start) {
+                    derivation.exchange(self.regime(seq, texts()?)?);
+                }
+                return Ok(Standing::Line(derivation));
+            }
+            (Standing::Memory(state), _) => *state,
+            (Standing::Nothing, Some(digest)) => {
+                read_snapshot(store, seq - 1, &parse_digest(seq, "snapshot", digest)?)?
+            }
+            (Standing::Nothing, None) if seq == 1 => State::default(),
+            (Standing::Nothing, None) => return Ok(Standing::Nothing),
+        };
+        let regime = self.regime(seq, texts()?)?;
+        Ok(Standing::Line(Box::new(Derivation::under(regime, state))))
+    }
 }
 
 fn parse_digest(

@@ -31,6 +31,12 @@ impl Texts {
         text_digest(&self.rulebook)
     }
 
+    /// Whether a start put them in force.
+    #[must_use]
+    pub fn are_of(&self, start: &Start) -> bool {
+        self.plant_digest() == start.plant && self.rulebook_digest() == start.rulebook
+    }
+
     /// A start that puts them in force, in this version; `opens_with` is the snapshot a new era begins with.
     #[must_use]
     pub fn start(&self, opens_with: Option<Digest>) -> Start {

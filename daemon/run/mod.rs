@@ -25,7 +25,7 @@ use crate::config::{self, Settings};
 use crate::files::{BadConfiguration, LineFiles};
 use anyhow::{Context, anyhow};
 use chargehand_core::{Span, State};
-use chargehand_derive::{STACK, description};
+use chargehand_derive::{Regime, STACK};
 use chargehand_ledger::{Head, Store as _};
 use chargehand_sqlite::Sqlite;
 use chargehand_wire::{Filter, Mode, Status, Wire};
@@ -41,13 +41,11 @@ use std::thread::JoinHandle;
 fn each_its_own(lines: &[LineFiles]) -> Result<(), BadConfiguration> {
     let mut known: BTreeMap<String, &str> = BTreeMap::new();
     for files in lines {
-        let plant = description::plant(&files.texts.plant, &files.name)
-            .map_err(|faults| BadConfiguration(faults.to_string()))?;
-        let base = &plant.line.base;
-        if let Some(other) = known.insert(config::client_id(base), &files.name) {
+        let base = &files.described().plant().line.base;
+        if let Some(other) = known.insert(config::client_id(base), files.name()) {
             return Err(BadConfiguration(format!(
                 "{}: base {base} has the client id and the ledger of the line in {other}: give every line a base of its own",
-                files.name
+                files.name()
             )));
         }
     }
@@ -90,43 +88,36 @@ impl Running {
             end,
             network,
         };
-        let mut ready = Vec::new();
-        for files in lines {
-            ready.push(running.prepare(files, settings, clocks(), given)?);
+        let loading: Vec<Loading> = lines.iter().map(Loading::start).collect::<Result<_, _>>()?;
+        for line in &loading {
+            line.loaded()?;
         }
-        for (base, waker, worker) in ready {
+        let mut ready = Vec::new();
+        for (files, line) in lines.iter().zip(loading) {
+            let (waker, body) = running.prepare(files, settings, clocks(), given)?;
+            ready.push((line, waker, body));
+        }
+        for (line, waker, body) in ready {
             let end = EndSignal(running.end.clone());
-            let thread = std::thread::Builder::new()
-                .name(base.clone())
-                .stack_size(STACK)
-                .spawn(move || {
-                    let _end = end;
-                    worker()
-                })?;
-            running.lines.push((base, thread));
+            line.go(move |regime| {
+                let _end = end;
+                body(regime)
+            });
+            running.lines.push((line.base, line.thread));
             running.wakers.push(waker);
         }
         Ok(running)
     }
 
-    #[expect(
-        clippy::type_complexity,
-        reason = "a name, a waker and a thread's body"
-    )]
     fn prepare(
         &self,
         files: &LineFiles,
         settings: &Settings,
         clock: Arc<dyn Clock>,
         given: Option<&Given>,
-    ) -> anyhow::Result<(
-        String,
-        Waker,
-        Box<dyn FnOnce() -> Result<(), LineFault> + Send>,
-    )> {
-        let plant = description::plant(&files.texts.plant, &files.name)
-            .map_err(|faults| BadConfiguration(faults.to_string()))?;
-        let base = plant.line.base.clone();
+    ) -> anyhow::Result<(Waker, Body)> {
+        let wire = files.described().wire();
+        let base = files.described().plant().line.base.clone();
         let path = config::ledger_file(&settings.ledger.folder, &base);
         // A new one comes into being only when the bus was asked whether the line had one: see below.
         let opened = match path.exists() {
@@ -147,15 +138,13 @@ impl Running {
             word.is_some(),
         )?;
         let fresh = old.is_none();
-        let wire =
-            Wire::new(Arc::new(plant)).map_err(|fault| BadConfiguration(fault.to_string()))?;
-        let options = self.options(&wire, &base, settings, &clock);
+        let options = self.options(wire, &base, settings, &clock);
         let head = wire.head(0, "", clock.now()).topic;
         let link = bus::connect(self.network.handle(), options.clone());
         let waker = link.waker();
-        let (files, stop) = (files.clone(), Arc::clone(&self.stop));
-        let (given, handle, line) = (given.cloned(), self.network.handle().clone(), base.clone());
-        let body = move || -> Result<(), LineFault> {
+        let stop = Arc::clone(&self.stop);
+        let (given, handle, line) = (given.cloned(), self.network.handle().clone(), base);
+        let body = move |regime: Regime| -> Result<(), LineFault> {
             let stopped = || stop.load(Ordering::Acquire);
             let mut word = word;
             if fresh {
@@ -186,8 +175,8 @@ impl Running {
                     return Ok(());
                 }
             }
-            let recovered = recover_on_word(&mut store, &files.texts, &files.name, &*clock, word)?;
-            say_start(&recovered, &files);
+            let recovered = recover_on_word(&mut store, regime, &*clock, word)?;
+            say_start(&recovered);
             Worker::new(
                 recovered.derivation,
                 Box::new(store),
@@ -197,7 +186,7 @@ impl Running {
             )
             .run()
         };
-        Ok((base, waker, Box::new(body)))
+        Ok((waker, Box::new(body)))
     }
 
     fn options(
@@ -288,6 +277,61 @@ fn subscription(filter: Filter) -> Subscription {
     }
 }
 
+/// What a line's thread does once everything can start.
+type Body = Box<dyn FnOnce(Regime) -> Result<(), LineFault> + Send>;
+
+/// A line's thread that loads its rules, which stay on it, and then waits to be told to go.
+struct Loading {
+    base: String,
+    thread: JoinHandle<Result<(), LineFault>>,
+    loaded: mpsc::Receiver<Result<(), BadConfiguration>>,
+    go: mpsc::Sender<Body>,
+}
+
+impl Loading {
+    fn start(files: &LineFiles) -> anyhow::Result<Self> {
+        let files = files.clone();
+        let base = files.described().plant().line.base.clone();
+        let (tell, loaded) = mpsc::channel();
+        let (go, told) = mpsc::channel::<Body>();
+        let thread = std::thread::Builder::new()
+            .name(base.clone())
+            .stack_size(STACK)
+            .spawn(move || {
+                let regime = files.regime();
+                drop(files);
+                let (regime, word) = match regime {
+                    Ok(regime) => (Some(regime), Ok(())),
+                    Err(fault) => (None, Err(fault)),
+                };
+                // Nobody waits for it where another line could not be made.
+                let _ = tell.send(word);
+                match (regime, told.recv()) {
+                    (Some(regime), Ok(body)) => body(regime),
+                    _ => Ok(()),
+                }
+            })?;
+        Ok(Self {
+            base,
+            thread,
+            loaded,
+            go,
+        })
+    }
+
+    /// Waits for the rules.
+    fn loaded(&self) -> anyhow::Result<()> {
+        let loaded = self.loaded.recv();
+        Ok(loaded
+            .with_context(|| format!("line {}: its rules could not be loaded", self.base))??)
+    }
+
+    fn go(&self, body: impl FnOnce(Regime) -> Result<(), LineFault> + Send + 'static) {
+        // Its thread waits for nothing else.
+        let _ = self.go.send(Box::new(body));
+    }
+}
+
 /// Says that a line's thread has ended, also when it panicked.
 struct EndSignal(mpsc::Sender<()>);
 
@@ -320,7 +364,7 @@ fn wanted(
     )))
 }
 
-fn say_start(recovered: &Recovered, files: &LineFiles) {
+fn say_start(recovered: &Recovered) {
     let plant = recovered.derivation.plant();
     tracing::info!(
         "line {}: {} records derived again, all equal",
@@ -341,9 +385,8 @@ fn say_start(recovered: &Recovered, files: &LineFiles) {
             tracing::info!("line {base}: declared no more, dropped: {dropped}");
         }
     }
-    // The same words as those of `check`. A description that cannot be read has not come so far.
-    let described = description::described(&files.texts.plant, &files.name);
-    for remark in described.map(|(_, remarks)| remarks).unwrap_or_default() {
+    // The same words as those of `check`.
+    for remark in recovered.derivation.described().remarks() {
         tracing::warn!("{remark}");
     }
     for remark in recovered.derivation.remarks() {

@@ -4,7 +4,7 @@
 use super::clock::Clock;
 use chargehand_core::{InForce, Outcome, PersonWord, SEMANTICS, Start, State};
 use chargehand_derive::record::{self, Body};
-use chargehand_derive::{Derivation, TextFault, Texts};
+use chargehand_derive::{Derivation, Regime, TextFault, Texts};
 use chargehand_derive::{Rederivation, RederiveFault, Step};
 use chargehand_ledger::{
     Batch, Blob, Digest, Entry, Head, Snapshot, SnapshotRef, Store, StoreError, audit,
@@ -74,24 +74,23 @@ pub fn recover(
     name: &str,
     clock: &dyn Clock,
 ) -> Result<Recovered, RecoverFault> {
-    recover_on_word(store, texts, name, clock, None)
+    let regime = Regime::of(texts.clone(), name)?;
+    recover_on_word(store, regime, clock, None)
 }
 
-/// As [`recover`], on a person's word.
+/// As [`recover`], under what was made of texts before, and on a person's word.
 ///
 /// # Errors
 /// As [`recover`].
 pub fn recover_on_word(
     store: &mut dyn Store,
-    texts: &Texts,
-    name: &str,
+    regime: Regime,
     clock: &dyn Clock,
     word: Option<PersonWord>,
 ) -> Result<Recovered, RecoverFault> {
-    // What is to be put in force is loaded first: a wrong text must not cost a replay.
-    let mut derivation = Derivation::new(texts, name, State::default())?;
     let before = store.head();
-    let (state, replayed, new_era) = state_at_head(store)?;
+    let (mut derivation, replayed, new_era) = line_at_head(store, regime)?;
+    let (state, texts) = (derivation.line().state(), derivation.texts().clone());
     // An input is never older than the one before it, but where a person says that the one before was wrong.
     if word
         .as_ref()
@@ -100,9 +99,8 @@ pub fn recover_on_word(
         clock.not_before(state.now);
     }
     let now = clock.now();
-    let opening = new_era.then(|| record::text(&state));
+    let opening = new_era.then(|| record::text(state));
     let opens_with = opening.as_ref().map(|text| Digest::of(text.as_bytes()));
-    derivation.begin(state);
     let body = Body::Start(Start {
         word,
         ..texts.start(opens_with)
@@ -148,12 +146,16 @@ fn blob(kind: &str, text: &str) -> Blob {
     }
 }
 
-/// The state after the last record, how many records were derived for it, and whether a new era begins.
+/// The line after the last record under what is to be in force, how many records were derived for it, and whether a new
+/// era begins.
 /// The newest snapshot that can be read is where it starts, whatever version left it: a state is what was
 /// said, not what this version would have said.
-fn state_at_head(store: &dyn Store) -> Result<(State, u64, bool), RecoverFault> {
+fn line_at_head(
+    store: &dyn Store,
+    regime: Regime,
+) -> Result<(Derivation, u64, bool), RecoverFault> {
     if store.head() == Head::EMPTY {
-        return Ok((State::default(), 0, false));
+        return Ok((Derivation::under(regime, State::default()), 0, false));
     }
     for snapshot in &store.snapshots()? {
         if !vouched(store, snapshot)? {
@@ -164,12 +166,12 @@ fn state_at_head(store: &dyn Store) -> Result<(State, u64, bool), RecoverFault> 
             continue;
         }
         match Rederivation::from_snapshot(store, snapshot) {
-            Ok(replay) => return follow(store, replay, snapshot.seq),
+            Ok(replay) => return follow(store, replay.to_go_on_under(regime), snapshot.seq),
             // An older one, or the whole ledger, gives the same state.
             Err(fault) => tracing::warn!("a snapshot cannot be used, going further back: {fault}"),
         }
     }
-    follow(store, Rederivation::from_start(), 0)
+    follow(store, Rederivation::from_start().to_go_on_under(regime), 0)
 }
 
 /// Whether the chain names a snapshot: the record after it does, or it is of a version that wrote no such record, and so
@@ -203,7 +205,7 @@ fn follow(
     store: &dyn Store,
     replay: Rederivation,
     after: u64,
-) -> Result<(State, u64, bool), RecoverFault> {
+) -> Result<(Derivation, u64, bool), RecoverFault> {
     let mut replay = replay.across_eras();
     let (mut replayed, mut fault) = (0, None);
     audit::check_chain_after(store, after, &mut |record| {
@@ -236,6 +238,6 @@ fn follow(
         return Err(fault);
     }
     let new_era = replay.era() != Some(SEMANTICS);
-    let state = replay.into_state().ok_or(RecoverFault::NoState)?;
-    Ok((state, replayed, new_era))
+    let derivation = replay.into_line()?.ok_or(RecoverFault::NoState)?;
+    Ok((derivation, replayed, new_era))
 }

@@ -131,7 +131,7 @@ pub fn build(files: &LineFiles, path: &Path, readings: &mut Readings, count: u64
     let mut derivation = recover(
         &mut store,
         &files.texts,
-        &files.name,
+        files.name(),
         &Standing::at(Timestamp(begin)),
     )
     .expect("a new ledger")

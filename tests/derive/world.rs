@@ -6,8 +6,7 @@ use crate::support::clock::Standing;
 use chargehand::run::{Batch, Incoming, recover, recover_on_word};
 use chargehand_core::{Outcome, PersonWord, SEMANTICS, State, Timestamp};
 use chargehand_derive::record::Body;
-use chargehand_derive::{Derivation, Texts};
-use chargehand_derive::{Rederivation, Step};
+use chargehand_derive::{Derivation, Rederivation, Regime, Step, Texts};
 use chargehand_ledger::{Batch as Append, Snapshot, SnapshotRef, Store};
 use chargehand_script::{Rulebook, Source};
 use std::path::Path;
@@ -88,13 +87,9 @@ impl World {
         now: Timestamp,
         word: Option<PersonWord>,
     ) -> Taken {
-        let recovered = recover_on_word(
-            &mut self.store,
-            &texts,
-            "the test's plant",
-            &Standing::at(now),
-            word,
-        );
+        let regime = Regime::of(texts.clone(), "the test's plant");
+        let regime = regime.unwrap_or_else(|fault| panic!("{fault}"));
+        let recovered = recover_on_word(&mut self.store, regime, &Standing::at(now), word);
         let recovered = recovered.unwrap_or_else(|fault| panic!("{fault}"));
         let record = self.store.records().last().expect("a start is a record");
         let outcomes = serde_json::from_str(&record.outcomes).expect("outcomes read back");

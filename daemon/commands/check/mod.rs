@@ -26,9 +26,10 @@ use crate::files::{BadConfiguration, read_plant};
 use crate::folder::{FolderFault, RulesFolder};
 use chargehand_derive::description;
 use chargehand_script::{LoadFault, Rulebook, Rules, Source, definitions};
+use chargehand_wire::UnknownZone;
 use charts::Charts;
 use report::Texts;
-use running::{Track, Unfit};
+use running::Track;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
@@ -80,7 +81,7 @@ pub fn check(
     let read = read_plant(plant)?;
     let folder = match rules {
         Some(folder) => folder.to_owned(),
-        None => beside(plant, &read.plant.line.rules),
+        None => beside(plant, &read.described.plant().line.rules),
     };
     let folder = RulesFolder::open(&folder).map_err(|fault| match fault {
         FolderFault::Folder { path, error } if rules.is_some() => BadConfiguration(format!(
@@ -96,19 +97,25 @@ pub fn check(
         folder: folder.path().display().to_string(),
         rules: Vec::new(),
         faults: Vec::new(),
-        remarks: read.remarks.into_iter().map(Finding::from).collect(),
+        remarks: read
+            .described
+            .remarks()
+            .iter()
+            .cloned()
+            .map(Finding::from)
+            .collect(),
         cases: Vec::new(),
         branches: Vec::new(),
         charts: Vec::new(),
         texts: Texts::from([(plant.display().to_string(), read.text.clone())]),
     };
-    let doubts = doubts::of(&read.plant, &report.plant);
+    let doubts = doubts::of(read.described.plant(), &report.plant);
     report.remarks.extend(doubts);
     let further: Vec<(String, String)> = further
         .iter()
         .map(|path| read_further(path))
         .collect::<Result<_, _>>()?;
-    report.look(&folder, &further, &Track::new(read.plant, read.text))?;
+    report.look(&folder, &further, &Track::new(read.described, read.text))?;
     report.faults.sort();
     report.remarks.sort();
     report.ok = report.faults.is_empty()
@@ -123,10 +130,10 @@ pub fn check(
 /// # Errors
 /// The plant description is wrong, or the file cannot be written.
 pub fn write_definitions(plant: &Path, folder: &Path) -> Result<PathBuf, BadConfiguration> {
-    let described = read_plant(plant)?.plant;
+    let described = read_plant(plant)?.described;
     let path = folder.join(DEFINITIONS);
     fs::create_dir_all(folder)
-        .and_then(|()| fs::write(&path, definitions(&described)))
+        .and_then(|()| fs::write(&path, definitions(described.plant())))
         .map_err(|error| {
             let path = path.display();
             BadConfiguration(format!(
@@ -292,12 +299,12 @@ impl Report {
     ) -> Result<(), BadConfiguration> {
         let found = match cases {
             [] => Vec::new(),
-            cases => fit(track.run(book, cases))?.unwrap_or_default(),
+            cases => track.run(book, cases).map_err(unknown)?,
         };
         let ran = cases.iter().zip(found);
         self.cases
             .extend(ran.map(|(case, differences)| CaseReport::of(case, differences)));
-        for branch in fit(track.branches(book, cases))?.unwrap_or_default() {
+        for branch in track.branches(book, cases).map_err(unknown)? {
             let file = self.path(&branch.file);
             self.branches.push(BranchReport::of(branch, file));
         }
@@ -378,13 +385,8 @@ impl Written {
     }
 }
 
-/// Rules that are wrong have been told already, and run no cases.
-fn fit<T>(ran: Result<T, Unfit>) -> Result<Option<T>, BadConfiguration> {
-    match ran {
-        Ok(found) => Ok(Some(found)),
-        Err(Unfit::Rules) => Ok(None),
-        Err(Unfit::Zone(zone)) => Err(BadConfiguration(zone.to_string())),
-    }
+fn unknown(zone: UnknownZone) -> BadConfiguration {
+    BadConfiguration(zone.to_string())
 }
 
 fn stem(source: &Source) -> &str {

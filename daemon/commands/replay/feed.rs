@@ -3,15 +3,12 @@
 
 use super::texts::Chosen;
 use chargehand_core::Start;
-use chargehand_derive::RederiveFault;
-use chargehand_derive::TextFault;
-use chargehand_derive::description;
 use chargehand_derive::record::{self, Body};
+use chargehand_derive::{Described, RederiveFault};
 use chargehand_ledger::{Record, Store};
 use chargehand_sqlite::Sqlite;
-use chargehand_wire::{Message, Row, Wire};
+use chargehand_wire::{Message, Row};
 use std::ops::ControlFlow;
-use std::sync::Arc;
 use std::sync::mpsc::SyncSender;
 
 /// Records handed over at once.
@@ -33,7 +30,7 @@ pub(super) fn feed(store: &Sqlite, end: u64, chosen: &Chosen, to: &SyncSender<Ba
     let mut reader = Reader {
         store,
         chosen,
-        wire: None,
+        described: None,
     };
     let mut batch = Vec::with_capacity(BATCH);
     let mut fault = None;
@@ -64,8 +61,8 @@ pub(super) fn feed(store: &Sqlite, end: u64, chosen: &Chosen, to: &SyncSender<Ba
 struct Reader<'r> {
     store: &'r Sqlite,
     chosen: &'r Chosen,
-    /// The plant description's text, and what reads under it.
-    wire: Option<(String, Wire)>,
+    /// The plant description's text, and what it means.
+    described: Option<(String, Described)>,
 }
 
 impl Reader<'_> {
@@ -77,11 +74,11 @@ impl Reader<'_> {
                 Vec::new()
             }
             Body::Message(message) => {
-                let (_, wire) = self
-                    .wire
+                let (_, described) = self
+                    .described
                     .as_ref()
                     .ok_or(RederiveFault::NoStart { seq: record.seq })?;
-                wire.read(Message {
+                described.wire().read(Message {
                     topic: &message.topic,
                     payload: record.payload.as_deref().unwrap_or_default(),
                     cut: message.cut.as_ref().map(Into::into),
@@ -96,14 +93,16 @@ impl Reader<'_> {
 
     fn start(&mut self, seq: u64, start: &Start) -> Result<(), RederiveFault> {
         let text = self.chosen.texts(self.store, seq, start)?.plant;
-        if self.wire.as_ref().is_some_and(|(known, _)| *known == text) {
+        if self
+            .described
+            .as_ref()
+            .is_some_and(|(known, _)| *known == text)
+        {
             return Ok(());
         }
-        let refused = |fault| RederiveFault::Text { seq, fault };
-        let plant = description::plant(&text, self.chosen.name())
-            .map_err(|faults| refused(TextFault::Plant(faults)))?;
-        let wire = Wire::new(Arc::new(plant)).map_err(|fault| refused(TextFault::Zone(fault)))?;
-        self.wire = Some((text, wire));
+        let described = Described::read(&text, self.chosen.name())
+            .map_err(|fault| RederiveFault::Text { seq, fault })?;
+        self.described = Some((text, described));
         Ok(())
     }
 }

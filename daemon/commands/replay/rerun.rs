@@ -11,9 +11,9 @@ use chargehand_core::{
     Ends, HoldId, Input, InputId, Outcome, Release, RequestKind, Source, SourceKind, Start, State,
     Timestamp,
 };
+use chargehand_derive::Derivation;
 use chargehand_derive::RederiveFault;
 use chargehand_derive::record::{Body, MessageBody};
-use chargehand_derive::{Derivation, Texts};
 use chargehand_ledger::Store;
 use chargehand_wire::Row;
 use std::mem;
@@ -25,7 +25,7 @@ const NEVER_SEEN: u64 = 0;
 pub(super) struct Rerun<'r> {
     store: &'r dyn Store,
     chosen: &'r Chosen,
-    line: Option<(Texts, Derivation)>,
+    line: Option<Derivation>,
     /// Every `semantics` found, with the record it begins at.
     eras: Vec<(u64, u32)>,
     /// The starts that put another text in force than the one before.
@@ -45,7 +45,7 @@ impl<'r> Rerun<'r> {
 
     /// The line, if the ledger has a record at all.
     pub(super) fn derivation(&self) -> Option<&Derivation> {
-        self.line.as_ref().map(|(_, derivation)| derivation)
+        self.line.as_ref()
     }
 
     /// The `semantics` numbers found and from which record each holds.
@@ -70,7 +70,7 @@ impl<'r> Rerun<'r> {
         if let Body::Start(start) = &fed.body {
             self.start(seq, start)?;
         }
-        let Some((_, derivation)) = &mut self.line else {
+        let Some(derivation) = &mut self.line else {
             return Err(RederiveFault::NoStart { seq });
         };
         let Body::Message(message) = &mut fed.body else {
@@ -109,19 +109,16 @@ impl<'r> Rerun<'r> {
             self.starts.push(start.clone());
         }
         let texts = self.chosen.texts(self.store, seq, start)?;
-        let state = match self.line.take() {
+        match &mut self.line {
             // The same texts again: the same line goes on.
-            Some((known, derivation)) if known == texts => {
-                self.line = Some((known, derivation));
-                return Ok(());
+            Some(derivation) if *derivation.texts() == texts => {}
+            Some(derivation) => derivation.exchange(self.chosen.regime(seq, texts)?),
+            None if seq == 1 => {
+                let regime = self.chosen.regime(seq, texts)?;
+                self.line = Some(Derivation::under(regime, State::default()));
             }
-            Some((_, derivation)) => derivation.into_state(),
-            None if seq == 1 => State::default(),
             None => return Err(RederiveFault::NoStart { seq }),
-        };
-        let derivation = Derivation::new(&texts, self.chosen.name(), state)
-            .map_err(|fault| RederiveFault::Text { seq, fault })?;
-        self.line = Some((texts, derivation));
+        }
         Ok(())
     }
 }

@@ -5,9 +5,8 @@
 
 use crate::files::{BadConfiguration, PlantFile, read_plant};
 use crate::folder::RulesFolder;
-use chargehand_core::{Start, State, TextDigest};
-use chargehand_derive::{Derivation, Texts, text_digest};
-use chargehand_derive::{RederiveFault, texts_of};
+use chargehand_core::{Start, TextDigest};
+use chargehand_derive::{RederiveFault, Regime, Texts, text_digest, texts_of};
 use chargehand_ledger::Store;
 use chargehand_sqlite::Sqlite;
 use std::collections::BTreeSet;
@@ -82,6 +81,11 @@ impl Chosen {
         })
     }
 
+    /// What these texts put in force; `seq` is the record that wants them.
+    pub(super) fn regime(&self, seq: u64, texts: Texts) -> Result<Regime, RederiveFault> {
+        Regime::of(texts, self.name()).map_err(|fault| RederiveFault::Text { seq, fault })
+    }
+
     /// Every pair that the replay can come to must load.
     fn prove(&self, named: &Named, store: &Sqlite) -> anyhow::Result<()> {
         let plants = match &self.plant {
@@ -102,7 +106,7 @@ impl Chosen {
                     plant: plant.clone(),
                     rulebook: rulebook.clone(),
                 };
-                let Err(fault) = Derivation::new(&texts, self.name(), State::default()) else {
+                let Err(fault) = Regime::of(texts, self.name()) else {
                     continue;
                 };
                 let lines = fault.to_string();
@@ -133,11 +137,12 @@ impl Chosen {
 
 fn plant_of(path: &Path, line: &str) -> Result<(String, String), BadConfiguration> {
     let name = path.display().to_string();
-    let PlantFile { plant, text, .. } = read_plant(path)?;
-    if plant.line.base != line {
+    let PlantFile { described, text } = read_plant(path)?;
+    let base = &described.plant().line.base;
+    if base != line {
         return Err(BadConfiguration(format!(
             "{name}: describes line {}, the ledger is of line {line}: name a description of that line",
-            plant.line.base
+            base
         )));
     }
     Ok((name, text))

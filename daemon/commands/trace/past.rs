@@ -1,14 +1,13 @@
 //! Reading old messages as they were read then, and looking for what came before or after a record.
 
 use chargehand_core::{
-    Event, EventKind, EventWord, GaugeName, Input, Outcome, PieceName, Plant, Request, StratumName,
+    Event, EventKind, EventWord, GaugeName, Input, Outcome, PieceName, Request, StratumName,
     TextDigest, Timestamp,
 };
-use chargehand_derive::Texts;
-use chargehand_derive::description;
 use chargehand_derive::record::{self, Body};
+use chargehand_derive::{Described, Texts};
 use chargehand_ledger::{Digest, Record, Store, StoreError};
-use chargehand_wire::{Message, Row, Wire};
+use chargehand_wire::{Message, Row};
 use chargehand_words::say;
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
@@ -29,27 +28,22 @@ pub(super) struct Past<'s> {
 }
 
 /// A plant description, and what reads under it.
-pub(super) struct Reader {
-    plant: Arc<Plant>,
-    wire: Wire,
-}
+pub(super) struct Reader(Described);
 
 impl Reader {
     fn of(store: &dyn Store, digest: &TextDigest) -> Option<Arc<Self>> {
         let digest: Digest = digest.as_str().parse().ok()?;
         let text = String::from_utf8(store.blob(&digest).ok()??).ok()?;
-        let plant = Arc::new(description::plant(&text, "plant").ok()?);
-        let wire = Wire::new(Arc::clone(&plant)).ok()?;
-        Some(Arc::new(Self { plant, wire }))
+        Some(Arc::new(Self(Described::read(&text, "plant").ok()?)))
     }
 
     pub(super) fn print(&self, at: Timestamp) -> String {
-        self.wire.print(at)
+        self.0.wire().print(at)
     }
 
     /// Whether a gauge is checked by measuring a standard.
     pub(super) fn has_standard(&self, gauge: &GaugeName) -> bool {
-        let gauge = self.plant.gauge(gauge.as_str());
+        let gauge = self.0.plant().gauge(gauge.as_str());
         gauge.is_some_and(|gauge| gauge.standard.is_some())
     }
 
@@ -57,7 +51,7 @@ impl Reader {
         let Ok(Body::Message(message)) = record::body(record) else {
             return Vec::new();
         };
-        self.wire.read(Message {
+        self.0.wire().read(Message {
             topic: &message.topic,
             payload: record.payload.as_deref().unwrap_or_default(),
             retain: message.retain,

@@ -8,6 +8,7 @@ use crate::simulation::promises::Broken;
 use crate::simulation::stations::BASE;
 use chargehand::run::{RecoverFault, Stands, WAIT_MAX, Worker, recover_on_word, stands};
 use chargehand_core::{PersonWord, Span, Timestamp};
+use chargehand_derive::Regime;
 use chargehand_ledger::{Store as _, StoreError};
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -31,8 +32,9 @@ impl World {
         let Some(word) = self.word_of_the_clock(&store, &clock)? else {
             return Ok(());
         };
-        let name = "the simulated plant";
-        let recovered = match recover_on_word(&mut store, &self.texts, name, &*clock, word) {
+        let regime = Regime::of(self.texts.clone(), "the simulated plant")
+            .map_err(|fault| Broken(fault.to_string()))?;
+        let recovered = match recover_on_word(&mut store, regime, &*clock, word) {
             Ok(recovered) => recovered,
             Err(RecoverFault::Store(_)) if fuse.blown() || !self.calm => {
                 self.gone();
