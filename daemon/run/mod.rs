@@ -7,6 +7,7 @@ mod intake;
 mod outbox;
 mod receipts;
 mod recover;
+mod states;
 mod worker;
 
 #[cfg(test)]
@@ -24,11 +25,11 @@ use crate::bus::{self, Network, Subscription, Waker};
 use crate::config::{self, Settings};
 use crate::files::{BadConfiguration, LineFiles};
 use anyhow::{Context, anyhow};
-use chargehand_core::{Span, State};
+use chargehand_core::Span;
 use chargehand_derive::{Regime, STACK};
 use chargehand_ledger::{Head, Store as _};
 use chargehand_sqlite::Sqlite;
-use chargehand_wire::{Filter, Mode, Status, Wire};
+use chargehand_wire::{Filter, LineStatus, Mode, Status, Wire};
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::iterator::Signals;
 use std::collections::BTreeMap;
@@ -198,7 +199,7 @@ impl Running {
     ) -> bus::Options {
         let bus = &settings.bus;
         let will = wire.status(
-            &State::default(),
+            &LineStatus::default(),
             &Status {
                 mode: Mode::Offline,
                 why: Some("the connection was lost without a farewell"),

@@ -9,13 +9,14 @@ use super::echo::Echo;
 use super::intake::{Batch, Incoming};
 use super::outbox::{self, Outbox, Written};
 use super::receipts::Receipts;
+use super::states::{Pace, States};
 use crate::bus::{self, AckToken, Carrier, Confirm, Event};
-use chargehand_core::{AdvisoryId, AlarmId, Outcome, Span, StationName, Timestamp};
+use chargehand_core::{Span, Timestamp};
 use chargehand_derive::Derivation;
 use chargehand_derive::record::Body;
 use chargehand_ledger::{Batch as LedgerBatch, Store, StoreError};
 use chargehand_wire::{Beat, Mode, Publish, Status};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -30,7 +31,7 @@ const LOOK_MAX: usize = 4 * BATCH_MAX;
 /// At most so many events are sorted to find that all is subscribed.
 const JOIN_MAX: usize = 20 * BATCH_MAX;
 /// A station that hears no beat for three of these takes silence as held.
-const BEAT: Span = Span::from_secs(1);
+pub(super) const BEAT: Span = Span::from_secs(1);
 /// A beat that is late by so much does not wait for the end of the round.
 const LATE: Span = Span::from_millis(500);
 /// How long the line waits for room on the bus before it looks whether a beat is due.
@@ -65,6 +66,7 @@ pub struct Worker {
     left_at: Timestamp,
     /// And behind which record.
     left_seq: u64,
+    states: States,
     said: Said,
     /// What the next beats name.
     receipts: Receipts,
@@ -77,13 +79,9 @@ pub struct Worker {
     taken: u64,
 }
 
-/// What was last said of the line's state on this connection.
+/// What was last said of the daemon itself on this connection.
 #[derive(Default)]
 struct Said {
-    gates: BTreeMap<StationName, SaidGate>,
-    alarms: BTreeSet<AlarmId>,
-    advisories: BTreeSet<AdvisoryId>,
-    open_stale: bool,
     head: u64,
     /// How many messages had been taken in when the head was said.
     head_after: u64,
@@ -94,14 +92,6 @@ struct Said {
     status_stale: bool,
     /// Answers that reached no subscriber.
     unheard: u64,
-}
-
-/// What was last said of a gate.
-struct SaidGate {
-    /// The last change it told.
-    seq: u64,
-    at: Timestamp,
-    held: bool,
 }
 
 /// What came under a token.
@@ -161,6 +151,7 @@ impl Worker {
             .and_then(|all| Some(all.first()?.seq))
             .unwrap_or(0);
         let next_beat = clock.now();
+        let states = States::of(&derivation, next_beat);
         let echo = Echo::new(next_beat);
         Self {
             derivation,
@@ -175,6 +166,7 @@ impl Worker {
             repeat: false,
             left_at,
             left_seq,
+            states,
             said: Said::default(),
             receipts: Receipts::default(),
             held_back: Vec::new(),
@@ -428,15 +420,19 @@ impl Worker {
         }
         self.left = messages.collect();
         let before = store.head().seq;
+        let heard = batch.taken.iter().map(|receipt| &receipt.station);
+        let change = self
+            .states
+            .note(&self.derivation, &batch.outcomes, heard, now);
         if !batch.entries.is_empty() {
             self.commit(&mut batch, now)?;
         }
         // Durable is what the next start finds. In every round, so with every beat too.
         self.store.in_place()?;
+        self.states.flushed(change);
         if let Some(generation) = look.up {
             self.greet(generation, now)?;
         }
-        self.note_changes(&batch);
         self.note_receipts(&mut batch);
         self.acknowledge(tokens, now)?;
         self.hand_over(&batch, before)?;
@@ -470,7 +466,6 @@ impl Worker {
         self.outbox.connect(generation, after);
         self.echo.connect(now);
         let refused = std::mem::take(&mut self.said.refused);
-        let state = self.derivation.line().state();
         self.said = Said {
             // Subscriptions are refused before a connection is greeted; answers were on the last one.
             refused: refused
@@ -478,31 +473,10 @@ impl Worker {
                 .filter(|(what, _)| what.starts_with("the subscription"))
                 .collect(),
             behind: self.said.behind,
-            alarms: state.alarms.keys().cloned().collect(),
-            advisories: state.advisories.keys().cloned().collect(),
-            open_stale: true,
-            status_stale: true,
             ..Said::default()
         };
+        self.states.connected();
         self.next_beat = now;
-        let (wire, seq) = (self.derivation.wire(), self.store.head().seq);
-        let alarms = state
-            .alarms_past
-            .iter()
-            .map(|alarm| wire.alarm_cleared(alarm.as_str(), seq, now));
-        let gates = state
-            .gates_past
-            .iter()
-            .map(|gate| wire.hold_cleared(gate.as_str(), seq, now));
-        let advisories = state
-            .advisories_past
-            .iter()
-            .map(|advisory| wire.advisory_cleared(advisory.as_str(), seq, now));
-        let cleared: Vec<Publish> = alarms.chain(advisories).collect();
-        self.urgent(gates.collect())?;
-        for publish in cleared {
-            self.publish(publish, STATE)?;
-        }
         Ok(())
     }
 
@@ -646,95 +620,25 @@ impl Worker {
         Ok(())
     }
 
-    /// Which retained topics say something else now.
-    fn note_changes(&mut self, batch: &Batch) {
-        for outcome in batch.outcomes.iter().flatten() {
-            match outcome {
-                Outcome::Hold(_) | Outcome::Freed(_) => self.said.open_stale = true,
-                Outcome::Alarm(alarm) => {
-                    self.said.alarms.insert(alarm.id.clone());
-                    self.said.open_stale = true;
-                }
-                Outcome::Cleared { alarm } => {
-                    self.said.alarms.insert(alarm.clone());
-                    self.said.open_stale = true;
-                }
-                Outcome::Advisory(advisory) => {
-                    self.said.advisories.insert(advisory.id.clone());
-                    self.said.open_stale = true;
-                }
-                Outcome::Closed(closed) => {
-                    self.said.advisories.insert(closed.advisory.clone());
-                    self.said.open_stale = true;
-                }
-                Outcome::InForce(_) => self.said.status_stale = true,
-                _ => {}
-            }
-        }
-    }
-
     /// Gates and alarms are said as soon as they change: stations and people act on them.
     fn say_states(&mut self, now: Timestamp) -> Result<(), LineFault> {
         if self.outbox.generation.is_none() {
             return Ok(());
         }
         self.say_gates(now)?;
-        let line = self.derivation.line();
-        let mut publishes = Vec::new();
-        let seq = line.state().seq;
-        for id in std::mem::take(&mut self.said.alarms) {
-            publishes.push(match line.state().alarms.get(&id) {
-                Some(alarm) => self.derivation.wire().alarm(alarm, now),
-                None => self.derivation.wire().alarm_cleared(id.as_str(), seq, now),
-            });
-        }
-        for id in std::mem::take(&mut self.said.advisories) {
-            let wire = self.derivation.wire();
-            publishes.push(match line.state().advisories.get(&id) {
-                Some(advisory) => wire.advisory(advisory, now),
-                None => wire.advisory_cleared(id.as_str(), seq, now),
-            });
-        }
-        for publish in publishes {
-            self.publish(publish, STATE)?;
-        }
-        Ok(())
+        self.say(Pace::AtOnce, now)
     }
 
     fn say_gates(&mut self, now: Timestamp) -> Result<(), LineFault> {
-        let renew = Span(self.derivation.plant().line.valid.0 / 3);
-        let line = self.derivation.line();
-        let mut publishes = Vec::new();
-        for station in self
-            .derivation
-            .plant()
-            .stations
-            .iter()
-            .filter(|station| station.gate.is_some())
-        {
-            let changed = line.gate_changed(station.name.as_str());
-            let said = self.said.gates.get(&station.name);
-            let fresh = said.is_some_and(|said| {
-                said.seq == changed && (said.held || (now - said.at).0 < renew.0)
-            });
-            if fresh {
-                continue;
-            }
-            if let Some(view) = line.hold_view(station.name.as_str()) {
-                let said = SaidGate {
-                    seq: changed,
-                    at: now,
-                    held: !view.holds.is_empty(),
-                };
-                self.said.gates.insert(station.name.clone(), said);
-                publishes.push(
-                    self.derivation
-                        .wire()
-                        .hold(station.name.as_str(), &view, now),
-                );
-            }
+        let gates = self.states.say(Pace::Urgent, self.derivation.wire(), now);
+        self.urgent(gates)
+    }
+
+    fn say(&mut self, pace: Pace, now: Timestamp) -> Result<(), LineFault> {
+        for publish in self.states.say(pace, self.derivation.wire(), now) {
+            self.publish(publish, STATE)?;
         }
-        self.urgent(publishes)
+        Ok(())
     }
 
     /// Beats, and at the same pace what need not be said more often.
@@ -747,18 +651,13 @@ impl Worker {
             return Ok(());
         }
         self.look_behind(now);
-        if std::mem::take(&mut self.said.status_stale) {
+        self.states.settle(&self.derivation, now);
+        if std::mem::take(&mut self.said.status_stale) | self.states.status_is_new() {
             self.urgent(vec![self.status(Mode::Online, None, now)])?;
         }
         self.beat(now)?;
         self.link.ack(std::mem::take(&mut self.held_back));
-        if std::mem::take(&mut self.said.open_stale) {
-            let open = self
-                .derivation
-                .wire()
-                .open(self.derivation.line().state(), now);
-            self.publish(open, STATE)?;
-        }
+        self.say(Pace::WithBeat, now)?;
         let head = self.store.head();
         // While messages wait it is said again, as nothing else tells when they wait no longer.
         let stale = self.said.head != head.seq || self.said.head_after != self.taken;
@@ -802,13 +701,12 @@ impl Worker {
         self.next_beat = now + BEAT;
         self.beats += 1;
         let seq = self.store.head().seq;
-        let state = self.derivation.line().state();
         let mut publishes = Vec::new();
         for station in &self.derivation.plant().stations {
             let taken = self.receipts.take(station.name.as_str());
             publishes.extend(self.derivation.wire().beats(&Beat {
                 station: station.name.as_str(),
-                newest: state.taken.get(&station.name),
+                newest: self.states.newest(&station.name),
                 readings: taken.readings(),
                 events: taken.events(),
                 count: self.beats,
@@ -849,7 +747,7 @@ impl Worker {
         };
         let head = self.store.head();
         self.derivation.wire().status(
-            self.derivation.line().state(),
+            self.states.status(),
             &Status {
                 mode,
                 why: (!why.is_empty()).then_some(why.as_str()),

@@ -26,7 +26,7 @@ mod page;
 
 pub use messages::Asker;
 pub use publish::{Heading, Publish};
-pub use states::{Beat, Mode, Status};
+pub use states::{Beat, LineStatus, Mode, Status};
 
 use chargehand_core::{Input, PieceName, Plant, Source, Words};
 use chargehand_words::Language;

@@ -5,7 +5,7 @@ use crate::publish::{About, Publish};
 use crate::{Wire, time};
 use chargehand_core::{
     Advisory, Alarm, Hold, HoldOf, HoldView, InputId, Plant, RequestVerb, Span, State, Taken,
-    Timestamp,
+    TextDigest, Timestamp,
 };
 use serde::Serialize;
 use std::borrow::Cow;
@@ -51,7 +51,29 @@ pub enum Mode {
     Offline,
 }
 
-/// What a status says beside the line's own state.
+/// What a status says of the line itself.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct LineStatus {
+    version: String,
+    rulebook: Option<TextDigest>,
+    plant: Option<TextDigest>,
+    losses: u64,
+}
+
+impl LineStatus {
+    /// As the line stands.
+    #[must_use]
+    pub fn of(state: &State) -> Self {
+        Self {
+            version: state.version.clone(),
+            rulebook: state.rulebook.clone(),
+            plant: state.plant.clone(),
+            losses: state.losses,
+        }
+    }
+}
+
+/// What a status says beside that.
 #[derive(Clone, Copy, Debug)]
 pub struct Status<'a> {
     /// How the daemon is.
@@ -229,12 +251,12 @@ impl Wire {
 
     /// The daemon's status.
     #[must_use]
-    pub fn status(&self, state: &State, status: &Status<'_>) -> Publish {
+    pub fn status(&self, line: &LineStatus, status: &Status<'_>) -> Publish {
         let at = self.print(status.at);
-        let known = |digest: &'_ Option<chargehand_core::TextDigest>| {
+        let known = |digest: &'_ Option<TextDigest>| {
             digest.as_ref().map_or(String::new(), ToString::to_string)
         };
-        let (rulebook, plant) = (known(&state.rulebook), known(&state.plant));
+        let (rulebook, plant) = (known(&line.rulebook), known(&line.plant));
         let body = StatusBody {
             state: match status.mode {
                 Mode::Online => "online",
@@ -242,14 +264,14 @@ impl Wire {
                 Mode::Offline => "offline",
             },
             contract: 1,
-            version: &state.version,
+            version: &line.version,
             parts: PARTS,
             rulebook: &rulebook,
             plant: &plant,
             seq: status.seq,
             head: status.head,
             requests: "claimed",
-            losses: state.losses,
+            losses: line.losses,
             observing: [],
             waits_s: status.waits.map(|span| span.millis() / 1000),
             why: status.why,

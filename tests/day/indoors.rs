@@ -11,7 +11,7 @@ use chargehand_demo::{Line, Message, Observed, Score, Script, plant_description,
 use chargehand_derive::Derivation;
 use chargehand_derive::record::Body;
 use chargehand_ledger::{Batch as Append, Store as _};
-use chargehand_wire::{Beat, Mode, Publish, Status};
+use chargehand_wire::{Beat, LineStatus, Mode, Publish, Status};
 use std::collections::BTreeMap;
 
 /// A line at work.
@@ -156,7 +156,7 @@ impl Line for Indoors {
         let (state, wire) = (self.derivation.line().state(), self.derivation.wire());
         if self.beats == 1 {
             publishes.push(wire.status(
-                state,
+                &LineStatus::of(state),
                 &Status {
                     mode: Mode::Online,
                     why: None,

@@ -15,10 +15,9 @@ use super::stations::{BEGIN, Controller, People};
 use crate::support::Chance;
 use chargehand::bus::{AckToken, Event, Properties};
 use chargehand::run::Worker;
-use chargehand_core::State;
 use chargehand_derive::Texts;
 use chargehand_ledger::Digest;
-use chargehand_wire::{Mode, Status, Wire};
+use chargehand_wire::{LineStatus, Mode, Status, Wire};
 use std::cell::{Cell, RefCell};
 use std::collections::{BTreeMap, HashMap};
 use std::rc::Rc;
@@ -295,9 +294,8 @@ impl World {
         let wire = Wire::new(Arc::new(plant)).expect("a known zone");
         let times = Arc::new(Times::default());
         times.now.store(BEGIN, Ordering::Relaxed);
-        let state = State::default();
         let will = wire.status(
-            &state,
+            &LineStatus::default(),
             &Status {
                 mode: Mode::Offline,
                 why: None,
