@@ -133,7 +133,7 @@ pub trait Store {
 pub enum StoreError {
     /// The disk did not take what was written.
     #[error(
-        "ledger {place}: {doing}: the disk is full or refuses writes: {detail}; make room on it or replace it, then start again"
+        "ledger {place}: {doing}: the disk is full or refuses writes: {detail}; make room on it or replace it"
     )]
     Full {
         /// What the store calls its place.
@@ -178,10 +178,12 @@ pub enum StoreError {
         detail: String,
     },
     /// What is being written is not what the next opening will find.
-    #[error("ledger {place}: {detail}, then start again")]
+    #[error("ledger {place}: {detail}")]
     Moved {
         /// What the store calls its place.
         place: String,
+        /// Whether something else lies there.
+        replaced: bool,
         /// What was found in its place, and what to put right.
         detail: String,
     },

@@ -197,7 +197,7 @@ pub(super) fn wait_until(clock: &dyn Clock, at: Timestamp, stop: impl Fn() -> bo
 }
 
 /// Waits for so long; false if `stop` says so first.
-fn wait(length: Duration, stop: impl Fn() -> bool) -> bool {
+pub(super) fn wait(length: Duration, stop: impl Fn() -> bool) -> bool {
     let until = Instant::now() + length;
     while Instant::now() < until {
         if stop() {

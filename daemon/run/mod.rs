@@ -3,11 +3,13 @@
 mod begin;
 mod clock;
 mod echo;
+mod faults;
 mod intake;
 mod outbox;
 mod receipts;
 mod recover;
 mod states;
+mod upkeep;
 mod worker;
 
 #[cfg(test)]
@@ -15,20 +17,20 @@ mod tests;
 
 pub use begin::{BeginFault, Given, Stands, WAIT_MAX, stands};
 pub use clock::{Clock, Machine};
+pub use faults::{Follows, LineFault};
 pub use intake::{Batch, Incoming};
 pub use outbox::{Written, again, messages};
 pub use receipts::Receipts;
 pub use recover::{RecoverFault, Recovered, recover, recover_on_word};
-pub use worker::{LineFault, Worker};
+pub use worker::Worker;
 
-use crate::bus::{self, Network, Subscription, Waker};
+use crate::bus::{self, Network, Subscription};
 use crate::config::{self, Settings};
 use crate::files::{BadConfiguration, LineFiles};
 use anyhow::{Context, anyhow};
 use chargehand_core::Span;
 use chargehand_derive::{Regime, STACK};
-use chargehand_ledger::{Head, Store as _};
-use chargehand_sqlite::Sqlite;
+use chargehand_ledger::Store as _;
 use chargehand_wire::{Filter, LineStatus, Mode, Status, Wire};
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::iterator::Signals;
@@ -37,6 +39,7 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, mpsc};
 use std::thread::JoinHandle;
+use upkeep::{Upkeep, Wakers};
 
 /// Lines share nothing. Client id and ledger file both come from the base, so they clash together.
 fn each_its_own(lines: &[LineFiles]) -> Result<(), BadConfiguration> {
@@ -58,10 +61,10 @@ fn each_its_own(lines: &[LineFiles]) -> Result<(), BadConfiguration> {
 pub struct Running {
     stop: Arc<AtomicBool>,
     lines: Vec<(String, JoinHandle<Result<(), LineFault>>)>,
-    wakers: Vec<Waker>,
-    /// A line that ends says so here.
-    ends: mpsc::Receiver<()>,
-    end: mpsc::Sender<()>,
+    wakers: Wakers,
+    /// A line that ends says so here, and what follows.
+    ends: mpsc::Receiver<Follows>,
+    end: mpsc::Sender<Follows>,
     /// Held until the lines have said farewell.
     network: Network,
 }
@@ -84,7 +87,7 @@ impl Running {
         let mut running = Self {
             stop: Arc::default(),
             lines: Vec::new(),
-            wakers: Vec::new(),
+            wakers: Wakers::default(),
             ends,
             end,
             network,
@@ -95,99 +98,58 @@ impl Running {
         }
         let mut ready = Vec::new();
         for (files, line) in lines.iter().zip(loading) {
-            let (waker, body) = running.prepare(files, settings, clocks(), given)?;
-            ready.push((line, waker, body));
+            ready.push((line, running.prepare(files, settings, clocks(), given)?));
         }
-        for (line, waker, body) in ready {
-            let end = EndSignal(running.end.clone());
+        for (line, body) in ready {
+            let end = EndSignal {
+                to: running.end.clone(),
+                follows: Follows::End,
+            };
             line.go(move |regime| {
-                let _end = end;
-                body(regime)
+                let ended = body(regime);
+                end.with(
+                    ended
+                        .as_ref()
+                        .map_or_else(LineFault::follows, |()| Follows::Person),
+                );
+                ended
             });
             running.lines.push((line.base, line.thread));
-            running.wakers.push(waker);
         }
         Ok(running)
     }
 
+    /// Looks at a line's ledger, and makes what keeps the line at work. What is wrong with the ledger is the line's own
+    /// affair; a word that no start wants is everybody's.
     fn prepare(
         &self,
         files: &LineFiles,
         settings: &Settings,
         clock: Arc<dyn Clock>,
         given: Option<&Given>,
-    ) -> anyhow::Result<(Waker, Body)> {
+    ) -> Result<Body, BadConfiguration> {
         let wire = files.described().wire();
         let base = files.described().plant().line.base.clone();
         let path = config::ledger_file(&settings.ledger.folder, &base);
-        // A new one comes into being only when the bus was asked whether the line had one: see below.
-        let opened = match path.exists() {
-            true => Some(Sqlite::open(&path, &base)?),
-            false => None,
+        let upkeep = Upkeep {
+            options: self.options(wire, &base, settings, &clock),
+            base,
+            files: files.clone(),
+            path,
+            pause: Span::from_secs(i64::from(settings.ledger.pause_days) * 86_400),
+            network: self.network.handle().clone(),
+            clock,
+            given: given.cloned(),
+            stop: Arc::clone(&self.stop),
+            wakers: self.wakers.clone(),
         };
-        let old = opened.as_ref().filter(|store| store.head() != Head::EMPTY);
-        let pause = Span::from_secs(i64::from(settings.ledger.pause_days) * 86_400);
-        let (word, wait_until) = match old {
-            Some(store) => begin::for_the_clock(store, &*clock, pause, given)
-                .with_context(|| format!("line {base}"))?,
-            None => (None, None),
-        };
-        wanted(
-            given,
-            &base,
-            old.map(|store| store.head().seq),
-            word.is_some(),
-        )?;
-        let fresh = old.is_none();
-        let options = self.options(wire, &base, settings, &clock);
-        let head = wire.head(0, "", clock.now()).topic;
-        let link = bus::connect(self.network.handle(), options.clone());
-        let waker = link.waker();
-        let stop = Arc::clone(&self.stop);
-        let (given, handle, line) = (given.cloned(), self.network.handle().clone(), base);
-        let body = move |regime: Regime| -> Result<(), LineFault> {
-            let stopped = || stop.load(Ordering::Acquire);
-            let mut word = word;
-            if fresh {
-                let names = (line.as_str(), head.as_str());
-                let asked = begin::for_a_new_ledger(
-                    &handle,
-                    &options,
-                    names,
-                    &path,
-                    given.as_ref(),
-                    stopped,
-                )?;
-                match asked {
-                    Some(said) => word = said,
-                    None => return Ok(()),
-                }
-            }
-            let mut store = match opened {
-                Some(store) => store,
-                None => Sqlite::open(&path, &line)?,
-            };
-            if let Some(at) = wait_until {
-                let behind = begin::length(at - clock.now());
-                tracing::warn!(
-                    "line {line}: the machine's clock is {behind} behind the ledger's last record: waiting for it"
-                );
-                if !begin::wait_until(&*clock, at, stopped) {
-                    return Ok(());
-                }
-            }
-            let recovered = recover_on_word(&mut store, regime, &*clock, word)?;
-            say_start(&recovered);
-            Worker::new(
-                recovered.derivation,
-                Box::new(store),
-                Box::new(link),
-                clock,
-                stop,
-            )
-            .run()
-        };
-        Ok((waker, Box::new(body)))
+        let found = upkeep.find();
+        if let Ok(found) = &found {
+            let records = found.store.as_ref().map(|store| store.head().seq);
+            let records = records.filter(|records| *records > 0);
+            wanted(given, &upkeep.base, records, found.word.is_some())?;
+        }
+        Ok(Box::new(move |regime| upkeep.keep(regime, found)))
     }
 
     fn options(
@@ -241,20 +203,18 @@ impl Running {
 
     /// Makes every line look up.
     pub fn nudge(&self) {
-        for waker in &self.wakers {
-            waker.wake();
-        }
+        self.wakers.wake();
     }
 
-    /// Waits for the lines to end: as asked, or all of them once one of them fails.
+    /// Waits for the lines to end: each as asked or by a fault of its own, or all of them where a fault ends the process.
     ///
     /// # Errors
     /// The first line that ended otherwise than asked.
     pub fn join(self) -> anyhow::Result<()> {
         for _ in &self.lines {
-            // A line ends only when asked to, or by a fault: then the others are asked too.
-            let _ = self.ends.recv();
-            self.stop();
+            if self.ends.recv() == Ok(Follows::End) {
+                self.stop();
+            }
         }
         let mut ended = Ok(());
         for (base, thread) in self.lines {
@@ -333,13 +293,22 @@ impl Loading {
     }
 }
 
-/// Says that a line's thread has ended, also when it panicked.
-struct EndSignal(mpsc::Sender<()>);
+/// Says that a line's thread has ended, and what follows; a thread that panicked has not come to say something else.
+struct EndSignal {
+    to: mpsc::Sender<Follows>,
+    follows: Follows,
+}
+
+impl EndSignal {
+    fn with(mut self, follows: Follows) {
+        self.follows = follows;
+    }
+}
 
 impl Drop for EndSignal {
     fn drop(&mut self) {
         // Nobody waits any more only when the process is on its way out.
-        let _ = self.0.send(());
+        let _ = self.to.send(self.follows);
     }
 }
 
@@ -365,36 +334,6 @@ fn wanted(
     )))
 }
 
-fn say_start(recovered: &Recovered) {
-    let plant = recovered.derivation.plant();
-    tracing::info!(
-        "line {}: {} records derived again, all equal",
-        plant.line.base,
-        recovered.replayed
-    );
-    if let Some(in_force) = &recovered.in_force {
-        let base = &plant.line.base;
-        if in_force.rulebook_new || in_force.plant_new {
-            tracing::info!("line {base}: rulebook {} is in force", in_force.rulebook);
-        }
-        if !in_force.fresh.is_empty() {
-            let fresh = in_force.fresh.join(", ");
-            tracing::info!("line {base}: starting fresh, new or declared otherwise: {fresh}");
-        }
-        if !in_force.dropped.is_empty() {
-            let dropped = in_force.dropped.join(", ");
-            tracing::info!("line {base}: declared no more, dropped: {dropped}");
-        }
-    }
-    // The same words as those of `check`.
-    for remark in recovered.derivation.described().remarks() {
-        tracing::warn!("{remark}");
-    }
-    for remark in recovered.derivation.remarks() {
-        tracing::warn!("{remark}");
-    }
-}
-
 /// Runs lines until a signal asks to stop. `given` is what a person said with the command.
 ///
 /// # Errors
@@ -407,15 +346,12 @@ pub fn run(plants: &[PathBuf], settings: &Settings, given: Option<&Given>) -> an
     let mut signals = Signals::new([SIGTERM, SIGINT])?;
     let clocks = || Arc::new(Machine::start()) as Arc<dyn Clock>;
     let running = Running::start(&lines, settings, &clocks, given)?;
-    let (handle, stop, wakers) = (
-        signals.handle(),
-        Arc::clone(&running.stop),
-        running.wakers.clone(),
-    );
+    let handle = signals.handle();
+    let (stop, wakers) = (Arc::clone(&running.stop), running.wakers.clone());
     let watch = std::thread::spawn(move || {
         if signals.forever().next().is_some() {
             stop.store(true, Ordering::Release);
-            wakers.iter().for_each(Waker::wake);
+            wakers.wake();
         }
     });
     let ended = running.join();

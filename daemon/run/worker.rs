@@ -2,10 +2,11 @@
 //! itself, beats and renewals, so that a hung judge stops the beat.
 //!
 //! Nothing leaves before its record is durable. When a commit fails the line is ahead of the disk: it
-//! says so, acknowledges nothing and ends; a restart derives the truth.
+//! says so, acknowledges nothing and ends; what brings it up again derives the truth.
 
 use super::clock::Clock;
 use super::echo::Echo;
+use super::faults::LineFault;
 use super::intake::{Batch, Incoming};
 use super::outbox::{self, Outbox, Written};
 use super::receipts::Receipts;
@@ -14,7 +15,7 @@ use crate::bus::{self, AckToken, Carrier, Confirm, Event};
 use chargehand_core::{Span, Timestamp};
 use chargehand_derive::Derivation;
 use chargehand_derive::record::Body;
-use chargehand_ledger::{Batch as LedgerBatch, Store, StoreError};
+use chargehand_ledger::{Batch as LedgerBatch, Head, Store, StoreError};
 use chargehand_wire::{Beat, Mode, Publish, Status};
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
@@ -112,23 +113,6 @@ struct Look {
     closed: bool,
 }
 
-/// Why a line ended other than by being asked to.
-#[derive(Debug, thiserror::Error)]
-pub enum LineFault {
-    /// The ledger could not be written or read.
-    #[error("the ledger failed, so nothing more was acknowledged or said: {0}")]
-    Store(#[from] StoreError),
-    /// The line does not go on by itself.
-    #[error(transparent)]
-    Begin(#[from] super::begin::BeginFault),
-    /// The line could not be brought back.
-    #[error(transparent)]
-    Recover(#[from] super::recover::RecoverFault),
-    /// The network thread is gone.
-    #[error(transparent)]
-    Network(#[from] bus::Closed),
-}
-
 impl Worker {
     /// A recovered line, ready to run.
     #[must_use]
@@ -187,22 +171,21 @@ impl Worker {
         }
     }
 
-    /// Runs until asked to stop.
-    ///
-    /// # Errors
-    /// The ledger or the network failed.
-    pub fn run(mut self) -> Result<(), LineFault> {
+    /// Runs until asked to stop. Gives the last record that is durable, and the fault if the ledger or the network
+    /// failed.
+    pub fn run(mut self) -> (Head, Result<(), LineFault>) {
         let ended = self.rounds();
-        match &ended {
-            Ok(()) => tracing::info!(
-                "line {}: stopping as asked",
-                self.derivation.plant().line.base
-            ),
-            Err(fault) => tracing::error!("line {}: {fault}", self.derivation.plant().line.base),
+        if ended.is_ok() {
+            let base = &self.derivation.plant().line.base;
+            tracing::info!("line {base}: stopping as asked");
         }
-        let why = ended.as_ref().err().map(ToString::to_string);
+        let head = self.store.head();
+        let why = ended
+            .as_ref()
+            .err()
+            .map(|fault| format!("{fault}; {}", fault.follows()));
         self.farewell(why.as_deref());
-        ended
+        (head, ended)
     }
 
     fn rounds(&mut self) -> Result<(), LineFault> {

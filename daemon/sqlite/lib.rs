@@ -503,6 +503,7 @@ impl Store for Sqlite {
             if let Some(found) = file.gone()? {
                 return Err(StoreError::Moved {
                     place: named(&self.path),
+                    replaced: file.path.exists(),
                     detail: format!(
                         "{} was {found} while it was being written; put back what lay there (the file and its -wal), \
                          see to it that nothing but this program touches it",

@@ -599,20 +599,23 @@ fn a_damaged_file_is_called_damaged() {
 }
 
 #[test]
-fn a_disk_that_is_full_stops_the_line_and_loses_nothing() {
+fn where_the_disk_stays_full_a_new_start_with_room_loses_nothing() {
     let folder = Folder::new();
     // A file may not grow beyond 400 KiB.
     full_disk(
         folder,
         |plant, folder, port| Daemon::start_limited(&[plant], folder, port, 800),
-        || {},
+        |site| {
+            assert_eq!(site.daemon.stop().code(), Some(1), "the line was down");
+            site.daemon = Daemon::start(&[&site.plant], &site.folder, site.broker.port());
+        },
     );
 }
 
 /// The same on a file system of its own, where the system lets us mount one.
 #[test]
 #[expect(clippy::print_stderr, reason = "says what was not tried")]
-fn a_file_system_that_is_full_stops_the_line_and_loses_nothing() {
+fn a_file_system_that_is_full_loses_nothing_and_the_line_goes_on_once_there_is_room() {
     let folder = Folder::new();
     // Beside the test's own folder, which can only go where nothing is mounted in it.
     let disk = Folder::new();
@@ -624,15 +627,15 @@ fn a_file_system_that_is_full_stops_the_line_and_loses_nothing() {
     full_disk(
         folder,
         |plant, folder, port| Daemon::start(&[plant], folder, port),
-        || mounted.grow(),
+        |_| mounted.grow(),
     );
 }
 
-/// Sends readings until the daemon ends by itself, makes room, starts it again: all of them are judged, once.
+/// Sends readings until the line is down, and makes room: all of them are judged, once.
 fn full_disk(
     folder: Folder,
     start: impl FnOnce(&Path, &Folder, u16) -> Daemon,
-    make_room: impl FnOnce(),
+    make_room: impl FnOnce(&mut Site),
 ) {
     let broker = Mosquitto::start(PLANT_BROKER);
     let plant = write_plant(&folder, PLANT);
@@ -648,7 +651,13 @@ fn full_disk(
     site.wait_until_online();
     let mut sent = Vec::new();
     let note = "n".repeat(8000);
-    while site.daemon.is_running() {
+    let is_down = |site: &Site| {
+        site.daemon
+            .log()
+            .iter()
+            .any(|line| line.contains("disk is full"))
+    };
+    while !is_down(&site) {
         let id = fresh("d");
         site.say(
             "s30/reading",
@@ -657,7 +666,6 @@ fn full_disk(
         sent.push(id);
         assert!(sent.len() < 2000, "the disk never got full");
     }
-    assert_eq!(site.daemon.wait().code(), Some(1));
     let said = site.daemon.wait_for_log("disk is full");
     assert!(said.contains("make room"), "it names the remedy: {said}");
     let status = site.wait_for_newest("status", |status| status["state"] == "offline");
@@ -693,8 +701,7 @@ fn full_disk(
         "what could not be committed was not answered"
     );
 
-    make_room();
-    site.daemon = Daemon::start(&[&site.plant], &site.folder, site.broker.port());
+    make_room(&mut site);
     for id in &sent {
         assert_eq!(site.disposition("s30", id)["disposition"], "accept", "{id}");
     }

@@ -26,6 +26,16 @@ fn replace(path: &Path) {
     fs::rename(copy, path).expect("in its place");
 }
 
+/// What follows for the only line of a daemon.
+enum Then {
+    /// It is left to a person, and the daemon has nothing more to do.
+    Ends,
+    /// It is tried again for as long as the file is away.
+    Waits,
+    /// Nothing was lost.
+    GoesOn,
+}
+
 #[test]
 fn a_ledger_that_is_not_at_its_path_any_more_stops_the_line_before_anything_is_answered() {
     let away = |path: &Path| fs::rename(path, path.with_extension("away")).expect("moved");
@@ -35,15 +45,40 @@ fn a_ledger_that_is_not_at_its_path_any_more_stops_the_line_before_anything_is_a
         fs::rename(folder, folder.with_extension("away")).expect("moved");
     };
     type Change = fn(&Path);
-    let rows: &[(&str, usize, Change, &str)] = &[
-        ("deleted", 0, delete, "deleted or moved away"),
-        ("moved", 0, away, "deleted or moved away"),
-        ("its folder moved", 0, folder_away, "deleted or moved away"),
-        ("replaced", 0, replace, "replaced by another file"),
-        ("its -wal deleted", 1, delete, "deleted or moved away"),
-        ("its -wal replaced", 1, replace, "replaced by another file"),
+    let rows: &[(&str, usize, Change, &str, Then)] = &[
+        ("deleted", 0, delete, "deleted or moved away", Then::Waits),
+        ("moved", 0, away, "deleted or moved away", Then::Waits),
+        (
+            "its folder moved",
+            0,
+            folder_away,
+            "deleted or moved away",
+            Then::Waits,
+        ),
+        (
+            "replaced",
+            0,
+            replace,
+            "replaced by another file",
+            Then::Ends,
+        ),
+        // The database has moved all of it into the file when it lets go.
+        (
+            "its -wal deleted",
+            1,
+            delete,
+            "deleted or moved away",
+            Then::GoesOn,
+        ),
+        (
+            "its -wal replaced",
+            1,
+            replace,
+            "replaced by another file",
+            Then::Ends,
+        ),
     ];
-    for (name, which, change, found) in rows {
+    for (name, which, change, found, then) in rows {
         let mut site = Site::start();
         site.weighed("P1", 1450.0);
         let file = &files(&site.ledger())[*which];
@@ -51,11 +86,20 @@ fn a_ledger_that_is_not_at_its_path_any_more_stops_the_line_before_anything_is_a
         change(file);
         let id = site.weigh("P2", 1450.0);
         thaw(&site.daemon);
-        assert_eq!(site.daemon.wait().code(), Some(1), "{name}");
         let said = site.daemon.wait_for_log(found);
         assert!(said.contains(&file.display().to_string()), "{name}: {said}");
         let status = site.wait_for_newest("status", |status| status["state"] == "offline");
         assert!(text(&status["why"]).contains(found), "{name}: {status}");
+        let code = match then {
+            Then::Ends => site.daemon.wait().code(),
+            Then::Waits => site.daemon.stop().code(),
+            Then::GoesOn => {
+                site.disposition("s30", &id);
+                assert_eq!(site.daemon.stop().code(), Some(0), "{name}");
+                continue;
+            }
+        };
+        assert_eq!(code, Some(1), "{name}");
         let answers = site.heard("s30/disposition");
         assert!(
             answers
@@ -73,14 +117,66 @@ fn a_ledger_moved_away_is_missed_without_any_message_and_put_back_it_goes_on() {
     let [ledger, _] = files(&site.ledger());
     let away = ledger.with_extension("away");
     fs::rename(&ledger, &away).expect("moved");
-    assert_eq!(site.daemon.wait().code(), Some(1));
+    site.wait_for_newest("status", |status| status["state"] == "offline");
     // Nothing that was sent meanwhile was acknowledged.
     let id = site.weigh("P2", 1450.0);
     fs::rename(&away, &ledger).expect("moved back");
-    site.start_again();
     let second = site.disposition("s30", &id);
     assert!(number(&second["seq"]) > number(&first["seq"]));
     assert_eq!(site.daemon.stop().code(), Some(0));
+}
+
+#[test]
+fn one_line_fails_and_the_other_judges_on() {
+    let mut site = Site::start();
+    assert_eq!(site.daemon.stop().code(), Some(0));
+    let beside = "brook/forge/l2";
+    let typed = fs::read_to_string(&site.plant).expect("the tests' plant");
+    let plant = site.folder.path().join("beside.toml");
+    fs::write(&plant, typed.replace(BASE, beside)).expect("a description");
+    let start = |site: &mut Site| {
+        site.observe_anew();
+        let plants: [&Path; 2] = [&site.plant, &plant];
+        site.daemon = Daemon::start(&plants, &site.folder, site.broker.port());
+        site.wait_until_online();
+    };
+    let mut count = 0;
+    let mut judged_beside = |site: &mut Site| {
+        count += 1;
+        let id = format!("beside-{count}-{}", site.daemon.log().len());
+        let weighed = json!({"id": id, "piece": id, "values": {"mass": 1450}});
+        let reading = format!("{beside}/s30/reading");
+        site.client.publish(&reading, weighed.to_string());
+        let answer = format!("{beside}/s30/disposition");
+        site.client
+            .wait_for(&answer, |said| said["input"] == id.as_str());
+    };
+    let [ledger, _] = files(&site.ledger());
+    let away = ledger.with_extension("away");
+
+    // Away and back again: the other line notices nothing.
+    start(&mut site);
+    judged_beside(&mut site);
+    fs::rename(&ledger, &away).expect("moved");
+    site.wait_for_newest("status", |status| status["state"] == "offline");
+    judged_beside(&mut site);
+    let id = site.weigh("P1", 1450.0);
+    fs::rename(&away, &ledger).expect("moved back");
+    site.disposition("s30", &id);
+    judged_beside(&mut site);
+    assert_eq!(site.daemon.stop().code(), Some(0));
+
+    // Replaced: left to a person, as long as the other line is at work.
+    start(&mut site);
+    replace(&ledger);
+    let status = site.wait_for_newest("status", |status| status["state"] == "offline");
+    assert!(
+        text(&status["why"]).contains("start the daemon again"),
+        "{status}"
+    );
+    judged_beside(&mut site);
+    assert!(site.daemon.is_running());
+    assert_eq!(site.daemon.stop().code(), Some(1), "a line was down");
 }
 
 /// The head of the line as the broker keeps it, as `SEQ:DIGEST`.

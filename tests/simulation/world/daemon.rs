@@ -191,7 +191,7 @@ impl World {
         self.tally.stops += 1;
         let life = self.life.as_mut().expect("alive");
         let worker = life.worker.take().expect("at work");
-        let orderly = worker.run().is_ok() && !life.fuse.blown();
+        let orderly = worker.run().1.is_ok() && !life.fuse.blown();
         self.hand_over()?;
         if orderly {
             self.life = None;
