@@ -4,7 +4,7 @@ use super::compare::{Comparison, Differing, Listing, compare};
 use super::message::{Happening, OfStation};
 use super::term::{Listed, Term};
 use super::text::Day;
-use super::{Case, Row};
+use super::{Case, CaseRow};
 use chargehand_core::{
     Condition, EventWord, Outcome, PieceName, Plant, Span, Start, State, Timestamp, Told,
 };
@@ -177,7 +177,7 @@ impl Bench {
         self.day = day;
     }
 
-    fn row(&mut self, row: &Row) -> Followed {
+    fn row(&mut self, row: &CaseRow) -> Followed {
         let at = self.day.at(row.at);
         let mut followed = Followed::default();
         for outcome in self.timers(at).iter().flatten() {
@@ -289,7 +289,7 @@ impl Followed {
     }
 }
 
-fn difference(case: &Case, row: &Row, followed: Followed) -> Option<Difference> {
+fn difference(case: &Case, row: &CaseRow, followed: Followed) -> Option<Difference> {
     let Followed { terms, optional } = followed;
     let comparison = compare(&row.wanted, &terms, &optional, Listing::Deviations);
     if comparison.is_same() {

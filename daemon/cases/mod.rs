@@ -81,12 +81,12 @@ pub struct Case {
     /// On which day, where it says so.
     pub day: Option<Date>,
     /// In order of time.
-    pub rows: Vec<Row>,
+    pub rows: Vec<CaseRow>,
 }
 
 /// One row.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Row {
+pub struct CaseRow {
     /// Its line, from 1.
     pub line: usize,
     /// As it stands, without its comment.

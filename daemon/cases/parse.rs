@@ -4,7 +4,7 @@ use super::check::{self, Complaint};
 use super::message::Happening;
 use super::term::{Term, written};
 use super::text::{Day, Word, at_arrow, time_of_day, uncommented, unended, words};
-use super::{Case, ENDING, Row};
+use super::{Case, CaseRow, ENDING};
 use chargehand_core::{Plant, Span};
 use chargehand_derive::description::{Fault, Faults, near};
 use chargehand_script::Rulebook;
@@ -223,7 +223,7 @@ impl Reader<'_> {
         let (Some(at), Some(happening), Some(case)) = (at, happening, self.cases.last_mut()) else {
             return;
         };
-        case.rows.push(Row {
+        case.rows.push(CaseRow {
             line: self.number,
             text: text.trim().to_owned(),
             at,

@@ -296,11 +296,11 @@ impl Writing {
         let levels: Vec<&str> = topic.split('/').collect();
         let mut row = match levels[..] {
             _ if body.retain => return None,
-            ["request", verb] => Row::request(verb, NONE),
-            ["request", verb, role] => Row::request(verb, role),
-            [station, "reading"] => Row::of_station(station, "reading", &members),
+            ["request", verb] => RowText::request(verb, NONE),
+            ["request", verb, role] => RowText::request(verb, role),
+            [station, "reading"] => RowText::of_station(station, "reading", &members),
             [station, "event"] => {
-                Row::of_station(station, &string(members.get("kind")?)?, &members)
+                RowText::of_station(station, &string(members.get("kind")?)?, &members)
             }
             _ => return None,
         };
@@ -310,14 +310,14 @@ impl Writing {
 }
 
 /// A row as its words come together.
-struct Row {
+struct RowText {
     said: Happening,
     words: Vec<String>,
     /// Members that the first words say.
     used: Vec<&'static str>,
 }
 
-impl Row {
+impl RowText {
     fn request(verb: &str, role: &str) -> Self {
         let words: Vec<String> = ["request", verb, role].map(str::to_owned).into();
         Self {

@@ -16,7 +16,7 @@ use std::path::Path;
 
 /// What verifying a ledger showed.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct Report {
+pub struct VerifyReport {
     /// The line the ledger is of.
     pub line: String,
     /// Its last record.
@@ -88,7 +88,7 @@ pub enum Finding {
     },
 }
 
-impl Report {
+impl VerifyReport {
     /// Whether nothing is wrong.
     #[must_use]
     pub fn clean(&self) -> bool {
@@ -101,7 +101,7 @@ impl Report {
 ///
 /// # Errors
 /// The file is no ledger, or absent.
-pub fn verify(path: &Path, head: Option<(u64, Digest)>) -> Result<Report, StoreError> {
+pub fn verify(path: &Path, head: Option<(u64, Digest)>) -> Result<VerifyReport, StoreError> {
     let store = match Sqlite::open_read_only(path) {
         Err(StoreError::Damaged { .. }) if path.is_file() => {
             return Ok(damaged(
@@ -114,7 +114,7 @@ pub fn verify(path: &Path, head: Option<(u64, Digest)>) -> Result<Report, StoreE
         other => other?,
     };
     let end = store.head();
-    let mut report = Report {
+    let mut report = VerifyReport {
         line: store.line().to_owned(),
         seq: end.seq,
         head: end.chain.to_string(),
@@ -133,8 +133,8 @@ pub fn verify(path: &Path, head: Option<(u64, Digest)>) -> Result<Report, StoreE
     Ok(report)
 }
 
-fn damaged(text: String) -> Report {
-    Report {
+fn damaged(text: String) -> VerifyReport {
+    VerifyReport {
         line: String::new(),
         seq: 0,
         head: String::new(),
@@ -170,7 +170,7 @@ fn of_store(fault: &StoreError) -> Finding {
 }
 
 /// Chain, derivation and indexes in one pass.
-fn records(store: &Sqlite, report: &mut Report) -> Option<Finding> {
+fn records(store: &Sqlite, report: &mut VerifyReport) -> Option<Finding> {
     if let Err(fault) = audit::check_blobs(store) {
         return Some(of_store(&fault));
     }
@@ -231,7 +231,7 @@ struct Walk<'w> {
     replay: Rederivation,
     keys: u64,
     mentions: u64,
-    report: &'w mut Report,
+    report: &'w mut VerifyReport,
 }
 
 impl Walk<'_> {
@@ -381,7 +381,7 @@ fn missing_head(store: &Sqlite, end: Head, seq: u64, digest: Digest) -> Option<F
     }
 }
 
-impl fmt::Display for Report {
+impl fmt::Display for VerifyReport {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         if !self.line.is_empty() {
             writeln!(

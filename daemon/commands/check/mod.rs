@@ -1,5 +1,5 @@
 //! `chargehand check`: what is wrong with a rulebook, whether it says what its cases say, and what no case
-//! tries. The work as data; [`Report::on_paper`] is for people, `--json` for programs.
+//! tries. The work as data; [`CheckReport::on_paper`] is for people, `--json` for programs.
 //!
 //! - **Faults** are what the daemon would refuse to start on, all of every file, cases that cannot be read, and a
 //!   folder without any rule.
@@ -40,7 +40,7 @@ const DEFINITIONS: &str = "chargehand.d.rhai";
 
 /// What a check found.
 #[derive(Clone, Debug, Serialize)]
-pub struct Report {
+pub struct CheckReport {
     /// Whether the rulebook is fine.
     pub ok: bool,
     /// Whether a remark is enough to make it wrong.
@@ -77,7 +77,7 @@ pub fn check(
     rules: Option<&Path>,
     further: &[PathBuf],
     strict: bool,
-) -> Result<Report, BadConfiguration> {
+) -> Result<CheckReport, BadConfiguration> {
     let read = read_plant(plant)?;
     let folder = match rules {
         Some(folder) => folder.to_owned(),
@@ -90,7 +90,7 @@ pub fn check(
         )),
         other => BadConfiguration(other.to_string()),
     })?;
-    let mut report = Report {
+    let mut report = CheckReport {
         ok: false,
         strict,
         plant: plant.display().to_string(),
@@ -184,7 +184,7 @@ struct Written {
     further: Vec<Case>,
 }
 
-impl Report {
+impl CheckReport {
     fn look(
         &mut self,
         folder: &RulesFolder,

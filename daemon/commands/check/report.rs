@@ -2,7 +2,7 @@
 //!
 //! Readable without colours, which are an addition. Deliberately not here: finding anything.
 
-use super::{BranchReport, CaseReport, ChartReport, Finding, Report};
+use super::{BranchReport, CaseReport, ChartReport, CheckReport, Finding};
 use crate::cases::{Difference, Term};
 use crate::shown::shown;
 use annotate_snippets::{
@@ -22,7 +22,7 @@ const LONG_ROW: usize = 110;
 /// The texts findings are about, by file.
 pub(super) type Texts = BTreeMap<String, String>;
 
-impl Report {
+impl CheckReport {
     /// Everything that was found: faults, cases that differ, remarks, and the sum. `colours` are for a terminal.
     #[must_use]
     pub fn on_paper(&self, colours: bool) -> String {

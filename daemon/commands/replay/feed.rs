@@ -23,10 +23,10 @@ pub(super) struct Fed {
     pub rows: Vec<Row>,
 }
 
-type Batch = Result<Vec<Fed>, RederiveFault>;
+type Fill = Result<Vec<Fed>, RederiveFault>;
 
 /// Hands over every record up to `end`; ends early with a fault, or when nobody listens any more.
-pub(super) fn feed(store: &Sqlite, end: u64, chosen: &Chosen, to: &SyncSender<Batch>) {
+pub(super) fn feed(store: &Sqlite, end: u64, chosen: &Chosen, to: &SyncSender<Fill>) {
     let mut reader = Reader {
         store,
         chosen,

@@ -21,7 +21,7 @@ mod spells;
 mod story;
 mod texts;
 
-pub use report::{Change, Count, Line, Report, Said, TextChange, Unmet};
+pub use report::{Change, Count, Recording, ReplayReport, TextChange, Unmet, VerbCount};
 pub use spells::{Moved, Spell, When};
 pub use story::{Decision, HoldSaid, Moment, Released, SaidBy, Story, Told, Value, Words};
 pub use texts::Named;
@@ -55,7 +55,7 @@ pub fn replay(
     ledger: &Path,
     named: &Named,
     progress: &mut dyn FnMut(u64, u64),
-) -> anyhow::Result<Report> {
+) -> anyhow::Result<ReplayReport> {
     let store = Sqlite::open_read_only(ledger)?;
     let chosen = Chosen::read(named, &store)?;
     // A connection of its own for the thread that reads ahead; it may see a ledger that has grown since.

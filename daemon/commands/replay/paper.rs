@@ -1,7 +1,7 @@
 //! The report as people read it: what changes in counts, what moved, then the pieces, those together that changed in one
 //! way. It stops after so many of each; `--json` has them all, piece by piece.
 
-use super::report::{Report, TextChange};
+use super::report::{ReplayReport, TextChange};
 use super::spells::{Moved, Spell, When};
 use super::story::{Decision, Moment, SaidBy, Story, Told};
 use crate::shown::shown;
@@ -17,7 +17,7 @@ const NAMED: usize = 10;
 /// So much of a digest tells texts apart by eye.
 const DIGEST_SHOWN: usize = "sha256:".len() + 12;
 
-impl fmt::Display for Report {
+impl fmt::Display for ReplayReport {
     fn fmt(&self, f: &mut Formatter<'_>) -> Result {
         let line = &self.line;
         writeln!(
@@ -96,7 +96,7 @@ fn first<'l, T>(
     }
 }
 
-impl Report {
+impl ReplayReport {
     fn counted(&self, f: &mut Formatter<'_>) -> Result {
         writeln!(f, "\nWhat changes (recorded -> replayed)")?;
         let counted = self.counts.iter().filter(|count| count.old + count.new > 0);

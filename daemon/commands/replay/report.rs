@@ -17,9 +17,9 @@ use std::collections::BTreeMap;
 
 /// What a replay found.
 #[derive(Clone, Debug, Serialize)]
-pub struct Report {
+pub struct ReplayReport {
     /// The line.
-    pub line: Line,
+    pub line: Recording,
     /// The plant description.
     pub plant: TextChange,
     /// The rulebook.
@@ -29,7 +29,7 @@ pub struct Report {
     /// What was counted in both runs, whether it differs or not.
     pub counts: Vec<Count>,
     /// What each rule said how often.
-    pub said: Vec<Said>,
+    pub said: Vec<VerbCount>,
     /// Pieces whose last word differs, by the two words.
     pub last_words: Vec<Change>,
     /// Holds of stations and strata that moved.
@@ -50,7 +50,7 @@ pub struct Report {
 
 /// The line and its recording.
 #[derive(Clone, Debug, Serialize)]
-pub struct Line {
+pub struct Recording {
     /// Its base.
     pub base: String,
     /// Records replayed.
@@ -83,7 +83,7 @@ pub struct Count {
 
 /// What a rule said how often.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct Said {
+pub struct VerbCount {
     /// The rule, or the engine's duty.
     pub rule: String,
     /// What it asked for; `nothing` where it failed and leaves the piece to the others.
@@ -140,7 +140,7 @@ impl TextChange {
 
 impl Pass<'_> {
     /// What the pass found.
-    pub(super) fn report(self, store: &Sqlite, chosen: &Chosen) -> anyhow::Result<Report> {
+    pub(super) fn report(self, store: &Sqlite, chosen: &Chosen) -> anyhow::Result<ReplayReport> {
         let Self {
             rerun,
             old,
@@ -161,7 +161,7 @@ impl Pass<'_> {
                 gone.count()
             ));
         }
-        let mut report = Report {
+        let mut report = ReplayReport {
             line: line(store, &rerun)?,
             plant: TextChange::of(
                 rerun.starts().iter().map(|start| &start.plant),
@@ -188,7 +188,7 @@ impl Pass<'_> {
     }
 }
 
-impl Report {
+impl ReplayReport {
     fn anything(&self) -> bool {
         let moved = [&self.holds, &self.advisories, &self.alarms, &self.gauges];
         !self.pieces.is_empty()
@@ -199,7 +199,7 @@ impl Report {
     }
 }
 
-fn line(store: &Sqlite, rerun: &Rerun<'_>) -> anyhow::Result<Line> {
+fn line(store: &Sqlite, rerun: &Rerun<'_>) -> anyhow::Result<Recording> {
     let records = store.head().seq;
     let time = |seq: u64| -> anyhow::Result<String> {
         let at = store.record(seq)?.map(|record| Timestamp(record.at_us));
@@ -209,7 +209,7 @@ fn line(store: &Sqlite, rerun: &Rerun<'_>) -> anyhow::Result<Line> {
             _ => String::new(),
         })
     };
-    Ok(Line {
+    Ok(Recording {
         base: store.line().to_owned(),
         records,
         from: time(1)?,
@@ -277,7 +277,7 @@ fn counts(old: &Side, new: &Side) -> Vec<Count> {
     counts
 }
 
-fn said(old: &Side, new: &Side) -> Vec<Said> {
+fn said(old: &Side, new: &Side) -> Vec<VerbCount> {
     let mut all: BTreeMap<(String, String), (u64, u64)> = BTreeMap::new();
     let mut add = |side: &Side, new: bool| {
         for (rule, verbs) in &side.said {
@@ -291,7 +291,7 @@ fn said(old: &Side, new: &Side) -> Vec<Said> {
     add(old, false);
     add(new, true);
     all.into_iter()
-        .map(|((rule, verb), (old, new))| Said {
+        .map(|((rule, verb), (old, new))| VerbCount {
             rule,
             verb,
             old,

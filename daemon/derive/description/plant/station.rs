@@ -254,14 +254,14 @@ fn reference<'s>(field: &Field<'s>, declared: &Once, otherwise: &str) -> Option<
 }
 
 /// The values of a characteristic, counted.
-struct Limits {
+struct Bounds {
     nominal: Option<i64>,
     lower: Option<i64>,
     upper: Option<i64>,
     plausible: Option<(i64, i64)>,
 }
 
-fn limits(table: &mut Table<'_>, scale: Option<&Scale>) -> Option<Limits> {
+fn limits(table: &mut Table<'_>, scale: Option<&Scale>) -> Option<Bounds> {
     let fields =
         ["lower", "nominal", "upper"].map(|word| table.may(word).map(|field| (word, field)));
     let plausible = table.may("plausible");
@@ -303,7 +303,7 @@ fn limits(table: &mut Table<'_>, scale: Option<&Scale>) -> Option<Limits> {
         }
     }
     whole &= band.is_none_or(|band| band.is_some());
-    whole.then_some(Limits {
+    whole.then_some(Bounds {
         nominal,
         lower,
         upper,
