@@ -16,7 +16,7 @@ use std::time::Instant;
 
 use tokio::sync::Notify;
 
-use super::{Event, Message};
+use super::{Event, Received};
 
 /// How many messages at most once (QoS 0) may wait. They stand outside the broker's flow control,
 /// so a flood of them is cut off here.
@@ -28,7 +28,7 @@ const OVERHEAD: usize = 256;
 /// How much may wait for the line thread. As much again may lie in its own hands, taken and not
 /// looked at yet.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Limits {
+pub(crate) struct Capacity {
     /// Messages at QoS 1.
     pub(crate) messages: usize,
     /// Their bytes, roughly.
@@ -60,7 +60,7 @@ pub(crate) enum Taken {
 }
 
 #[derive(Debug, Default)]
-struct State {
+struct Contents {
     queue: VecDeque<Event>,
     at_least_once: usize,
     at_most_once: usize,
@@ -71,15 +71,15 @@ struct State {
 
 #[derive(Debug)]
 pub(crate) struct Inbox {
-    limits: Limits,
-    state: Mutex<State>,
+    limits: Capacity,
+    state: Mutex<Contents>,
     ready: Condvar,
     nudged: AtomicBool,
     emptied: Notify,
 }
 
 impl Inbox {
-    pub(crate) fn new(limits: Limits) -> Self {
+    pub(crate) fn new(limits: Capacity) -> Self {
         Self {
             limits,
             state: Mutex::default(),
@@ -191,7 +191,7 @@ impl Inbox {
         }
     }
 
-    fn wake(&self, mut state: MutexGuard<'_, State>) {
+    fn wake(&self, mut state: MutexGuard<'_, Contents>) {
         let sleeping = std::mem::take(&mut state.sleeping);
         drop(state);
         if sleeping {
@@ -199,15 +199,15 @@ impl Inbox {
         }
     }
 
-    fn lock(&self) -> MutexGuard<'_, State> {
+    fn lock(&self) -> MutexGuard<'_, Contents> {
         // A thread that panicked cannot leave the queue half changed.
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
-impl State {
+impl Contents {
     /// Counts a message, and says whether there is room for it.
-    fn admits(&mut self, message: &Message, limits: Limits, delivery: &mut Delivery) -> bool {
+    fn admits(&mut self, message: &Received, limits: Capacity, delivery: &mut Delivery) -> bool {
         if message.qos == 0 {
             let room = self.at_most_once < AT_MOST_ONCE_MAX && self.bytes < limits.bytes;
             if room {
@@ -239,13 +239,13 @@ mod tests {
     use super::*;
     use crate::bus::{AckToken, Confirm, Properties};
 
-    const LIMITS: Limits = Limits {
+    const LIMITS: Capacity = Capacity {
         messages: 10,
         bytes: 1024 * 1024,
     };
 
     fn message(qos: u8) -> Event {
-        Event::Message(Message {
+        Event::Message(Received {
             generation: 1,
             ack: AckToken {
                 generation: 1,
@@ -306,7 +306,7 @@ mod tests {
 
     #[test]
     fn bytes_are_bounded_too() {
-        let inbox = Inbox::new(Limits {
+        let inbox = Inbox::new(Capacity {
             messages: 1000,
             bytes: 3 * OVERHEAD,
         });

@@ -127,7 +127,7 @@ pub enum Event {
         generation: u64,
     },
     /// Something was published to a topic we subscribed to.
-    Message(Message),
+    Message(Received),
     /// What became of a publish that carried a tag.
     Confirmed {
         /// Number of the connection.
@@ -179,7 +179,7 @@ pub enum Confirm {
 
 /// One message that arrived.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Message {
+pub struct Received {
     /// Number of the connection it came over.
     pub generation: u64,
     /// To be handed back by [`Link::ack`] once the message is durable.

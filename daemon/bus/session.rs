@@ -22,10 +22,10 @@ use rumqttc::v5::{
 use rumqttc::{NetworkOptions, Outgoing};
 use tokio::sync::oneshot;
 
-use super::inbox::{Delivery, Inbox, Limits};
+use super::inbox::{Capacity, Delivery, Inbox};
 use super::outbox::{Connection, Outbox};
 use super::{
-    AckToken, Confirm, Event, Message, Options, PACKET_MAX, Properties, RECEIVE_MAX, Subscription,
+    AckToken, Confirm, Event, Options, PACKET_MAX, Properties, RECEIVE_MAX, Received, Subscription,
 };
 
 /// How long the broker keeps our session while we are away.
@@ -62,7 +62,7 @@ pub(crate) struct Tuning {
     /// A connection that lived shorter than this was no success.
     pub(crate) short_life: Duration,
     /// How much may wait for the line thread.
-    pub(crate) limits: Limits,
+    pub(crate) limits: Capacity,
 }
 
 impl Default for Tuning {
@@ -75,7 +75,7 @@ impl Default for Tuning {
             pause_taken_over: Duration::from_secs(30),
             short_life: Duration::from_secs(10),
             // Far above what a broker that keeps to the Receive Maximum can make wait.
-            limits: Limits {
+            limits: Capacity {
                 messages: 10 * usize::from(RECEIVE_MAX),
                 bytes: 64 * 1024 * 1024,
             },
@@ -538,7 +538,7 @@ impl<'a> Attempt<'a> {
         Ok(())
     }
 
-    fn message(&self, publish: PublishPacket) -> Message {
+    fn message(&self, publish: PublishPacket) -> Received {
         let properties = publish
             .properties
             .map_or_else(Properties::default, |it| Properties {
@@ -547,7 +547,7 @@ impl<'a> Attempt<'a> {
                 content_type: it.content_type,
                 user: it.user_properties,
             });
-        Message {
+        Received {
             generation: self.generation,
             ack: AckToken {
                 generation: self.generation,
@@ -679,7 +679,7 @@ mod tests {
         pause_doubted: Duration::from_secs(5),
         pause_taken_over: Duration::from_secs(30),
         short_life: Duration::from_secs(10),
-        limits: Limits {
+        limits: Capacity {
             messages: 1,
             bytes: 1,
         },

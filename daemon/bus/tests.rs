@@ -16,7 +16,7 @@ use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{Filter, Packet, PublishProperties};
 use rumqttc::v5::{Client, Event as Packets, MqttOptions};
 
-use super::inbox::Limits;
+use super::inbox::Capacity;
 use super::*;
 use mosquitto::Mosquitto;
 
@@ -31,7 +31,7 @@ const TUNING: Tuning = Tuning {
     pause_doubted: Duration::from_secs(3600),
     pause_taken_over: Duration::from_secs(3600),
     short_life: Duration::from_secs(10),
-    limits: Limits {
+    limits: Capacity {
         messages: 10_000,
         bytes: 64 * 1024 * 1024,
     },
@@ -136,14 +136,14 @@ impl Line {
         panic!("no {what} came, but {passed_over:?}");
     }
 
-    fn message(&mut self) -> Message {
+    fn message(&mut self) -> Received {
         self.until("message", |event| match event {
             Event::Message(message) => Some(message),
             _ => None,
         })
     }
 
-    fn messages(&mut self, count: usize) -> Vec<Message> {
+    fn messages(&mut self, count: usize) -> Vec<Received> {
         (0..count).map(|_| self.message()).collect()
     }
 
@@ -273,11 +273,11 @@ fn network() -> Network {
     Network::start().expect("a network thread")
 }
 
-fn payloads(messages: &[Message]) -> Vec<String> {
+fn payloads(messages: &[Received]) -> Vec<String> {
     messages.iter().map(|it| text(&it.payload)).collect()
 }
 
-fn tokens(messages: Vec<Message>) -> Vec<AckToken> {
+fn tokens(messages: Vec<Received>) -> Vec<AckToken> {
     messages.into_iter().map(|it| it.ack).collect()
 }
 
@@ -632,7 +632,7 @@ fn a_backlog_larger_than_the_room_for_it_comes_complete_and_in_order() {
         station.publish("l1/s30/reading", &number.to_string());
     }
     let expect: Vec<String> = (0..count).map(|number| number.to_string()).collect();
-    let limits = Limits {
+    let limits = Capacity {
         messages: 300,
         ..TUNING.limits
     };
@@ -666,7 +666,7 @@ fn large_messages_are_bounded_by_bytes() {
     for number in 0..20 {
         station.publish("l1/s30/reading", &format!("{number}{large}"));
     }
-    let limits = Limits {
+    let limits = Capacity {
         bytes: 1_000_000,
         ..TUNING.limits
     };

@@ -391,7 +391,7 @@ mod tests {
         state: u64,
         truth: Truth,
         chart: &'c Chart,
-        stands: measure::State,
+        stands: measure::ChartState,
         piece: u64,
         trail: Trail,
     }

@@ -19,7 +19,7 @@ use crate::words::Words;
 use alloc::collections::BTreeMap;
 use alloc::string::String;
 use alloc::vec::Vec;
-use chargehand_measure::{self as measure, EwmaLevel, RunRule, Side, Signal, State};
+use chargehand_measure::{self as measure, ChartState, EwmaLevel, RunRule, Side, Signal};
 use serde::{Deserialize, Serialize};
 
 /// A counter or chart as a rule's header declares it.
@@ -222,7 +222,7 @@ pub struct Level {
 /// What a chart remembers of its points, all of it finite.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(transparent)]
-pub struct Memory(pub State);
+pub struct Memory(pub ChartState);
 
 impl Eq for Memory {}
 
@@ -391,9 +391,9 @@ impl Counter {
 
 impl Level {
     /// The chart's own state.
-    pub(crate) fn state(&self, chart: &measure::Chart) -> State {
+    pub(crate) fn state(&self, chart: &measure::Chart) -> ChartState {
         match (chart, self.memory) {
-            (measure::Chart::Ewma(_), _) => State::Ewma(EwmaLevel {
+            (measure::Chart::Ewma(_), _) => ChartState::Ewma(EwmaLevel {
                 level: self.level.0,
                 points: self.points,
             }),
@@ -413,12 +413,12 @@ impl Level {
         chart.feed(&mut state, point);
         self.points += 1;
         (self.level, self.memory) = match state {
-            State::Ewma(at) => (Real(at.level), None),
-            State::Cusum(sums) if sums.lower > sums.upper => {
+            ChartState::Ewma(at) => (Real(at.level), None),
+            ChartState::Cusum(sums) if sums.lower > sums.upper => {
                 (Real(-sums.lower), Some(Memory(state)))
             }
-            State::Cusum(sums) => (Real(sums.upper), Some(Memory(state))),
-            State::Shewhart(_) => (Real(point), Some(Memory(state))),
+            ChartState::Cusum(sums) => (Real(sums.upper), Some(Memory(state))),
+            ChartState::Shewhart(_) => (Real(point), Some(Memory(state))),
         };
     }
 }

@@ -59,9 +59,9 @@ pub use capability::{
     centred_lower_bound, one_sided_lower_bound, spread_interval, spread_lower_bound,
 };
 pub use charts::{
-    Chart, ChartConstants, ChartError, ConstantsError, CountsError, Cusum, CusumSums, Ewma,
-    EwmaLevel, Expected, ExpectedError, IndividualsChart, Limits, MovingRange, ProportionChart,
-    ReferenceError, RunRule, RunRules, Shewhart, ShewhartMemory, Side, Signal, State,
+    Chart, ChartConstants, ChartError, ChartState, ConstantsError, ControlLimits, CountsError,
+    Cusum, CusumSums, Ewma, EwmaLevel, Expected, ExpectedError, IndividualsChart, MovingRange,
+    ProportionChart, ReferenceError, RunRule, RunRules, Shewhart, ShewhartMemory, Side, Signal,
     SubgroupCharts, counts, individuals, mean_and_deviation, mean_and_range, proportions, real,
     sigma_from_moving_ranges,
 };

@@ -1,7 +1,7 @@
 //! The line thread's loop on a bus that does what the test says, under a clock that does too.
 
 use super::{Clock, Worker, recover};
-use crate::bus::{AckToken, Carrier, Closed, Event, Message, Properties, Publish};
+use crate::bus::{AckToken, Carrier, Closed, Event, Properties, Publish, Received};
 use chargehand_core::{Span, Timestamp};
 use chargehand_derive::Texts;
 use chargehand_script::Rulebook;
@@ -185,7 +185,7 @@ impl Line {
 
     fn hears_with(&mut self, topic: &str, payload: &Value, properties: Properties) {
         let packet = u16::try_from(self.desk.borrow().inbox.len()).expect("few messages") + 1;
-        self.happens(Event::Message(Message {
+        self.happens(Event::Message(Received {
             generation: 1,
             ack: AckToken {
                 generation: 1,

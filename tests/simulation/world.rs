@@ -652,7 +652,7 @@ impl World {
             } => {
                 let known = name(&message.topic, &message.payload);
                 self.given.insert((generation, packet), known);
-                Event::Message(chargehand::bus::Message {
+                Event::Message(chargehand::bus::Received {
                     generation,
                     ack: AckToken { generation, packet },
                     topic: message.topic,

@@ -2,7 +2,7 @@
 //!
 //! Limits are three standard deviations of the Poisson and of the binomial distribution (ISO 7870-2; the
 //! e-Handbook of NIST/SEMATECH, 6.3.3), the lower one never below 0 and that of a proportion never above 1.
-//! Neither chart remembers a point: a new count is asked of [`Limits::side`], a new sample, which may have its
+//! Neither chart remembers a point: a new count is asked of [`ControlLimits::side`], a new sample, which may have its
 //! own size, of [`ProportionChart::side`].
 //!
 //! Deliberately not here: exact limits of these distributions. Three sigmas are what people expect to see;
@@ -14,7 +14,7 @@
 )]
 
 use super::Side;
-use super::limits::Limits;
+use super::limits::ControlLimits;
 use serde::{Deserialize, Serialize};
 
 /// A reference set of counts no limits can be worked out from.
@@ -79,11 +79,11 @@ impl ProportionChart {
     ///
     /// # Errors
     /// There are no pieces.
-    pub fn limits(&self, pieces: u32) -> Result<Limits, CountsError> {
+    pub fn limits(&self, pieces: u32) -> Result<ControlLimits, CountsError> {
         check_sample(1, 0, pieces)?;
         let variance = self.share * (1.0 - self.share) / f64::from(pieces);
-        let limits = Limits::around(self.share, 3.0 * libm::sqrt(variance));
-        Ok(Limits {
+        let limits = ControlLimits::around(self.share, 3.0 * libm::sqrt(variance));
+        Ok(ControlLimits {
             upper: limits.upper.min(1.0),
             ..limits.not_negative()
         })
@@ -120,9 +120,9 @@ fn check_sample(place: usize, found: u32, pieces: u32) -> Result<(), CountsError
 ///
 /// # Errors
 /// There is no count.
-pub fn counts(reference: &[u32]) -> Result<Limits, CountsError> {
+pub fn counts(reference: &[u32]) -> Result<ControlLimits, CountsError> {
     let mean = mean_count(reference)?;
-    Ok(Limits::around(mean, 3.0 * libm::sqrt(mean)).not_negative())
+    Ok(ControlLimits::around(mean, 3.0 * libm::sqrt(mean)).not_negative())
 }
 
 /// The limits of a proportion (p chart), 0 to 1, from the defective pieces in reference samples of `pieces`; see
@@ -130,7 +130,7 @@ pub fn counts(reference: &[u32]) -> Result<Limits, CountsError> {
 ///
 /// # Errors
 /// There is no sample, a sample has no pieces, or one has more defective pieces than pieces.
-pub fn proportions(defective: &[u32], pieces: u32) -> Result<Limits, CountsError> {
+pub fn proportions(defective: &[u32], pieces: u32) -> Result<ControlLimits, CountsError> {
     check_sample(1, 0, pieces)?;
     for (found, place) in defective.iter().zip(1..) {
         check_sample(place, *found, pieces)?;
@@ -270,7 +270,7 @@ mod tests {
 
     #[test]
     fn counts_that_give_no_limits_are_refused() {
-        let check = |made: Result<Limits, CountsError>, expect: &str| {
+        let check = |made: Result<ControlLimits, CountsError>, expect: &str| {
             assert_eq!(made.expect_err("no limits").to_string(), expect);
         };
         check(

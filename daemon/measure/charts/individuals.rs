@@ -11,7 +11,7 @@
     reason = "a mean and a quotient have no finite decimals"
 )]
 
-use super::limits::{Limits, ReferenceError, check_values, mean};
+use super::limits::{ControlLimits, ReferenceError, check_values, mean};
 use super::{ChartConstants, Side};
 use serde::{Deserialize, Serialize};
 
@@ -19,9 +19,9 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct IndividualsChart {
     /// Of the values: mean and three sigmas on each side.
-    pub values: Limits,
+    pub values: ControlLimits,
     /// Of the moving range, the difference of neighbours.
-    pub ranges: Limits,
+    pub ranges: ControlLimits,
     /// The standard deviation of one value, from the moving ranges.
     pub sigma: f64,
 }
@@ -73,8 +73,8 @@ pub fn individuals(reference: &[f64]) -> Result<IndividualsChart, ReferenceError
     let two = ChartConstants::new(2).map_err(|error| ReferenceError::Size(error.0))?;
     let centre = mean(reference.iter().copied());
     Ok(IndividualsChart {
-        values: Limits::around(centre, two.e2() * range),
-        ranges: Limits::around(range, (two.big_d4() - 1.0) * range).not_negative(),
+        values: ControlLimits::around(centre, two.e2() * range),
+        ranges: ControlLimits::around(range, (two.big_d4() - 1.0) * range).not_negative(),
         sigma: range / two.d2(),
     })
 }
@@ -171,8 +171,8 @@ mod tests {
     #[test]
     fn a_value_and_its_step_are_judged_apart() {
         let chart = IndividualsChart {
-            values: Limits::around(10.0, 3.0),
-            ranges: Limits {
+            values: ControlLimits::around(10.0, 3.0),
+            ranges: ControlLimits {
                 lower: 0.0,
                 centre: 1.0,
                 upper: 4.0,

@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 
 /// Lower limit, centre and upper limit of a chart, in the unit of what it shows.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Limits {
+pub struct ControlLimits {
     /// A value below is outside.
     pub lower: f64,
     /// Where the centre line is.
@@ -21,7 +21,7 @@ pub struct Limits {
     pub upper: f64,
 }
 
-impl Limits {
+impl ControlLimits {
     /// Limits at the same distance on both sides.
     pub(crate) fn around(centre: f64, half_width: f64) -> Self {
         Self {
@@ -124,7 +124,7 @@ mod tests {
 
     #[test]
     fn on_a_limit_is_inside() {
-        let limits = Limits::around(10.0, 0.5);
+        let limits = ControlLimits::around(10.0, 0.5);
         let check = |value: f64, side: Option<Side>| {
             assert_eq!(limits.side(value), side, "{value}");
             assert_eq!(limits.is_outside(value), side.is_some(), "{value}");

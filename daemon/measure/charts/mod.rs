@@ -1,6 +1,6 @@
 //! Control charts as small state machines: a point in, perhaps a signal out.
 //!
-//! A [`Chart`] is its parameters and never changes; what it remembers is a [`State`], a small value of fixed
+//! A [`Chart`] is its parameters and never changes; what it remembers is a [`ChartState`], a small value of fixed
 //! size. So a mark to return to is a copy of the state, a snapshot is the state written down, and one chart
 //! serves any number of strata.
 //!
@@ -14,9 +14,9 @@
 //!
 //! Beside the charts that follow points in sigmas stand those in the unit of what they show, whose limits are
 //! worked out once from a reference set: [`individuals()`] with the memory [`MovingRange`]; and, with no memory at
-//! all, [`mean_and_range`], [`mean_and_deviation`], [`counts()`] and [`proportions`], of which [`Limits::side`]
+//! all, [`mean_and_range`], [`mean_and_deviation`], [`counts()`] and [`proportions`], of which [`ControlLimits::side`]
 //! tells where a point is, and [`ProportionChart`] for samples of different sizes. Limits and memory are small
-//! values like a [`State`], saved, loaded and returned to in the same way.
+//! values like a [`ChartState`], saved, loaded and returned to in the same way.
 //!
 //! Deliberately not here: which points may be fed, and centre and sigma themselves. They are frozen in the
 //! plant description and never computed from the data under watch.
@@ -38,7 +38,7 @@ pub use cusum::{Cusum, CusumSums};
 pub use ewma::{Ewma, EwmaLevel};
 pub use expected::{Expected, ExpectedError};
 pub use individuals::{IndividualsChart, MovingRange, individuals, sigma_from_moving_ranges};
-pub use limits::{Limits, ReferenceError};
+pub use limits::{ControlLimits, ReferenceError};
 pub use run_rules::{RunRule, RunRules};
 pub(crate) use shewhart::Counts;
 pub use shewhart::{Shewhart, ShewhartMemory};
@@ -48,7 +48,7 @@ use alloc::string::ToString as _;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 
-/// A control chart: parameters only, see [`State`].
+/// A control chart: parameters only, see [`ChartState`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Chart {
     /// An exponentially weighted moving average.
@@ -62,7 +62,7 @@ pub enum Chart {
 /// All that a [`Chart`] remembers of the points it was fed.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum State {
+pub enum ChartState {
     /// Of a [`Chart::Ewma`].
     Ewma(EwmaLevel),
     /// Of a [`Chart::Cusum`].
@@ -95,22 +95,22 @@ pub enum Side {
 impl Chart {
     /// The state before the first point, and after a restart.
     #[must_use]
-    pub fn start(&self) -> State {
+    pub fn start(&self) -> ChartState {
         match self {
-            Self::Ewma(_) => State::Ewma(EwmaLevel::default()),
-            Self::Cusum(cusum) => State::Cusum(cusum.start()),
-            Self::Shewhart(_) => State::Shewhart(ShewhartMemory::default()),
+            Self::Ewma(_) => ChartState::Ewma(EwmaLevel::default()),
+            Self::Cusum(cusum) => ChartState::Cusum(cusum.start()),
+            Self::Shewhart(_) => ChartState::Shewhart(ShewhartMemory::default()),
         }
     }
 
     /// Whether a state is one of this kind of chart, to be asked of a state that was read from somewhere.
     #[must_use]
-    pub fn fits(&self, state: &State) -> bool {
+    pub fn fits(&self, state: &ChartState) -> bool {
         matches!(
             (self, state),
-            (Self::Ewma(_), State::Ewma(_))
-                | (Self::Cusum(_), State::Cusum(_))
-                | (Self::Shewhart(_), State::Shewhart(_))
+            (Self::Ewma(_), ChartState::Ewma(_))
+                | (Self::Cusum(_), ChartState::Cusum(_))
+                | (Self::Shewhart(_), ChartState::Shewhart(_))
         )
     }
 
@@ -118,12 +118,12 @@ impl Chart {
     ///
     /// # Panics
     /// The state is of another kind of chart: see [`Chart::fits`].
-    pub fn feed(&self, state: &mut State, point: f64) -> Option<Signal> {
+    pub fn feed(&self, state: &mut ChartState, point: f64) -> Option<Signal> {
         debug_assert!(point.is_finite(), "a chart was fed {point}");
         match (self, &mut *state) {
-            (Self::Ewma(ewma), State::Ewma(level)) => *level = ewma.after(*level, point),
-            (Self::Cusum(cusum), State::Cusum(sums)) => *sums = cusum.after(*sums, point),
-            (Self::Shewhart(shewhart), State::Shewhart(memory)) => {
+            (Self::Ewma(ewma), ChartState::Ewma(level)) => *level = ewma.after(*level, point),
+            (Self::Cusum(cusum), ChartState::Cusum(sums)) => *sums = cusum.after(*sums, point),
+            (Self::Shewhart(shewhart), ChartState::Shewhart(memory)) => {
                 *memory = shewhart.after(*memory, point);
             }
             (chart, state) => panic!("{chart:?} was given the state of another chart: {state:?}"),
@@ -136,12 +136,14 @@ impl Chart {
     /// # Panics
     /// The state is of another kind of chart: see [`Chart::fits`].
     #[must_use]
-    pub fn signals(&self, state: &State) -> Option<Signal> {
+    pub fn signals(&self, state: &ChartState) -> Option<Signal> {
         let of = |side| Signal { side, rule: None };
         match (self, state) {
-            (Self::Ewma(ewma), State::Ewma(level)) => ewma.side(level).map(of),
-            (Self::Cusum(cusum), State::Cusum(sums)) => cusum.signals(sums).map(of),
-            (Self::Shewhart(shewhart), State::Shewhart(memory)) => shewhart.signals(memory).next(),
+            (Self::Ewma(ewma), ChartState::Ewma(level)) => ewma.side(level).map(of),
+            (Self::Cusum(cusum), ChartState::Cusum(sums)) => cusum.signals(sums).map(of),
+            (Self::Shewhart(shewhart), ChartState::Shewhart(memory)) => {
+                shewhart.signals(memory).next()
+            }
             (chart, state) => panic!("{chart:?} was given the state of another chart: {state:?}"),
         }
     }
@@ -366,7 +368,7 @@ mod tests {
     }
 
     /// Signals at every point, from a state on.
-    fn follow(chart: &Chart, state: &mut State, points: &[f64]) -> Vec<Option<Signal>> {
+    fn follow(chart: &Chart, state: &mut ChartState, points: &[f64]) -> Vec<Option<Signal>> {
         points
             .iter()
             .map(|point| chart.feed(state, *point))
@@ -430,7 +432,7 @@ mod tests {
     }
 
     /// The charts in the unit of what they show, with limits from fixed numbers.
-    fn charts_of_values() -> (IndividualsChart, Limits, ProportionChart) {
+    fn charts_of_values() -> (IndividualsChart, ControlLimits, ProportionChart) {
         let mut draws = Draws::new(19);
         let points: Vec<f64> = (0..40).map(|_| draws.next()).collect();
         let found: Vec<u32> = points.iter().copied().map(count).collect();
@@ -460,7 +462,7 @@ mod tests {
     /// Where each point is: as a value, by its step from the one before, as a count of defects, and as defective
     /// pieces of a sample.
     fn follow_values(
-        (values, defects, shares): &(IndividualsChart, Limits, ProportionChart),
+        (values, defects, shares): &(IndividualsChart, ControlLimits, ProportionChart),
         at: &mut MovingRange,
         points: &[f64],
     ) -> Vec<[Option<Side>; 4]> {

@@ -276,7 +276,7 @@ fn window(above: u8, below: u8, enough: u32) -> Option<Side> {
 mod tests {
     use super::*;
     use crate::charts::check_values::{number, numbers, read, table};
-    use crate::charts::{Chart, State};
+    use crate::charts::{Chart, ChartState};
     use alloc::collections::BTreeMap;
     use alloc::string::{String, ToString as _};
     use alloc::vec::Vec;
@@ -382,7 +382,7 @@ mod tests {
     #[test]
     fn a_chart_without_trends_keeps_no_point() {
         let plain = chart([We4]).after(ShewhartMemory::default(), 0.5);
-        let written = serde_json::to_string(&State::Shewhart(plain)).expect("a state");
+        let written = serde_json::to_string(&ChartState::Shewhart(plain)).expect("a state");
         assert!(!written.contains("0.5"), "{written}");
     }
 

@@ -8,7 +8,7 @@
 )]
 
 use super::ChartConstants;
-use super::limits::{Limits, ReferenceError, check_values, mean};
+use super::limits::{ControlLimits, ReferenceError, check_values, mean};
 use alloc::vec::Vec;
 use serde::{Deserialize, Serialize};
 
@@ -16,9 +16,9 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SubgroupCharts {
     /// Of the means.
-    pub means: Limits,
+    pub means: ControlLimits,
     /// Of the ranges, or of the standard deviations (divisor n - 1).
-    pub spreads: Limits,
+    pub spreads: ControlLimits,
     /// The standard deviation of one value inside a subgroup.
     pub sigma: f64,
 }
@@ -34,8 +34,8 @@ pub fn mean_and_range<S: AsRef<[f64]>>(reference: &[S]) -> Result<SubgroupCharts
     let constants = constants_of(reference)?;
     let (means, spread) = averages(reference, range);
     Ok(SubgroupCharts {
-        means: Limits::around(means, constants.a2() * spread),
-        spreads: Limits {
+        means: ControlLimits::around(means, constants.a2() * spread),
+        spreads: ControlLimits {
             lower: constants.big_d3() * spread,
             centre: spread,
             upper: constants.big_d4() * spread,
@@ -58,8 +58,8 @@ pub fn mean_and_deviation<S: AsRef<[f64]>>(
     let constants = constants_of(reference)?;
     let (means, spread) = averages(reference, deviation);
     Ok(SubgroupCharts {
-        means: Limits::around(means, constants.a3() * spread),
-        spreads: Limits {
+        means: ControlLimits::around(means, constants.a3() * spread),
+        spreads: ControlLimits {
             lower: constants.b3() * spread,
             centre: spread,
             upper: constants.b4() * spread,

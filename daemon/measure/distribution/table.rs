@@ -12,7 +12,7 @@ const SHARE: f64 = 1e-13;
 /// How far a quantile may be off, relative to itself.
 const QUANTILE: f64 = 1e-12;
 
-struct Row {
+struct TableRow {
     name: String,
     x: f64,
     lower: f64,
@@ -26,7 +26,7 @@ fn number(text: &str) -> f64 {
     text.parse().expect("a number in the table")
 }
 
-fn row(line: &str) -> Row {
+fn row(line: &str) -> TableRow {
     let fields: alloc::vec::Vec<&str> = line.split(',').collect();
     let [kind, a, b, x, lower, upper] = fields[..] else {
         panic!("six fields: {line}")
@@ -64,7 +64,7 @@ fn row(line: &str) -> Row {
         }
         other => panic!("no distribution {other}"),
     };
-    Row {
+    TableRow {
         name: alloc::format!("{kind} {a} {b} at {x}"),
         x,
         lower,
@@ -74,7 +74,7 @@ fn row(line: &str) -> Row {
     }
 }
 
-fn rows() -> impl Iterator<Item = Row> {
+fn rows() -> impl Iterator<Item = TableRow> {
     TABLE
         .lines()
         .filter(|line| !line.starts_with('#'))

@@ -22,7 +22,7 @@ use alloc::vec::Vec;
 const MOST_POINTS: f64 = 100.0;
 
 /// What follows from each sum where the other is at 0, or from each pair of sums with one total.
-struct Line {
+struct Totals {
     panels: Panels,
     moments: Moments,
 }
@@ -72,16 +72,16 @@ struct Step<'a> {
     both: &'a Both<'a>,
     total: f64,
     /// Where both are still above 0.
-    pairs: Option<&'a Line>,
+    pairs: Option<&'a Totals>,
     /// Where the lower, and where the upper, has come to 0.
-    alone: [Line; 2],
+    alone: [Totals; 2],
     /// Where both have.
     fresh: (f64, f64),
 }
 
 impl Both<'_> {
     /// What follows from each pair with that total.
-    fn pairs(&self, total: f64, after: Option<&Line>) -> Result<Line, RunLengthError> {
+    fn pairs(&self, total: f64, after: Option<&Totals>) -> Result<Totals, RunLengthError> {
         let step = self.step(total, after)?;
         let h = self.chart.decision();
         let k = self.chart.reference();
@@ -96,10 +96,14 @@ impl Both<'_> {
         let nodes = panels.nodes().iter();
         let (mean, square) = nodes.map(|upper| step.moments(*upper)).unzip();
         let moments = Moments { mean, square };
-        Ok(Line { panels, moments })
+        Ok(Totals { panels, moments })
     }
 
-    fn step<'a>(&'a self, total: f64, pairs: Option<&'a Line>) -> Result<Step<'a>, RunLengthError> {
+    fn step<'a>(
+        &'a self,
+        total: f64,
+        pairs: Option<&'a Totals>,
+    ) -> Result<Step<'a>, RunLengthError> {
         let from = (total - 2.0 * self.chart.reference()).max(0.0);
         Ok(Step {
             both: self,
@@ -111,7 +115,7 @@ impl Both<'_> {
     }
 
     /// What follows where one sum has come to 0 and the other is at least so much.
-    fn alone(&self, which: usize, from: f64) -> Result<Line, RunLengthError> {
+    fn alone(&self, which: usize, from: f64) -> Result<Totals, RunLengthError> {
         let points = [self.upper_points, &self.lower_points][which];
         let kinks: Vec<f64> = self.sums[which].iter().flat_map(Sum::kinks).collect();
         let range = (from, self.chart.decision());
@@ -120,7 +124,7 @@ impl Both<'_> {
         let moments: Result<Vec<_>, _> = nodes.map(|sum| self.moments(which, *sum)).collect();
         let (mean, square) = moments?.into_iter().unzip();
         let moments = Moments { mean, square };
-        Ok(Line { panels, moments })
+        Ok(Totals { panels, moments })
     }
 
     /// What follows where one sum is so much and the other 0.
@@ -142,7 +146,7 @@ impl Step<'_> {
         let k = chart.reference();
         let lower = self.total - upper;
         let (mut mean, mut square) = (0.0, 0.0);
-        let mut add = |line: &Line, points: &Density, sum: f64| {
+        let mut add = |line: &Totals, points: &Density, sum: f64| {
             let weights = line.panels.weights(points, sum - k, 1.0);
             let of =
                 |moment: &[f64]| -> f64 { weights.iter().zip(moment).map(|(w, m)| w * m).sum() };
