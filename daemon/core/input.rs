@@ -10,6 +10,7 @@ use crate::outcome::{Had, RejectReason};
 use crate::plant::Scope;
 use crate::time::{Span, Timestamp};
 use crate::words::Words;
+use alloc::boxed::Box;
 use alloc::string::String;
 use alloc::vec::Vec;
 use serde::{Deserialize, Serialize};
@@ -104,7 +105,7 @@ pub struct Fault {
     pub at: String,
     /// Thing, found, wanted, remedy.
     pub text: Words,
-    /// The characteristic, where it is about one of a piece.
+    /// The characteristic, where it is about one.
     pub characteristic: Option<CharacteristicName>,
 }
 
@@ -158,21 +159,43 @@ pub struct Reading {
     pub gauge: Option<GaugeName>,
     /// 1 for the first measurement.
     pub attempt: u32,
-    /// What could be used.
-    pub values: Vec<Measured>,
-    /// What could not.
+    /// Each value in the order of the message: what was counted, or why it could not be.
+    pub values: Vec<Result<Measured, NotMeasured>>,
+    /// What else of it could not be used.
     pub faults: Vec<Fault>,
 }
 
-/// One usable value.
+/// One value that could be counted. Whether it can be true is not looked at yet.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Measured {
     /// What was measured.
     pub characteristic: CharacteristicName,
     /// Counted in the characteristic's scale.
     pub count: i64,
+    /// JSON Pointer to it.
+    pub at: String,
+    /// The spots it is the mean of, where it was measured at several.
+    pub spots: Vec<Spot>,
     /// How the number was had.
     pub had: Had,
+}
+
+/// One of several spots of a piece.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Spot {
+    /// Counted in the characteristic's scale.
+    pub count: i64,
+    /// JSON Pointer to it.
+    pub at: String,
+}
+
+/// A value that could not be counted.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NotMeasured {
+    /// Why.
+    pub fault: Fault,
+    /// The spots that could be, before the one that could not.
+    pub spots: Box<[Spot]>,
 }
 
 /// Something that happened at a station.

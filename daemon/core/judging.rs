@@ -14,6 +14,7 @@ use crate::names::{
 use crate::outcome::{Judged, Outcome, RejectReason, Said};
 use crate::piece::{Ask, Gap, Limits};
 use crate::plant::{Characteristic, Condition, Of, Station, Word};
+use crate::plausible::{Sifted, sift};
 use crate::settling::{Came, default_class, out_of_tolerance};
 use crate::speaker::Duty;
 use crate::watching::Point;
@@ -103,28 +104,28 @@ impl<J: Judge> Line<J> {
             station,
             late,
         };
-        for fault in &reading.faults {
+        let Sifted { values, faults } = sift(reading, station);
+        for fault in &faults {
             self.reject(reading.input.clone(), Some(name.clone()), fault.clone());
         }
-        for measured in &reading.values {
-            let characteristic = Self::measured(station, measured);
+        for (characteristic, measured) in values {
             match characteristic.of {
                 Of::Piece => self.judge_value(name, &occasion, characteristic, measured),
                 Of::Station => self.record_value(reading, characteristic, measured),
             }
         }
         // After the good values, which would end what is missing: that is for a later reading to do.
-        for fault in &reading.faults {
+        for fault in faults {
             self.miss(
                 name,
                 station,
                 Gap {
                     station: station.name.clone(),
-                    characteristic: fault.characteristic.clone(),
+                    characteristic: fault.characteristic,
                     attempt: reading.attempt,
                     anywhere: false,
                     duty: Duty::Evidence,
-                    text: fault.text.clone(),
+                    text: fault.text,
                 },
             );
         }
@@ -133,11 +134,11 @@ impl<J: Judge> Line<J> {
 
     /// A reading that names no piece can only be about the station.
     fn on_nameless(&mut self, reading: &Reading, station: &Station) {
-        for fault in &reading.faults {
-            self.reject(reading.input.clone(), None, fault.clone());
+        let Sifted { values, faults } = sift(reading, station);
+        for fault in faults {
+            self.reject(reading.input.clone(), None, fault);
         }
-        for measured in &reading.values {
-            let characteristic = Self::measured(station, measured);
+        for (characteristic, measured) in values {
             match characteristic.of {
                 Of::Station => self.record_value(reading, characteristic, measured),
                 Of::Piece => self.reject(
@@ -155,17 +156,6 @@ impl<J: Judge> Line<J> {
                 ),
             }
         }
-    }
-
-    fn measured<'s>(station: &'s Station, measured: &Measured) -> &'s Characteristic {
-        station
-            .characteristic(measured.characteristic.as_str())
-            .unwrap_or_else(|| {
-                panic!(
-                    "{} was read as measured at {} and is not",
-                    measured.characteristic, station.name
-                )
-            })
     }
 
     fn record_value(

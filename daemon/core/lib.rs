@@ -36,6 +36,7 @@ mod outcome;
 mod piece;
 mod pieces;
 mod plant;
+mod plausible;
 mod proving;
 mod requests;
 mod settling;
@@ -54,8 +55,9 @@ pub use contract::{EventWord, RequestVerb};
 pub use gauge::GaugeState;
 pub use hold::{Hold, HoldOf, HoldView, Origin};
 pub use input::{
-    Close, Conflict, Event, EventKind, Fault, Input, Measured, PersonWord, PlaceHold, Reading,
-    Recorded, Release, Request, RequestKind, Source, SourceKind, Start, Taken, Unusable,
+    Close, Conflict, Event, EventKind, Fault, Input, Measured, NotMeasured, PersonWord, PlaceHold,
+    Reading, Recorded, Release, Request, RequestKind, Source, SourceKind, Spot, Start, Taken,
+    Unusable,
 };
 pub use judge::{
     Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, RuleFault, Verb, Verdict,

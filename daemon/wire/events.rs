@@ -4,9 +4,10 @@ use crate::identity::{Identity, identity};
 use crate::json::{self, Members};
 use crate::members::{Found, name, refuse, stratum_value, unknown_characteristic, when};
 use crate::{digest, digest_text, value};
+use chargehand_core::codes;
 use chargehand_core::{
     Characteristic, Event, EventKind, EventWord, Fault, GaugeName, Input, InputId, PieceName,
-    Plant, RejectReason, Source, SourceKind, Station, StratumName,
+    Plant, RejectReason, Source, SourceKind, Station, StratumName, Words,
 };
 use std::borrow::Cow;
 
@@ -22,16 +23,16 @@ pub(crate) fn event(
             .map(|value| self::name(value, &format!("/{name}")))
             .transpose()
     };
-    let needed = |name: &'static str, why: &str| {
+    let needed = |name: &'static str, why: fn() -> Words| {
         text(name)?.ok_or_else(|| {
             refuse(
                 RejectReason::Missing,
                 &format!("/{name}"),
-                format!("no {name}: {why}"),
+                codes::event_lacks(name, why()),
             )
         })
     };
-    let kind = needed("kind", "an event says what happened")?;
+    let kind = needed("kind", codes::an_event_says_what)?;
     let piece = text("piece")?;
     let at = members
         .find("at")
@@ -43,14 +44,15 @@ pub(crate) fn event(
         Some(value) => strata(plant, value.get())?,
     };
     let word = EventWord::parse(&kind).ok_or_else(|| {
-        let text = format!("kind is {kind:?}: no such kind of event is in the contract");
-        refuse(RejectReason::Unreadable, "/kind", text)
+        refuse(
+            RejectReason::Unreadable,
+            "/kind",
+            codes::event_kind_unknown(&kind),
+        )
     })?;
     let kind = match word {
         EventWord::Birth | EventWord::Arrival if piece.is_none() => {
-            let text = format!(
-                "{word} names no piece: binding by order is not in this version, send `piece`"
-            );
+            let text = codes::event_names_no_piece(word.as_str());
             return Err(refuse(RejectReason::Missing, "/piece", text));
         }
         EventWord::Birth => EventKind::Birth,
@@ -59,23 +61,20 @@ pub(crate) fn event(
             station,
             plant,
             members,
-            gauge(
-                plant,
-                needed("gauge", "which gauge measured the standard?")?,
-            )?,
+            gauge(plant, needed("gauge", codes::which_gauge_measured)?)?,
         )?,
         EventWord::Calibration => EventKind::Calibration {
-            gauge: gauge(plant, needed("gauge", "which gauge was adjusted?")?)?,
+            gauge: gauge(plant, needed("gauge", codes::which_gauge_adjusted)?)?,
         },
         EventWord::Received => EventKind::Received {
-            disposition: needed("disposition", "quote its id")?,
+            disposition: needed("disposition", codes::quote_its_id)?,
         },
         EventWord::Diverted => EventKind::Diverted {
-            disposition: needed("disposition", "quote its id")?,
+            disposition: needed("disposition", codes::quote_its_id)?,
             to: text("to")?,
         },
         EventWord::Jammed => EventKind::Jammed {
-            disposition: needed("disposition", "quote its id")?,
+            disposition: needed("disposition", codes::quote_its_id)?,
         },
         EventWord::Departure | EventWord::Removed | EventWord::Gone | EventWord::Packed => {
             EventKind::Left { word }
@@ -131,12 +130,12 @@ fn lot(word: EventWord, members: &Members<'_>) -> Result<EventKind, Fault> {
         Some(Some(true)) => Err(refuse(
             RejectReason::NotInThisVersion,
             "/lab",
-            "lab is true: a lot is not held for the laboratory in this version; hold its pieces (place-hold) until they have passed",
+            codes::lot_not_held(),
         )),
         Some(None) => Err(refuse(
             RejectReason::Unreadable,
             "/lab",
-            "lab is true or false: leave it out where the laboratory has no say",
+            codes::lot_lab_no_flag(),
         )),
     }
 }
@@ -146,7 +145,7 @@ fn strata(plant: &Plant, raw: &str) -> Result<Vec<(StratumName, String)>, Fault>
         refuse(
             RejectReason::Unreadable,
             "/strata",
-            format!("strata is an object, one member each: {error}"),
+            codes::no_object_in("strata", error.to_string()),
         )
     })?;
     members
@@ -167,10 +166,7 @@ fn gauge(plant: &Plant, name: String) -> Result<GaugeName, Fault> {
                 .iter()
                 .map(|known| known.name.as_str())
                 .collect();
-            let text = format!(
-                "no gauge {name:?} is declared; declared are {}",
-                declared.join(", ")
-            );
+            let text = codes::gauge_unknown(&name, declared);
             refuse(RejectReason::UnknownCharacteristic, "/gauge", text)
         })
 }
@@ -182,19 +178,13 @@ fn check_standard(
     members: &Members<'_>,
     gauge: GaugeName,
 ) -> Result<EventKind, Fault> {
-    let missing = || {
-        refuse(
-            RejectReason::Missing,
-            "/values",
-            "no values: what did the standard read?",
-        )
-    };
+    let missing = || refuse(RejectReason::Missing, "/values", codes::standard_missing());
     let values = members.find("values").ok_or_else(missing)?;
     let values: Members<'_> = serde_json::from_str(values.get()).map_err(|error| {
         refuse(
             RejectReason::Unreadable,
             "/values",
-            format!("values is an object, one member each: {error}"),
+            codes::no_object_in("values", error.to_string()),
         )
     })?;
     let measures = |characteristic: &&Characteristic| characteristic.gauge.as_ref() == Some(&gauge);
@@ -206,7 +196,7 @@ fn check_standard(
     };
     let (name, value) = values.0.first().ok_or_else(missing)?;
     if values.0.len() > 1 {
-        let text = "more than one value: a check standard is one, send an event for each";
+        let text = codes::standards_too_many();
         return Err(refuse(RejectReason::Unreadable, "/values", text));
     }
     let at = format!("/values/{name}");

@@ -1,6 +1,7 @@
 //! JSON read member by member, numbers kept as the text they were sent as: a measured value is a
 //! decimal, never a binary fraction.
 
+use chargehand_core::{Words, codes};
 use serde::de::{Deserialize, Deserializer, Error, MapAccess, Visitor};
 use serde_json::value::RawValue;
 use std::borrow::Cow;
@@ -83,7 +84,7 @@ impl<'de: 'a, 'a> Deserialize<'de> for Name<'a> {
 pub(crate) struct Unreadable {
     /// `byte N`, from 0.
     pub at: String,
-    pub text: String,
+    pub text: Words,
 }
 
 /// The members of the object that the bytes are.
@@ -102,16 +103,16 @@ fn parse<'a, T: Deserialize<'a>>(payload: &'a [u8]) -> Result<T, Unreadable> {
     if payload.is_empty() {
         return Err(Unreadable {
             at: "byte 0".into(),
-            text: "an empty payload: send one JSON object".into(),
+            text: codes::payload_empty(),
         });
     }
     let text = std::str::from_utf8(payload).map_err(|error| Unreadable {
         at: format!("byte {}", error.valid_up_to()),
-        text: "not UTF-8: send JSON in UTF-8".into(),
+        text: codes::not_utf8(),
     })?;
     serde_json::from_str(text).map_err(|error| Unreadable {
         at: format!("byte {}", offset(text, error.line(), error.column())),
-        text: format!("not one JSON object: {}", plain(&error)),
+        text: codes::no_object(plain(&error)),
     })
 }
 
@@ -155,21 +156,30 @@ pub(crate) fn text(value: &RawValue) -> Option<Cow<'_, str>> {
     })
 }
 
+/// Why a value is no name.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum NoName {
+    Empty,
+    NoText,
+    TooLong,
+    NotSpeakable,
+}
+
 /// A name: a text, or a whole number as some controllers send it. Never empty, at most 128 bytes, no control characters.
-pub(crate) fn name(value: &RawValue) -> Result<Cow<'_, str>, &'static str> {
+pub(crate) fn name(value: &RawValue) -> Result<Cow<'_, str>, NoName> {
     let name = match text(value) {
         Some(text) => text,
         None if value.get().bytes().all(|byte| byte.is_ascii_digit()) => Cow::Borrowed(value.get()),
-        None => return Err("neither a text nor a whole number"),
+        None => return Err(NoName::NoText),
     };
     if name.is_empty() {
-        return Err("an empty text");
+        return Err(NoName::Empty);
     }
     if name.len() > 128 {
-        return Err("longer than 128 bytes");
+        return Err(NoName::TooLong);
     }
     if !name.chars().all(speakable) {
-        return Err("a text with control characters, or others MQTT forbids");
+        return Err(NoName::NotSpeakable);
     }
     Ok(name)
 }
@@ -292,7 +302,7 @@ mod tests {
             (b"{\"a\":1}\0\0", "byte 7"),
         ] {
             let error = object(bytes).expect_err("no object");
-            assert_eq!(error.at, at, "{}", error.text);
+            assert_eq!(error.at, at, "{:?}", error.text);
         }
     }
 }

@@ -28,7 +28,7 @@ pub use messages::Asker;
 pub use publish::{Heading, Publish};
 pub use states::{Beat, LineStatus, Mode, Status};
 
-use chargehand_core::{Input, PieceName, Plant, Source, Words};
+use chargehand_core::{Input, PieceName, Plant, Source, Words, codes};
 use chargehand_words::Language;
 use jiff::tz::TimeZone;
 use sha2::{Digest as _, Sha256};
@@ -92,18 +92,18 @@ impl Message<'_> {
     }
 
     /// What is too large about it, if anything is. Ledgers of earlier versions hold messages above the limit whole.
-    fn too_large(&self) -> Option<String> {
+    fn too_large(&self) -> Option<Words> {
         let (length, properties) = self
             .cut
             .map_or((self.payload.len(), 0), |cut| (cut.length, cut.properties));
-        let found = match length {
-            _ if self.cut.is_none() && length <= MESSAGE_MAX => return None,
-            _ if length <= MESSAGE_MAX => format!("{length} bytes and {properties} of properties"),
-            _ => format!("{length} bytes"),
-        };
-        Some(format!(
-            "{found}, and at most {MESSAGE_MAX} are taken: send less in one message"
-        ))
+        match length {
+            _ if self.cut.is_none() && length <= MESSAGE_MAX => None,
+            _ if length <= MESSAGE_MAX => {
+                let text = codes::too_large_with_properties(length, properties, MESSAGE_MAX);
+                Some(text)
+            }
+            _ => Some(codes::too_large(length, MESSAGE_MAX)),
+        }
     }
 }
 

@@ -1,7 +1,8 @@
 //! Members that readings, events and requests have in common, read or refused with class and place.
 
-use crate::json;
+use crate::json::{self, NoName};
 use crate::time::{self, Moment, TimeFault};
+use chargehand_core::codes;
 use chargehand_core::{
     Fault, Input, PieceName, Plant, RejectReason, Since1970, Source, Station, StratumName, Words,
 };
@@ -17,24 +18,25 @@ pub(crate) struct Found {
     pub input: Input,
 }
 
-pub(crate) fn refuse(reason: RejectReason, at: &str, text: impl Into<Words>) -> Fault {
+pub(crate) fn refuse(reason: RejectReason, at: &str, text: Words) -> Fault {
     Fault {
         reason,
         at: at.to_owned(),
-        text: text.into(),
+        text,
         characteristic: None,
     }
 }
 
 pub(crate) fn name(value: &RawValue, at: &str) -> Result<String, Fault> {
-    json::name(value).map(Cow::into_owned).map_err(|found| {
+    json::name(value).map(Cow::into_owned).map_err(|fault| {
         let member = at.rsplit('/').next().unwrap_or(at);
-        let reason = if found == "an empty text" {
-            RejectReason::Missing
-        } else {
-            RejectReason::Unreadable
+        let (reason, text) = match fault {
+            NoName::Empty => (RejectReason::Missing, codes::name_empty(member)),
+            NoName::NoText => (RejectReason::Unreadable, codes::name_none(member)),
+            NoName::TooLong => (RejectReason::Unreadable, codes::name_too_long(member)),
+            NoName::NotSpeakable => (RejectReason::Unreadable, codes::name_not_speakable(member)),
         };
-        refuse(reason, at, format!("{member} is {found}: send a name"))
+        refuse(reason, at, text)
     })
 }
 
@@ -49,7 +51,7 @@ pub(crate) fn when(
         return time::parse_count(&raw, counts)
             .map(Moment::from)
             .ok_or_else(|| {
-                let text = format!("at is {raw}, wanted a number of {counts} since 1970");
+                let text = codes::at_no_count(raw, counts.as_str());
                 refuse(RejectReason::Unreadable, at, text)
             });
     }
@@ -57,21 +59,17 @@ pub(crate) fn when(
         return Err(refuse(
             RejectReason::Unreadable,
             at,
-            format!("at is {}, wanted a time as a text", value.get()),
+            codes::at_no_text(value.get()),
         ));
     };
-    time::parse(&text, zone).map_err(|fault| match fault {
-        TimeFault::Unreadable(wanted) => refuse(RejectReason::Unreadable, at, format!("at is {text:?}: {wanted}")),
-        TimeFault::Skipped(zone) => refuse(
-            RejectReason::Unreadable,
-            at,
-            format!("at is {text:?}, which is no time in {zone}, where clocks are put forward over it: set the source's clock, or send an offset"),
-        ),
-        TimeFault::NoOffset => refuse(
-            RejectReason::NoOffset,
-            at,
-            format!("at is {text:?}, which could be any time: add Z or an offset, or declare the source's zone"),
-        ),
+    time::parse(&text, zone).map_err(|fault| {
+        let (reason, text) = match fault {
+            TimeFault::NoTime => (RejectReason::Unreadable, codes::at_no_time(text)),
+            TimeFault::TooFine => (RejectReason::Unreadable, codes::at_too_fine(text)),
+            TimeFault::Skipped(zone) => (RejectReason::Unreadable, codes::at_skipped(text, zone)),
+            TimeFault::NoOffset => (RejectReason::NoOffset, codes::at_no_offset(text)),
+        };
+        refuse(reason, at, text)
     })
 }
 
@@ -82,15 +80,12 @@ pub(crate) fn stratum_value(
     at: &str,
 ) -> Result<(StratumName, String), Fault> {
     let Some(known) = plant.stratum(stratum) else {
-        let text = format!("no stratum {stratum} is declared");
+        let text = codes::stratum_unknown(stratum);
         return Err(refuse(RejectReason::UnknownStratum, at, text));
     };
     let value = name(value, at)?;
     if !known.values.is_empty() && !known.values.contains(&value) {
-        let text = format!(
-            "{stratum} is {value:?}, declared are {}",
-            known.values.join(", ")
-        );
+        let text = codes::stratum_value_unknown(stratum, value, known.values.clone());
         return Err(refuse(RejectReason::UnknownStratum, at, text));
     }
     Ok((known.name.clone(), value))
@@ -102,14 +97,11 @@ pub(crate) fn unknown_characteristic(station: &Station, name: &str, at: &str) ->
         .iter()
         .map(|known| known.name.as_str())
         .collect();
-    let declared = if declared.is_empty() {
-        "none is".to_owned()
+    let station = station.name.as_str();
+    let text = if declared.is_empty() {
+        codes::characteristic_unknown_of_none(station, name)
     } else {
-        format!("declared are {}", declared.join(", "))
+        codes::characteristic_unknown(station, name, declared)
     };
-    refuse(
-        RejectReason::UnknownCharacteristic,
-        at,
-        format!("{} measures no {name:?}: {declared}", station.name),
-    )
+    refuse(RejectReason::UnknownCharacteristic, at, text)
 }

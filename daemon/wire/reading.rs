@@ -6,9 +6,10 @@ use crate::members::{Found, name, refuse, stratum_value, unknown_characteristic,
 use crate::time;
 use crate::value::{self, Manner};
 use crate::{digest, digest_text};
+use chargehand_core::codes;
 use chargehand_core::{
-    Characteristic, Fault, GaugeName, Input, InputId, Of, PieceName, Plant, Reading, RejectReason,
-    Since1970, Source, SourceKind, Station, StratumName, TopicMap,
+    Characteristic, Fault, GaugeName, Input, InputId, NotMeasured, PieceName, Plant, Reading,
+    RejectReason, Since1970, Source, SourceKind, Station, StratumName, TopicMap,
 };
 use jiff::tz::TimeZone;
 use serde_json::value::RawValue;
@@ -78,7 +79,7 @@ pub(crate) fn canonical(
         let members: Members<'_> = serde_json::from_str(value.get()).map_err(|error| Fault {
             reason: RejectReason::Unreadable,
             at: format!("/{name}"),
-            text: format!("{name} is an object, one member each: {error}").into(),
+            text: codes::no_object_in(name, error.to_string()),
             characteristic: None,
         })?;
         Ok(members
@@ -288,13 +289,13 @@ fn reading<'m>(
                 refuse(
                     RejectReason::Unreadable,
                     at,
-                    format!("attempt is {}, wanted a whole number from 1", value.get()),
+                    codes::attempt_no_count(value.get()),
                 )
             })?,
     };
     let identity = parts.identity();
     if identity.is_none() && at.is_none() {
-        let text = "a reading has an id, or epoch and seq, or at least its own time: without any it cannot be told from its copy";
+        let text = codes::reading_without_number();
         return Err(refuse(RejectReason::Missing, &parts.at_place, text));
     }
     let mut faults = Vec::new();
@@ -306,26 +307,19 @@ fn reading<'m>(
     let strata: Vec<(StratumName, String)> = strata.collect();
     let mut values = Vec::new();
     for (name, raw, at) in &parts.values {
-        match station.characteristic(name) {
-            None => faults.push(unknown_characteristic(station, name, at)),
-            Some(characteristic) => {
-                match value::read(raw, characteristic, manner(characteristic), at) {
-                    Ok(measured) => values.push(measured),
-                    Err(mut fault) => {
-                        if characteristic.of == Of::Station {
-                            fault.characteristic = None;
-                        }
-                        faults.push(fault);
-                    }
-                }
-            }
-        }
+        values.push(match station.characteristic(name) {
+            None => Err(NotMeasured {
+                fault: unknown_characteristic(station, name, at),
+                spots: Box::default(),
+            }),
+            Some(characteristic) => value::read(raw, characteristic, manner(characteristic), at),
+        });
     }
     if values.is_empty() && faults.is_empty() {
         faults.push(refuse(
             RejectReason::Missing,
             "/values",
-            "no values: send at least one",
+            codes::values_missing(),
         ));
     }
     let Identity { key, input } =

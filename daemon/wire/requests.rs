@@ -4,6 +4,7 @@ use crate::identity::{Identity, identity};
 use crate::json::{self, Members};
 use crate::members::{Found, name, refuse};
 use crate::{digest, digest_text};
+use chargehand_core::codes;
 use chargehand_core::{
     AdvisoryId, ClassName, Close, Fault, HoldId, Input, InputId, PieceName, PlaceHold,
     RejectReason, Release, Request, RequestKind, RequestVerb, RoleName, Scope, Source, SourceKind,
@@ -18,13 +19,13 @@ pub(crate) fn request(
     payload: &[u8],
 ) -> Result<Found, Fault> {
     let Some(Identity { key, input }) = identity(members) else {
-        let text = "a request has an id, and its reply quotes it";
+        let text = codes::request_without_id();
         return Err(refuse(RejectReason::Missing, "/id", text));
     };
     let text = |member: &'static str| -> Result<String, Words> {
         let value = members
             .find(member)
-            .ok_or_else(|| format!("no `{member}` in it"))?;
+            .ok_or_else(|| codes::member_missing(member))?;
         name(value, &format!("/{member}")).map_err(|fault| fault.text)
     };
     // A reason may be longer than a name.
@@ -32,9 +33,9 @@ pub(crate) fn request(
         let value = members
             .find("reason")
             .and_then(json::text)
-            .ok_or_else(|| Words::from("no `reason` in it"))?;
+            .ok_or_else(|| codes::member_missing("reason"))?;
         if value.trim().is_empty() {
-            Err("`reason` is empty".into())
+            Err(codes::reason_empty())
         } else {
             Ok(value.into_owned())
         }
@@ -84,65 +85,56 @@ pub(crate) fn asker(members: &Members<'_>) -> String {
 
 fn kind(verb: &str, members: &Members<'_>) -> Result<RequestKind, Words> {
     let known = RequestVerb::parse(verb);
-    match known.ok_or_else(|| format!("{verb:?} is not a verb of the contract"))? {
+    match known.ok_or_else(|| codes::verb_unknown(verb))? {
         RequestVerb::Release => {
-            let hold = members.find("hold").ok_or("no `hold` in it: which one?")?;
+            let hold = members.find("hold").ok_or_else(codes::which_hold)?;
             let hold = name(hold, "/hold").map_err(|fault| fault.text)?;
             let seen = members.find("seen").and_then(json::whole);
-            let seen = seen.ok_or("no `seen` in it: quote the hold's seq as you saw it")?;
+            let seen = seen.ok_or_else(codes::seen_missing)?;
             Ok(RequestKind::Release(Release {
                 hold: HoldId::from(hold),
                 seen,
             }))
         }
         RequestVerb::Close => {
-            let advisory = members
-                .find("advisory")
-                .ok_or("no `advisory` in it: which one?")?;
+            let advisory = members.find("advisory").ok_or_else(codes::which_advisory)?;
             let advisory = name(advisory, "/advisory").map_err(|fault| fault.text)?;
             let finding = members
                 .find("finding")
                 .and_then(json::text)
                 .filter(|finding| !finding.trim().is_empty())
-                .ok_or("no `finding` in it: say what was found")?;
+                .ok_or_else(codes::finding_missing)?;
             Ok(RequestKind::Close(Close {
                 advisory: AdvisoryId::from(advisory),
                 finding: finding.into_owned(),
             }))
         }
         RequestVerb::PlaceHold => place_hold(members).map(RequestKind::PlaceHold),
-        other => Err(format!("not in this version: {other}").into()),
+        other => Err(codes::verb_not_here(other.as_str())),
     }
 }
 
 fn place_hold(members: &Members<'_>) -> Result<PlaceHold, Words> {
-    const WANTED: &str = "wanted one piece, one station, or one stratum and its value";
-    let of = members
-        .find("of")
-        .ok_or_else(|| format!("no `of` in it: {WANTED}"))?;
-    let of: Members<'_> =
-        serde_json::from_str(of.get()).map_err(|_| format!("`of` is no object: {WANTED}"))?;
+    let of = members.find("of").ok_or_else(codes::of_missing)?;
+    let of: Members<'_> = serde_json::from_str(of.get()).map_err(|_| codes::of_no_object())?;
     let (mut piece, mut station, mut stratum) = (None, None, None);
     for (member, value) in &of.0 {
         let value = name(value, &format!("/of/{member}")).map_err(|fault| fault.text)?;
         match &**member {
             "piece" => piece = Some(PieceName::from(value)),
             "station" => station = Some(StationName::from(value)),
-            _ if stratum.is_some() => return Err(format!("`of` names two strata: {WANTED}").into()),
+            _ if stratum.is_some() => return Err(codes::of_two_strata()),
             other => stratum = Some((StratumName::from(other), value)),
         }
     }
-    let scope =
-        match members.find("scope") {
-            None => None,
-            Some(scope) => {
-                let word = json::text(scope).unwrap_or_default();
-                let known = Scope::parse(&word);
-                Some(known.ok_or_else(|| {
-                    format!("scope is {word:?}, wanted piece, stratum or station")
-                })?)
-            }
-        };
+    let scope = match members.find("scope") {
+        None => None,
+        Some(scope) => {
+            let word = json::text(scope).unwrap_or_default();
+            let known = Scope::parse(&word);
+            Some(known.ok_or_else(|| codes::scope_unknown(word))?)
+        }
+    };
     let class = members
         .find("class")
         .map(|class| name(class, "/class"))
@@ -166,7 +158,7 @@ mod tests {
     fn what_is_not_answered_is_refused_by_name() {
         for verb in RequestVerb::ALL {
             let refused = kind(verb.as_str(), &Members::default()).expect_err("it says nothing");
-            let later = Words::from(format!("not in this version: {verb}"));
+            let later = codes::verb_not_here(verb.as_str());
             assert_eq!(refused == later, !verb.is_answered(), "{refused:?}");
         }
     }

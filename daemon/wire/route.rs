@@ -4,6 +4,7 @@ use crate::identity::{Identity, identity};
 use crate::json::{self, Unreadable};
 use crate::reading::Whole;
 use crate::{Key, Message, Row, Wire, digest, digest_text, events, reading, requests};
+use chargehand_core::codes;
 use chargehand_core::{
     Fault, Input, InputId, PieceName, Recorded, RejectReason, Request, RequestKind, RoleName,
     Source, SourceKind, Station, StationName, TopicMap, Unusable,
@@ -43,7 +44,7 @@ impl Wire {
             let fault = Fault {
                 reason: RejectReason::TooLarge,
                 at: String::new(),
-                text: text.into(),
+                text,
                 characteristic: None,
             };
             let piece = match message.cut {
@@ -56,23 +57,21 @@ impl Wire {
             Place::Mapped(station, map) => self.read_mapped(message, station, map),
             Place::Lab => vec![self.lab(message, &place)],
             Place::Stranger(ref name) => {
-                let text = format!(
-                    "no station {name} is declared: check the topic, or declare it in the plant description"
-                );
+                let text = codes::station_unknown(name.as_str());
                 let fault = Fault {
                     reason: RejectReason::UnknownStation,
                     at: String::new(),
-                    text: text.into(),
+                    text,
                     characteristic: None,
                 };
                 vec![self.unusable(message, &place, fault, None)]
             }
             Place::Other => {
-                let text = format!("nothing is read on {}", message.topic);
+                let text = codes::not_read_on(message.topic);
                 let fault = Fault {
                     reason: RejectReason::UnknownStation,
                     at: String::new(),
-                    text: text.into(),
+                    text,
                     characteristic: None,
                 };
                 vec![self.unusable(message, &place, fault, None)]
@@ -130,26 +129,21 @@ impl Wire {
         let pointer = pieces.strip_suffix("/*").unwrap_or(pieces);
         let rows = json::point(whole, pointer).and_then(json::rows);
         let Some(rows) = rows else {
-            let text = format!(
-                "no array at {pointer:?}: the plant description says that the pieces are there"
-            );
+            let text = codes::rows_missing(pointer);
             let fault = Fault {
                 reason: RejectReason::Missing,
                 at: pointer.into(),
-                text: text.into(),
+                text,
                 characteristic: None,
             };
             return vec![self.unusable_as(message, &place, fault, None, read.identity())];
         };
         if rows.len() > ROWS_MAX {
-            let text = format!(
-                "{} rows, and at most {ROWS_MAX} are taken: send fewer in one message",
-                rows.len()
-            );
+            let text = codes::rows_too_many(rows.len(), ROWS_MAX);
             let fault = Fault {
                 reason: RejectReason::TooLarge,
                 at: pointer.into(),
-                text: text.into(),
+                text,
                 characteristic: None,
             };
             return vec![self.unusable_as(message, &place, fault, None, read.identity())];
@@ -210,7 +204,7 @@ impl Wire {
         let fault = Fault {
             reason: RejectReason::Unreadable,
             at: error.at,
-            text: error.text.into(),
+            text: error.text,
             characteristic: None,
         };
         self.unusable(message, place, fault, json::salvage_piece(message.payload))
@@ -291,7 +285,7 @@ impl Wire {
             by: requests::asker(&members),
             reason: String::new(),
             kind: RequestKind::Refused {
-                text: "retained: a request is made now, send it without the retain flag".into(),
+                text: codes::request_retained(),
             },
         });
         vec![Row {
@@ -310,7 +304,7 @@ impl Wire {
             input: digest,
         });
         let source = source(place, InputId::from(input));
-        let why = "a laboratory result, recorded; without effect in this version".into();
+        let why = codes::laboratory_result();
         Row {
             key: self.key(message, &key, message.payload),
             source: source.clone(),
@@ -361,7 +355,7 @@ fn old_news(source: Source, piece: Option<PieceName>) -> Row {
             ..source.clone()
         },
         names,
-        why: "a retained copy, old news, not judged".into(),
+        why: codes::old_news(),
     });
     Row {
         key: None,

@@ -1,8 +1,14 @@
 //! The table of values: what came, which class it is, and the number where it is a measurement.
 
 use crate::json::{self, Members};
-use chargehand_core::{Characteristic, Fault, Had, Measured, RejectReason};
-use chargehand_measure::{Decimal, NumberError, Unit, mean, parse_measure, parse_number};
+use chargehand_core::codes;
+use chargehand_core::{
+    Characteristic, Fault, Had, Measured, NotMeasured, RejectReason, Spot, Words,
+};
+use chargehand_measure::{
+    ConvertError, Decimal, Dimension, NumberError, Unit, UnitError, mean, parse_measure,
+    parse_number,
+};
 use serde_json::value::RawValue;
 use std::borrow::Cow;
 
@@ -15,31 +21,39 @@ pub(crate) struct Manner<'a> {
     pub unit: Option<&'a Unit>,
 }
 
-/// A class and a sentence; the caller knows the place.
-type Refusal = (RejectReason, String, String);
+/// A class, a place below that of the value, and what is said.
+type Refusal = (RejectReason, String, Words);
 
-/// Reads one value of a characteristic; `at` is the JSON Pointer to it.
+/// Reads one value of a characteristic; `at` is the JSON Pointer to it. Whether it can be true is asked elsewhere.
 pub(crate) fn read(
     value: &RawValue,
     characteristic: &Characteristic,
     manner: Manner<'_>,
     at: &str,
-) -> Result<Measured, Fault> {
-    count(value, characteristic, manner)
-        .and_then(|(count, had)| {
-            plausible(characteristic, count)?;
-            Ok(Measured {
-                characteristic: characteristic.name.clone(),
-                count,
-                had,
-            })
-        })
-        .map_err(|(reason, below, text)| Fault {
-            reason,
-            at: format!("{at}{below}"),
-            text: format!("{}: {text}", characteristic.name).into(),
-            characteristic: Some(characteristic.name.clone()),
-        })
+) -> Result<Measured, NotMeasured> {
+    let mut spots = Vec::new();
+    let read = count(value, characteristic, manner, &mut spots);
+    for spot in &mut spots {
+        spot.at.insert_str(0, at);
+    }
+    match read {
+        Ok((count, had)) => Ok(Measured {
+            characteristic: characteristic.name.clone(),
+            count,
+            at: at.to_owned(),
+            spots,
+            had,
+        }),
+        Err((reason, below, text)) => Err(NotMeasured {
+            fault: Fault {
+                reason,
+                at: format!("{at}{below}"),
+                text,
+                characteristic: Some(characteristic.name.clone()),
+            },
+            spots: spots.into(),
+        }),
+    }
 }
 
 /// Reads what a check standard read: any number in the characteristic's scale, its band does not apply.
@@ -48,46 +62,28 @@ pub(crate) fn read_standard(
     characteristic: &Characteristic,
     at: &str,
 ) -> Result<i64, Fault> {
-    count(value, characteristic, Manner::default())
+    count(value, characteristic, Manner::default(), &mut Vec::new())
         .map(|(count, _)| count)
         .map_err(|(reason, below, text)| Fault {
             reason,
             at: format!("{at}{below}"),
-            text: format!("{}: {text}", characteristic.name).into(),
+            text,
             characteristic: None,
         })
 }
 
-fn plausible(characteristic: &Characteristic, count: i64) -> Result<(), Refusal> {
-    let Some((low, high)) = characteristic.plausible else {
-        return Ok(());
-    };
-    if (low..=high).contains(&count) {
-        return Ok(());
-    }
-    let scale = &characteristic.scale;
-    Err((
-        RejectReason::Implausible,
-        String::new(),
-        format!(
-            "{} cannot be true: plausible is {} to {}",
-            scale.text(count),
-            scale.digits(low),
-            scale.text(high)
-        ),
-    ))
-}
-
+/// The count, and how it was had; `counted` are the spots it is the mean of, as far as they could be read.
 fn count(
     value: &RawValue,
     characteristic: &Characteristic,
     manner: Manner<'_>,
+    counted: &mut Vec<Spot>,
 ) -> Result<(i64, Had), Refusal> {
     let raw = value.get();
     match raw.as_bytes().first() {
-        Some(b'{') => of_object(value, characteristic, manner),
+        Some(b'{') => of_object(value, characteristic, manner, counted),
         Some(b'[') => {
-            let (mean, had) = of_spots(value, characteristic, manner, None, "")?;
+            let (mean, had) = of_spots(value, characteristic, manner, None, "", counted)?;
             whole(mean, characteristic, had)
         }
         _ => {
@@ -101,36 +97,39 @@ fn of_object(
     value: &RawValue,
     characteristic: &Characteristic,
     manner: Manner<'_>,
+    counted: &mut Vec<Spot>,
 ) -> Result<(i64, Had), Refusal> {
-    let members: Members<'_> =
-        serde_json::from_str(value.get()).map_err(|error| unreadable("", &format!("{error}")))?;
+    let of = characteristic.name.as_str();
+    let members: Members<'_> = serde_json::from_str(value.get())
+        .map_err(|error| unreadable("", codes::value_no_object(of, error.to_string())))?;
     if members
         .find("at_least")
         .is_some_and(|value| value.get() != "false")
     {
-        return Err(unreadable(
-            "/at_least",
-            "a value with `at_least` is a laboratory result, not a measurement of a piece",
-        ));
+        return Err(unreadable("/at_least", codes::value_at_least(of)));
     }
     let unit = members
         .find("unit")
         .map(|unit| named_unit(unit, characteristic))
         .transpose()?;
     let (number, had) = if let Some(spots) = members.find("spots") {
-        of_spots(spots, characteristic, manner, unit.as_ref(), "/spots")?
+        of_spots(
+            spots,
+            characteristic,
+            manner,
+            unit.as_ref(),
+            "/spots",
+            counted,
+        )?
     } else if let Some(value) = members.find("value") {
         number(value, characteristic, manner, unit.as_ref(), "/value")?
     } else if members.find("code").is_some() {
-        return Err(unreadable(
-            "/code",
-            "a code is not in this version: send a number",
-        ));
+        return Err(unreadable("/code", codes::value_code(of)));
     } else {
         return Err((
             RejectReason::Missing,
             String::new(),
-            "no `value` in it: send a number, or value and unit".into(),
+            codes::value_lacks_number(of),
         ));
     };
     whole(number, characteristic, had)
@@ -143,9 +142,10 @@ fn of_spots(
     manner: Manner<'_>,
     unit: Option<&Unit>,
     below: &str,
+    counted: &mut Vec<Spot>,
 ) -> Result<(Decimal, Had), Refusal> {
-    let spots =
-        json::rows(value).ok_or_else(|| unreadable(below, "spots are an array of numbers"))?;
+    let of = characteristic.name.as_str();
+    let spots = json::rows(value).ok_or_else(|| unreadable(below, codes::value_no_spots(of)))?;
     let (mut values, mut had) = (Vec::with_capacity(spots.len()), Had::Plain);
     for (index, spot) in spots.into_iter().enumerate() {
         let below = format!("{below}/{index}");
@@ -153,8 +153,8 @@ fn of_spots(
         let count = characteristic
             .scale
             .count(number)
-            .map_err(|_| implausible(&below, spot.get()))?;
-        plausible(characteristic, count).map_err(|(reason, _, text)| (reason, below, text))?;
+            .map_err(|_| implausible(of, &below, spot.get()))?;
+        counted.push(Spot { count, at: below });
         values.push(number);
         had = if spot_had == Had::Plain {
             had
@@ -168,7 +168,7 @@ fn of_spots(
             (
                 RejectReason::Missing,
                 below.to_owned(),
-                "no spots in it".into(),
+                codes::value_spots_empty(of),
             )
         })
 }
@@ -181,50 +181,45 @@ fn number(
     unit: Option<&Unit>,
     below: &str,
 ) -> Result<(Decimal, Had), Refusal> {
-    let raw = value.get();
+    let (raw, of) = (value.get(), characteristic.name.as_str());
     let missing = || {
         (
             RejectReason::Missing,
             below.to_owned(),
-            "no value: send a number".to_owned(),
+            codes::value_missing(of),
         )
     };
     let (number, said, had) = match raw.as_bytes().first() {
         Some(b'n') => return Err(missing()),
         Some(b't' | b'f' | b'{' | b'[') => {
-            return Err(unreadable(
-                below,
-                &format!("found {}, wanted a number", short(raw)),
-            ));
+            return Err(unreadable(below, codes::value_no_number(of, short(raw))));
         }
         Some(b'"') => {
             // One trailing NUL is a fixed buffer's and is cut; a second one is a torn message.
             let text = json::text(value)
                 .filter(|text| !text.ends_with('\0'))
-                .ok_or_else(|| unreadable(below, "not a text"))?;
+                .ok_or_else(|| unreadable(below, codes::value_no_text(of)))?;
             if text.trim_matches([' ', '\t']).is_empty() {
                 return Err(missing());
             }
             let (number, said) =
                 parse_measure(&text, manner.decimal_comma).map_err(|error| match error {
-                    NumberError::OutOfRange => implausible(below, raw),
-                    NumberError::NotANumber => unreadable(
-                        below,
-                        &format!(
-                            "found {}, wanted a number{}",
-                            short(raw),
-                            comma_hint(&text, manner)
-                        ),
-                    ),
+                    NumberError::OutOfRange => implausible(of, below, raw),
+                    NumberError::NotANumber if text.contains(',') && !manner.decimal_comma => {
+                        unreadable(below, codes::value_no_number_comma(of, short(raw)))
+                    }
+                    NumberError::NotANumber => {
+                        unreadable(below, codes::value_no_number(of, short(raw)))
+                    }
                 })?;
-            let said = said.map(|code| known_unit(code, below)).transpose()?;
+            let said = said.map(|code| known_unit(of, code, below)).transpose()?;
             (number, said, Had::Parsed)
         }
         _ => {
             let number = parse_number(raw).map_err(|error| match error {
-                NumberError::OutOfRange => implausible(below, raw),
+                NumberError::OutOfRange => implausible(of, below, raw),
                 NumberError::NotANumber => {
-                    unreadable(below, &format!("found {}, wanted a number", short(raw)))
+                    unreadable(below, codes::value_no_number(of, short(raw)))
                 }
             })?;
             (number, None, Had::Plain)
@@ -235,7 +230,7 @@ fn number(
     {
         return Err(unreadable(
             below,
-            &format!("says {inner} and {outer}: send one unit"),
+            codes::value_two_units(of, inner.code(), outer.code()),
         ));
     }
     let own = characteristic.scale.unit();
@@ -247,7 +242,7 @@ fn number(
                 (
                     RejectReason::Implausible,
                     below.to_owned(),
-                    format!("{error}: send it in {own}"),
+                    not_converted(of, &error),
                 )
             })?;
             Ok((converted, Had::Converted))
@@ -257,23 +252,53 @@ fn number(
 
 /// The unit a member names: one of UCUM's, or the characteristic's own, which may be a declared count.
 fn named_unit(value: &RawValue, characteristic: &Characteristic) -> Result<Unit, Refusal> {
-    let code = json::text(value).ok_or_else(|| unreadable("/unit", "a unit is a text"))?;
+    let code = json::text(value).ok_or_else(|| {
+        unreadable(
+            "/unit",
+            codes::value_unit_no_text(characteristic.name.as_str()),
+        )
+    })?;
     let own = characteristic.scale.unit();
     if code == own.code() {
         Ok(own.clone())
     } else {
-        known_unit(&code, "/unit")
+        known_unit(characteristic.name.as_str(), &code, "/unit")
     }
 }
 
-fn known_unit(code: &str, below: &str) -> Result<Unit, Refusal> {
+fn known_unit(of: &str, code: &str, below: &str) -> Result<Unit, Refusal> {
     Unit::parse(code).map_err(|error| {
-        (
-            RejectReason::UnknownUnit,
-            below.to_owned(),
-            error.to_string(),
-        )
+        let text = match error {
+            UnitError::Unknown { found, suggestion } => match suggestion {
+                Some(meant) => codes::value_unit_unknown_but(of, found, meant),
+                None => codes::value_unit_unknown(of, found),
+            },
+            UnitError::NotPlain { found } => codes::value_unit_not_plain(of, found),
+            UnitError::NotLinear { found } => codes::value_unit_not_linear(of, found),
+        };
+        (RejectReason::UnknownUnit, below.to_owned(), text)
     })
+}
+
+/// Why a value could not be had in the characteristic's unit.
+fn not_converted(of: &str, error: &ConvertError) -> Words {
+    let is = |unit: &Unit| match unit.dimension() {
+        Dimension::Mass => codes::dimension_mass(),
+        Dimension::Length => codes::dimension_length(),
+        Dimension::Temperature => codes::dimension_temperature(),
+        Dimension::Time => codes::dimension_time(),
+        Dimension::Ratio => codes::dimension_ratio(),
+        Dimension::Count(name) => codes::dimension_count(name),
+        Dimension::Other(symbols) => codes::dimension_other(symbols),
+    };
+    match error {
+        ConvertError::NotCommensurable { from, to } => {
+            codes::value_of_another_kind(of, from.code(), is(from), to.code(), is(to))
+        }
+        ConvertError::OutOfRange { value, from, to } => {
+            codes::value_too_large(of, value.to_string(), from.code(), to.code())
+        }
+    }
 }
 
 fn whole(
@@ -285,27 +310,16 @@ fn whole(
         .scale
         .count(number)
         .map(|count| (count, had))
-        .map_err(|_| implausible("", &number.to_string()))
+        .map_err(|_| implausible(characteristic.name.as_str(), "", &number.to_string()))
 }
 
-fn unreadable(below: &str, text: &str) -> Refusal {
-    (RejectReason::Unreadable, below.to_owned(), text.to_owned())
+fn unreadable(below: &str, text: Words) -> Refusal {
+    (RejectReason::Unreadable, below.to_owned(), text)
 }
 
-fn implausible(below: &str, raw: &str) -> Refusal {
-    (
-        RejectReason::Implausible,
-        below.to_owned(),
-        format!("{} cannot be true", short(raw)),
-    )
-}
-
-fn comma_hint(text: &str, manner: Manner<'_>) -> &'static str {
-    if text.contains(',') && !manner.decimal_comma {
-        ": declare `decimal_comma` for the source, or send a point"
-    } else {
-        ""
-    }
+fn implausible(of: &str, below: &str, raw: &str) -> Refusal {
+    let text = codes::value_untrue(of, short(raw));
+    (RejectReason::Implausible, below.to_owned(), text)
 }
 
 /// What was found, cut so that a sentence stays one.

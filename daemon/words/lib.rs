@@ -24,6 +24,7 @@ enum Part {
 #[derive(Clone, Copy, Debug)]
 enum Manner {
     Plain,
+    And,
     Or,
     Span,
     Quoted,
@@ -118,6 +119,7 @@ impl Language {
             (Datum::Remark(remark), _) => self.sentence(remark),
             (Datum::List(several), manner) => {
                 let between = match manner {
+                    Manner::And => " and ",
                     Manner::Or => " or ",
                     Manner::Plain | Manner::Span | Manner::Quoted => ", ",
                 };
@@ -138,6 +140,7 @@ fn parts(sentence: &str) -> Result<Vec<Part>, String> {
             .ok_or_else(|| "a brace is open at its end".to_owned())?;
         let (name, manner) = match inside.split_once(':') {
             None => (inside, Manner::Plain),
+            Some((name, "and")) => (name, Manner::And),
             Some((name, "or")) => (name, Manner::Or),
             Some((name, "span")) => (name, Manner::Span),
             Some((name, "quoted")) => (name, Manner::Quoted),

@@ -553,7 +553,7 @@ struct Seen {
 }
 
 impl Seen {
-    /// Every value of a reading is one to the second reader as well.
+    /// Every plausible value of a reading is one to the second reader as well.
     fn row(&mut self, message: &Incoming, row: &Row) {
         let Input::Reading(reading) = &row.input else {
             return;
@@ -562,9 +562,12 @@ impl Seen {
             return;
         }
         let whole = second_reader::json(&message.payload).expect("what was read as JSON is JSON");
-        for measured in &reading.values {
+        for measured in reading.values.iter().flatten() {
             let name = measured.characteristic.as_str();
             let (node, known) = found(&whole, message, reading, name);
+            if !known.plausible(measured.count as f64 * known.resolution) {
+                continue;
+            }
             let checked = second_reader::check(measured.count, node, &known);
             match checked {
                 Ok(true) => {}
@@ -587,6 +590,12 @@ impl Seen {
                     *self.rejected.entry(rejected.reason).or_default() += 1
                 }
                 Outcome::Disposition(said) => *self.words.entry(said.word).or_default() += 1,
+                Outcome::Judged(judged) => {
+                    let known = second_reader::known(judged.characteristic.as_str());
+                    let number = judged.value.split(' ').next().unwrap_or_default();
+                    let number = number.parse().expect("a value begins with a number");
+                    assert!(known.plausible(number), "{} was judged", judged.value);
+                }
                 _ => {}
             }
         }

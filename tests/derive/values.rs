@@ -17,6 +17,9 @@ enum Expect {
     Unreadable,
 }
 
+/// The counts that are plausible.
+const BAND: std::ops::RangeInclusive<i64> = 2_000..=30_000;
+
 /// JSON as it is sent, and what it must be.
 #[derive(Clone, Debug)]
 struct Sent(String, Expect);
@@ -47,7 +50,7 @@ fn steps(amount: i64, per_step: i64) -> i64 {
 }
 
 fn classed(count: i64, had: Had) -> Expect {
-    if (2_000..=30_000).contains(&count) {
+    if BAND.contains(&count) {
         Expect::Measured(count, had)
     } else {
         Expect::Refused(RejectReason::Implausible)
@@ -264,7 +267,17 @@ fn read(wire: &Wire, topic: &str, payload: &str) -> Expect {
     assert_eq!(rows.len(), 1, "{payload}");
     match &rows[0].input {
         Input::Reading(reading) => match (&reading.values[..], &reading.faults[..]) {
-            ([measured], []) => Expect::Measured(measured.count, measured.had),
+            // What was counted is judged by the line, which refuses what cannot be true.
+            ([Ok(measured)], []) => {
+                let spots = measured.spots.iter().map(|spot| spot.count);
+                let mut counts = spots.chain([measured.count]);
+                if counts.all(|count| BAND.contains(&count)) {
+                    Expect::Measured(measured.count, measured.had)
+                } else {
+                    Expect::Refused(RejectReason::Implausible)
+                }
+            }
+            ([Err(not)], []) => Expect::Refused(not.fault.reason),
             ([], [fault]) => Expect::Refused(fault.reason),
             other => panic!("{payload}: {other:?}"),
         },

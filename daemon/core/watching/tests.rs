@@ -402,11 +402,13 @@ fn reading(station: &str, piece: &str, characteristic: &str, count: i64, attempt
         strata: Vec::new(),
         gauge: None,
         attempt,
-        values: vec![Measured {
+        values: vec![Ok(Measured {
             characteristic: characteristic.into(),
             count,
+            at: String::new(),
+            spots: Vec::new(),
             had: Had::Plain,
-        }],
+        })],
         faults: Vec::new(),
     }
 }

@@ -1,0 +1,223 @@
+//! Whether what was counted can be true: a value outside the band of what is plausible is no measurement.
+//!
+//! Deliberately not here: reading, and what a piece lacks by it.
+
+use crate::codes;
+use crate::input::{Fault, Measured, Reading, Spot};
+use crate::outcome::RejectReason;
+use crate::plant::{Characteristic, Of, Station};
+use alloc::vec::Vec;
+
+/// A reading with what cannot be true taken out.
+pub(crate) struct Sifted<'a> {
+    /// What can be judged, in the order of the message.
+    pub values: Vec<(&'a Characteristic, &'a Measured)>,
+    /// What is rejected, in the order of the message.
+    pub faults: Vec<Fault>,
+}
+
+/// Looks through a reading.
+///
+/// # Panics
+/// On a value of a characteristic that is not measured at the station: the reader refuses such.
+pub(crate) fn sift<'a>(reading: &'a Reading, station: &'a Station) -> Sifted<'a> {
+    let mut values = Vec::new();
+    let mut faults = reading.faults.clone();
+    for value in &reading.values {
+        let (measured, name, spots) = match value {
+            Ok(measured) => (
+                Some(measured),
+                Some(&measured.characteristic),
+                &measured.spots[..],
+            ),
+            Err(not) => (None, not.fault.characteristic.as_ref(), &not.spots[..]),
+        };
+        let of = name.map(|name| {
+            station.characteristic(name.as_str()).unwrap_or_else(|| {
+                panic!("{name} was read as measured at {} and is not", station.name)
+            })
+        });
+        let whole = measured.map(|one| (one.count, one.at.as_str()));
+        let counted = spots.iter().map(|Spot { count, at }| (*count, at.as_str()));
+        let untrue = of.and_then(|of| {
+            counted
+                .chain(whole)
+                .find_map(|(count, at)| implausible(of, count, at))
+        });
+        let fault = untrue.or_else(|| value.as_ref().err().map(|not| not.fault.clone()));
+        match (fault, of, measured) {
+            (None, Some(of), Some(measured)) => values.push((of, measured)),
+            (Some(mut fault), of, _) => {
+                // What a station lacks is no gap of a piece.
+                fault.characteristic = fault
+                    .characteristic
+                    .filter(|_| of.is_some_and(|of| of.of == Of::Piece));
+                faults.push(fault);
+            }
+            _ => {}
+        }
+    }
+    Sifted { values, faults }
+}
+
+/// Why a count cannot be true, if it cannot.
+fn implausible(of: &Characteristic, count: i64, at: &str) -> Option<Fault> {
+    let (low, high) = of
+        .plausible
+        .filter(|(low, high)| !(*low..=*high).contains(&count))?;
+    let Characteristic { name, scale, .. } = of;
+    Some(Fault {
+        reason: RejectReason::Implausible,
+        at: at.into(),
+        text: codes::value_implausible(
+            name.as_str(),
+            scale.text(count),
+            scale.digits(low),
+            scale.text(high),
+        ),
+        characteristic: Some(name.clone()),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::input::NotMeasured;
+    use crate::names::{CharacteristicName, InputId, StationName};
+    use crate::outcome::Had;
+    use crate::plant::Condition;
+    use alloc::format;
+    use alloc::string::String;
+    use alloc::vec;
+    use chargehand_measure::{Decimal, Unit};
+
+    fn station() -> Station {
+        let characteristic = |name: &str, of, plausible| Characteristic {
+            name: CharacteristicName::from(name),
+            scale: chargehand_measure::Scale::new(
+                Unit::parse("g").expect("a unit"),
+                Decimal::new(1, 1),
+            )
+            .expect("a scale"),
+            nominal: None,
+            lower: None,
+            upper: None,
+            plausible,
+            of,
+            per: None,
+            centre: None,
+            sigma: None,
+            every: 1,
+            gauge: None,
+        };
+        Station {
+            name: StationName::from("s30"),
+            place: 0,
+            condition: Condition::AsCast,
+            gate: None,
+            characteristics: vec![
+                characteristic("mass", Of::Piece, Some((2_000, 30_000))),
+                characteristic("load", Of::Station, Some((0, 100))),
+                characteristic("any", Of::Piece, None),
+            ],
+            topics: Vec::new(),
+        }
+    }
+
+    fn measured(name: &str, count: i64, spots: &[i64]) -> Measured {
+        let spot = |(index, count): (usize, &i64)| Spot {
+            count: *count,
+            at: format!("/values/{name}/spots/{index}"),
+        };
+        Measured {
+            characteristic: CharacteristicName::from(name),
+            count,
+            at: format!("/values/{name}"),
+            spots: spots.iter().enumerate().map(spot).collect(),
+            had: Had::Plain,
+        }
+    }
+
+    fn unread(name: &str, place: &str, spots: &[i64]) -> NotMeasured {
+        NotMeasured {
+            fault: Fault {
+                reason: RejectReason::Unreadable,
+                at: format!("/values/{name}{place}"),
+                text: "not a text".into(),
+                characteristic: Some(CharacteristicName::from(name)),
+            },
+            spots: measured(name, 0, spots).spots.into(),
+        }
+    }
+
+    /// What of a reading is judged, and what is rejected: place and class, and the characteristic that the piece lacks.
+    fn check(values: Vec<Result<Measured, NotMeasured>>, judged: &[i64], rejected: &[&str]) {
+        let station = station();
+        let reading = Reading {
+            input: InputId::default(),
+            station: station.name.clone(),
+            piece: None,
+            at: None,
+            at_again: None,
+            strata: Vec::new(),
+            gauge: None,
+            attempt: 1,
+            values,
+            faults: Vec::new(),
+        };
+        let Sifted { values, faults } = sift(&reading, &station);
+        let counts: Vec<i64> = values.iter().map(|(_, measured)| measured.count).collect();
+        let said = |fault: &Fault| {
+            let lacks = fault
+                .characteristic
+                .as_ref()
+                .map_or("-", CharacteristicName::as_str);
+            format!("{} {} {lacks}", fault.at, fault.reason)
+        };
+        assert_eq!(counts, judged);
+        assert_eq!(faults.iter().map(said).collect::<Vec<String>>(), rejected);
+    }
+
+    #[test]
+    fn what_cannot_be_true_is_rejected_in_the_order_of_the_message() {
+        let at_the_ends = [2_000, 30_000].map(|count| Ok(measured("mass", count, &[])));
+        check(at_the_ends.into(), &[2_000, 30_000], &[]);
+        check(
+            vec![
+                Ok(measured("mass", 30_001, &[])),
+                Err(unread("any", "", &[])),
+                Ok(measured("any", i64::MIN, &[])),
+                Ok(measured("load", 101, &[])),
+                Ok(measured("mass", 1_999, &[])),
+            ],
+            &[i64::MIN],
+            &[
+                "/values/mass implausible mass",
+                "/values/any unreadable any",
+                "/values/load implausible -",
+                "/values/mass implausible mass",
+            ],
+        );
+    }
+
+    #[test]
+    fn each_spot_must_be_true_and_the_first_fault_is_told() {
+        let spots = |spots: &[i64]| vec![Ok(measured("mass", 14_500, spots))];
+        check(spots(&[14_000, 15_000]), &[14_500], &[]);
+        check(
+            spots(&[1, 15_000, 2]),
+            &[],
+            &["/values/mass/spots/0 implausible mass"],
+        );
+        check(
+            vec![Err(unread("mass", "/spots/2", &[14_000, 1]))],
+            &[],
+            &["/values/mass/spots/1 implausible mass"],
+        );
+        check(
+            vec![Err(unread("mass", "/spots/1", &[14_000]))],
+            &[],
+            &["/values/mass/spots/1 unreadable mass"],
+        );
+    }
+}
