@@ -455,7 +455,7 @@ fn part(given: &Dynamic) -> String {
     } else if let Some(promise) = given.read_lock::<Promise>() {
         format!("a number of {}", promise.of)
     } else {
-        describe(given)
+        describe(given).to_string()
     }
 }
 
@@ -477,8 +477,10 @@ mod tests {
             .iter()
             .find_map(|station| station.characteristic(of));
         let characteristic = found.expect("a characteristic");
-        resolve("x", (&first, &second), characteristic, &plant.line, &[])
-            .map_err(|complaint| format!("{}: {}", complaint.what, complaint.remedy))
+        resolve("x", (&first, &second), characteristic, &plant.line, &[]).map_err(|complaint| {
+            let (what, remedy) = complaint.told();
+            format!("{what}: {remedy}")
+        })
     }
 
     #[test]

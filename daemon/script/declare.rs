@@ -159,7 +159,7 @@ fn counted_mark(what: &str, marked: &Marked, of: &Gauged<'_>) -> Result<Mark, Co
     if marked.word == "off_nominal_by" {
         let nominal = of.subject.nominal.ok_or_else(|| {
             Complaint::new(
-                format!("{} has no nominal to be off from", of.subject.what),
+                format!("{} has no nominal to be off from", of.subject.what()),
                 "give it one in the plant description, or write below(…) and above(…)",
             )
         })?;
@@ -204,7 +204,7 @@ fn implausible(what: &str, count: i64, of: &Gauged<'_>, low: i64, high: i64) -> 
         format!(
             "{what}: {} can never be true of {}, which is plausible from {} to {}",
             text(count),
-            of.subject.what,
+            of.subject.what(),
             text(low),
             text(high)
         ),
@@ -230,12 +230,13 @@ fn counted(what: &str, given: &Dynamic, subject: &Subject) -> Result<i64, Compla
     if quantity.unit() != subject.scale.unit() {
         let found = quantity.unit().code();
         return Err(Complaint::new(
-            format!("{what} is in {found}, {} is in {code}", subject.what),
+            format!("{what} is in {found}, {} is in {code}", subject.what()),
             quantity.rewritten(subject),
         ));
     }
-    quantity.count_in(subject).map_err(|complaint| {
-        Complaint::new(format!("{what}: {}", complaint.what), complaint.remedy)
+    quantity.count_in(subject).map_err(|complaint| Complaint {
+        what: format!("{what}: {}", complaint.told().0).into(),
+        ..complaint
     })
 }
 
@@ -298,7 +299,7 @@ fn of_last(noted: &Noted) -> Result<usize, Complaint> {
         .and_then(|last| usize::try_from(last).ok())
         .ok_or_else(|| {
             let found = last.map_or_else(
-                || describe(&noted.second),
+                || describe(&noted.second).to_string(),
                 |last| format!("the last {last} pieces"),
             );
             let name = &noted.name;
@@ -379,7 +380,7 @@ struct Expected {
 }
 
 fn expected(what: &str, of: &Against<'_>) -> Result<Expected, Complaint> {
-    let (characteristic, subject) = (of.characteristic, &of.gauged.subject.what);
+    let (characteristic, subject) = (of.characteristic, of.gauged.subject.what());
     let sigma = characteristic.sigma.ok_or_else(|| {
         Complaint::new(
             format!("{what} needs a sigma, and {subject} has none in the plant description"),

@@ -142,11 +142,8 @@ pub(crate) mod tests {
         let check = |script: &str, word: &str| {
             let error = engine.compile(script).expect_err(script);
             let complaint = parse_fault(error.err_type());
-            assert_eq!(
-                complaint.what,
-                format!("`{word}` is not part of the rule language"),
-                "{script}"
-            );
+            let expect = format!("`{word}` is not part of the rule language");
+            assert_eq!(complaint.told().0, expect, "{script}");
         };
         check("switch 1 { _ => 2 }", "switch");
         check("try { 1 } catch { 2 }", "try");
@@ -169,7 +166,7 @@ pub(crate) mod tests {
         let check = |script: &str, expect: &str| {
             let error = engine.eval::<Dynamic>(script).expect_err(script);
             let (_, complaint) = translate("reading", &error);
-            assert_eq!(complaint.what, expect, "{script}");
+            assert_eq!(complaint.told().0, expect, "{script}");
             assert_eq!(
                 engine.eval::<INT>("1 + 1").expect("the engine is usable"),
                 2

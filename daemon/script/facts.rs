@@ -13,6 +13,7 @@ use crate::quantity::Quantity;
 use crate::words;
 use chargehand_core::{
     Count, Drift, Facts, Forecast, GaugeName, Left, PieceName, Shown, StationName, StratumName,
+    codes,
 };
 use chargehand_measure::Side;
 use rhai::{Dynamic, Engine, INT, ImmutableString};
@@ -93,8 +94,8 @@ impl ChartFacts {
     fn forecast(&self) -> Answer<Option<Forecast>> {
         let Some(ahead) = self.drift().and_then(|drift| drift.ahead.as_ref()) else {
             return Err(Complaint::new(
-                "a chart's `rate` and `left` are not to be had here",
-                "ask for them in `reading` itself: r.name.left",
+                codes::look_ahead_elsewhere(),
+                codes::mend_ask_in_reading(),
             )
             .into());
         };
@@ -307,11 +308,7 @@ fn register_watches(engine: &mut Engine) {
 }
 
 fn absent_left(name: &str) -> Answer<INT> {
-    Err(Complaint::new(
-        format!("`{name}` of a fact that is not known"),
-        "ask known(…) first",
-    )
-    .into())
+    Err(Complaint::new(codes::asked_of_unknown(name), codes::mend_ask_known()).into())
 }
 
 /// Gives what a rule declares getters of its own. By their names they would be found all the same, after a search
@@ -373,7 +370,7 @@ fn register_by_name(engine: &mut Engine) {
 pub(crate) fn no_fact(name: &str, declared: &Declared) -> Complaint {
     let watches = declared.watches.iter().map(|(name, _)| name.as_str());
     Complaint::unknown(
-        format!("`{name}` is no fact of a reading"),
+        codes::no_fact_of_reading(name),
         name,
         words::FACTS.iter().copied().chain(watches),
     )
@@ -381,7 +378,7 @@ pub(crate) fn no_fact(name: &str, declared: &Declared) -> Complaint {
 
 pub(crate) fn no_counter_fact(name: &str) -> Complaint {
     Complaint::unknown(
-        format!("`{name}` is no fact of a counter"),
+        codes::no_fact_of_counter(name),
         name,
         words::OF_COUNTER.iter().copied(),
     )
@@ -389,7 +386,7 @@ pub(crate) fn no_counter_fact(name: &str) -> Complaint {
 
 pub(crate) fn no_chart_fact(name: &str) -> Complaint {
     Complaint::unknown(
-        format!("`{name}` is no fact of a chart"),
+        codes::no_fact_of_chart(name),
         name,
         words::OF_CHART.iter().copied(),
     )
@@ -397,7 +394,7 @@ pub(crate) fn no_chart_fact(name: &str) -> Complaint {
 
 pub(crate) fn no_left_fact(name: &str) -> Complaint {
     Complaint::unknown(
-        format!("`{name}` is no fact of what is left"),
+        codes::no_fact_of_left(name),
         name,
         words::OF_LEFT.iter().copied(),
     )
@@ -405,7 +402,7 @@ pub(crate) fn no_left_fact(name: &str) -> Complaint {
 
 pub(crate) fn no_value_fact(name: &str) -> Complaint {
     Complaint::unknown(
-        format!("`{name}` is no fact of the value"),
+        codes::no_fact_of_value(name),
         name,
         words::OF_VALUE.iter().copied(),
     )
@@ -413,7 +410,7 @@ pub(crate) fn no_value_fact(name: &str) -> Complaint {
 
 pub(crate) fn no_gauge_fact(name: &str) -> Complaint {
     Complaint::unknown(
-        format!("`{name}` is no fact of the gauge"),
+        codes::no_fact_of_gauge(name),
         name,
         words::OF_GAUGE.iter().copied(),
     )
@@ -421,16 +418,16 @@ pub(crate) fn no_gauge_fact(name: &str) -> Complaint {
 
 pub(crate) fn no_limit(name: &str, declared: &Declared) -> Complaint {
     let known = declared.limits.keys().map(String::as_str);
-    let mut complaint = Complaint::unknown(format!("no limit '{name}' is declared"), name, known);
-    if complaint.remedy.is_empty() {
-        "declare it in the header with .limit(…)".clone_into(&mut complaint.remedy);
-    }
+    let mut complaint = Complaint::unknown(codes::limit_undeclared(name), name, known);
+    complaint
+        .remedy
+        .get_or_insert_with(|| Box::new(codes::mend_declare_limit()));
     complaint
 }
 
 pub(crate) fn no_kind(name: &str, declared: &Declared) -> Complaint {
     Complaint::unknown(
-        format!("stratum '{name}' is not in the plant description"),
+        codes::stratum_not_in_plant(name),
         name,
         declared.strata.iter().map(StratumName::as_str),
     )
@@ -438,10 +435,7 @@ pub(crate) fn no_kind(name: &str, declared: &Declared) -> Complaint {
 
 pub(crate) fn no_stratum(declared: &Declared) -> Complaint {
     Complaint::new(
-        format!(
-            "{} is not kept per stratum, so there is no r.stratum",
-            declared.subject.what
-        ),
-        "add .per(\"…\") to the header, or ask r.strata",
+        codes::not_kept_by_stratum(declared.subject.words()),
+        codes::mend_per(),
     )
 }

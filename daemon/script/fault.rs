@@ -2,6 +2,8 @@
 //!
 //! Deliberately not here: what makes a rule wrong. Whoever finds it says it.
 
+use chargehand_core::{Words, codes};
+use chargehand_words::say;
 use rhai::{Dynamic, EvalAltResult, Position};
 use std::fmt;
 
@@ -40,13 +42,14 @@ impl fmt::Display for LoadFault {
 impl std::error::Error for LoadFault {}
 
 impl LoadFault {
-    pub(crate) fn new(file: &str, at: Position, complaint: Complaint) -> Self {
+    pub(crate) fn new(file: &str, at: Position, complaint: &Complaint) -> Self {
+        let (what, remedy) = complaint.told();
         Self {
             file: file.to_owned(),
             line: at.line(),
             column: at.position(),
-            what: complaint.what,
-            remedy: complaint.remedy,
+            what,
+            remedy,
         }
     }
 }
@@ -54,8 +57,10 @@ impl LoadFault {
 /// A finding and its remedy, before anybody knows in which file.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Complaint {
-    pub(crate) what: String,
-    pub(crate) remedy: String,
+    /// A code where it can be said of a call, and so is in outcomes; else a text.
+    pub(crate) what: Words,
+    /// None where `what` says it already.
+    pub(crate) remedy: Option<Box<Words>>,
     /// How the text can be mended, where that is plain.
     pub(crate) mend: Option<Box<Mend>>,
 }
@@ -69,18 +74,66 @@ pub(crate) struct Mend {
     pub(crate) by: String,
 }
 
+/// What to write instead: nothing where it is empty.
+pub(crate) trait Remedy {
+    fn remedy(self) -> Option<Words>;
+}
+
+impl Remedy for Option<Words> {
+    fn remedy(self) -> Option<Words> {
+        self
+    }
+}
+
+impl Remedy for Words {
+    fn remedy(self) -> Option<Words> {
+        Some(self)
+    }
+}
+
+impl Remedy for String {
+    fn remedy(self) -> Option<Words> {
+        (!self.is_empty()).then(|| self.into())
+    }
+}
+
+impl Remedy for &str {
+    fn remedy(self) -> Option<Words> {
+        self.to_owned().remedy()
+    }
+}
+
 impl Complaint {
-    pub(crate) fn new(what: impl Into<String>, remedy: impl Into<String>) -> Self {
+    pub(crate) fn new(what: impl Into<Words>, remedy: impl Remedy) -> Self {
         Self {
             what: what.into(),
-            remedy: remedy.into(),
+            remedy: remedy.remedy().map(Box::new),
             mend: None,
+        }
+    }
+
+    /// Finding and remedy as texts; the remedy is empty where there is none.
+    pub(crate) fn told(&self) -> (String, String) {
+        let remedy = self.remedy.as_ref().map(|remedy| say(remedy).into_owned());
+        (say(&self.what).into_owned(), remedy.unwrap_or_default())
+    }
+
+    /// What is said of a call of the rule in that file.
+    pub(crate) fn words(self, file: &str, at: Position) -> Words {
+        let what = match self.remedy {
+            Some(remedy) => codes::fault_and_remedy(self.what, *remedy),
+            None => self.what,
+        };
+        match (at.line(), at.position()) {
+            (Some(line), Some(column)) => codes::fault_at(file, line, column, what),
+            (Some(line), None) => codes::fault_at_line(file, line, what),
+            (None, _) => codes::fault_in(file, what),
         }
     }
 
     /// A name that is not known, where others are.
     pub(crate) fn unknown<'w>(
-        what: impl Into<String>,
+        what: impl Into<Words>,
         name: &str,
         known: impl Iterator<Item = &'w str> + Clone,
     ) -> Self {
@@ -127,17 +180,16 @@ impl From<Complaint> for Box<EvalAltResult> {
     }
 }
 
-/// `did you mean …` where a known word is near, else the known words, else nothing.
-pub(crate) fn suggest<'a>(found: &str, known: impl Iterator<Item = &'a str> + Clone) -> String {
+/// `did you mean …` where a known word is near, else the known words, where there are any.
+pub(crate) fn suggest<'a>(
+    found: &str,
+    known: impl Iterator<Item = &'a str> + Clone,
+) -> Option<Words> {
     if let Some(near) = nearest(found, known.clone()) {
-        return format!("did you mean {near}");
+        return Some(codes::mend_did_you_mean(near));
     }
     let all: Vec<&str> = known.collect();
-    if all.is_empty() {
-        String::new()
-    } else {
-        format!("known: {}", all.join(", "))
-    }
+    (!all.is_empty()).then(|| codes::mend_known(all))
 }
 
 /// The known word a writer most likely meant; of equally near ones the first.

@@ -8,14 +8,14 @@
 use crate::chart::Charted;
 use crate::declare::{self, Against, Gauged, Later, Made, Noted};
 use crate::declared::{Declared, Kind, Limit};
-use crate::fault::{Complaint, Finding, suggest};
+use crate::fault::{Complaint, Finding, Remedy, suggest};
 use crate::quantity::Subject;
 use crate::uses::LooksAhead;
 use crate::value::describe;
 use crate::words;
 use chargehand_core::{
     Characteristic, Declaration, DeclaredAlarm, Fallback, Mark, Of, Plant, Priority, RoleName,
-    RuleName, Station, StratumName,
+    RuleName, Station, StratumName, Words,
 };
 use rhai::{Dynamic, Engine, ImmutableString, NativeCallContext, Position};
 use std::cell::RefCell;
@@ -289,7 +289,7 @@ impl Draft {
         }
     }
 
-    fn fault(&mut self, at: Position, what: impl Into<String>, remedy: impl Into<String>) {
+    fn fault(&mut self, at: Position, what: impl Into<Words>, remedy: impl Remedy) {
         self.faults.push((at, Complaint::new(what, remedy)));
     }
 
@@ -467,7 +467,8 @@ impl Draft {
         ahead: &LooksAhead,
     ) -> (Declared, Vec<Declaration>, Vec<Charted>) {
         let subject = Rc::new(Subject {
-            what: format!("{} at {}", characteristic.name, station.name),
+            characteristic: characteristic.name.to_string(),
+            station: station.name.to_string(),
             scale: characteristic.scale.clone(),
             nominal: characteristic.nominal,
         });

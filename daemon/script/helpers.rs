@@ -7,6 +7,7 @@ use crate::fault::{Answer, Complaint};
 use crate::operators::{compare, negate};
 use crate::quantity::Quantity;
 use crate::value::{Value, describe, value};
+use chargehand_core::codes;
 use rhai::{Array, Dynamic, Engine};
 
 /// Teaches the engine the functions.
@@ -67,8 +68,8 @@ fn inside(value: Dynamic, band: Dynamic) -> Answer<bool> {
     let (Some(value), Some(band)) = (value.read_lock::<Quantity>(), band.read_lock::<Band>())
     else {
         return Err(Complaint::new(
-            format!("`inside` of {} and {}", describe(&value), describe(&band)),
-            "write r.value.inside(r.limit.name), the limit declared with within(low, high)",
+            codes::of_two("inside", describe(&value), describe(&band)),
+            codes::mend_band_declared(),
         )
         .into());
     };

@@ -29,7 +29,7 @@ impl Wrong {
     }
 
     fn fault(&self, at: Position) -> LoadFault {
-        LoadFault::new(&self.file, at, self.complaint.clone())
+        LoadFault::new(&self.file, at, &self.complaint)
     }
 }
 

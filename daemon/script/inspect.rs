@@ -974,9 +974,9 @@ fn another_characteristic(
     let of_the_rule = |name: &str| words::is_fact(name) || declared.watch(name).is_some();
     let names = path.iter().map(|(_, name)| name.as_str());
     let (at, other) = names.filter(|name| !of_the_rule(name)).find_map(measured)?;
-    let what = &declared.subject.what;
+    let what = declared.subject.what();
     let own = format!("{} at {}", other.name, at.name);
-    if own == *what {
+    if own == what {
         return Some(Complaint::new(
             format!("{own} is what the rule reads"),
             "write r.value",

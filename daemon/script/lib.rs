@@ -19,11 +19,12 @@ mod book;
 mod budget;
 mod definitions;
 mod fault;
-mod uses;
+mod kind;
 mod words;
 
 mod desk;
 mod literal;
+mod uses;
 
 // Values: what a rule declares and sees, and what people call it.
 mod quantity;

@@ -11,8 +11,9 @@ use crate::desk::{Desk, Said};
 use crate::facts::{Absent, Band, ChartFacts, CounterFacts, GaugeFacts, Limits, Reading, Strata};
 use crate::fault::{Answer, Complaint};
 use crate::literal::literal;
-use crate::quantity::{Number, Quantity};
+use crate::quantity::{Number, Quantity, by_zero};
 use crate::value::{Value, describe, rather_ask, value};
+use chargehand_core::{Words, codes};
 use rhai::{Array, Dynamic, Engine, FLOAT, INT, ImmutableString, NativeCallContext};
 use std::cmp::Ordering;
 use std::ops::{Range, RangeInclusive};
@@ -66,11 +67,10 @@ pub(crate) fn register(engine: &mut Engine, desk: &Rc<Desk>) {
         for op in [(*bit).to_owned(), format!("{bit}=")] {
             let name = op.clone();
             engine.register_fn(op, move |_: Dynamic, _: Dynamic| -> Answer<Dynamic> {
-                Err(Complaint::new(
-                    format!("`{name}` is not part of the rule language"),
-                    "write && or ||",
+                Err(
+                    Complaint::new(codes::not_in_language(name.as_str()), codes::mend_join())
+                        .into(),
                 )
-                .into())
             });
         }
     }
@@ -129,12 +129,9 @@ fn register_shown(engine: &mut Engine, desk: &Rc<Desk>) {
 }
 
 fn no_text(of: &Dynamic) -> Complaint {
-    let remedy = rather_ask(of).unwrap_or(if of.is_array() || of.is_map() {
-        "show its parts one by one"
-    } else {
-        ""
-    });
-    Complaint::new(format!("a text cannot show {}", describe(of)), remedy)
+    let parts = of.is_array() || of.is_map();
+    let remedy = rather_ask(of).or_else(|| parts.then(codes::mend_show_parts));
+    Complaint::new(codes::not_shown(describe(of)), remedy)
 }
 
 fn register_unary(engine: &mut Engine) {
@@ -148,8 +145,8 @@ fn register_unary(engine: &mut Engine) {
         match value.as_bool() {
             Ok(bool) => Ok(!bool),
             Err(_) => Err(Complaint::new(
-                format!("`!` of {}", describe(&value)),
-                rather_ask(&value).unwrap_or("write a comparison"),
+                codes::of_one("!", describe(&value)),
+                rather_ask(&value).unwrap_or_else(codes::mend_compare),
             )
             .into()),
         }
@@ -172,11 +169,7 @@ pub(crate) fn compare(op: &str, left: &Dynamic, right: &Dynamic) -> Result<bool,
         (Value::Text(left), Value::Text(right)) => left.cmp(&right),
         (Value::Quantity(left), Value::Quantity(right)) => left.compare(&right)?,
         (left_value, right_value) => {
-            let what = format!(
-                "`{op}` compares {} with {}",
-                describe(left),
-                describe(right)
-            );
+            let what = codes::compares(op, describe(left), describe(right));
             let remedy = remedy(op, (left, &left_value), (right, &right_value));
             return Err(Complaint::new(what, remedy));
         }
@@ -262,12 +255,12 @@ fn whole(op: &str, left: INT, right: INT) -> Result<INT, Complaint> {
         "%" => left.checked_rem(right),
         _ => {
             return Err(Complaint::new(
-                "`/` of two whole numbers would lose what is behind the point",
-                "write 1.0 * before the first",
+                codes::division_of_wholes(),
+                codes::mend_point(),
             ));
         }
     };
-    result.ok_or_else(|| Complaint::new(format!("{left} {op} {right} is too large a number"), ""))
+    result.ok_or_else(|| too_large(format!("{left} {op} {right}")))
 }
 
 fn float(op: &str, left: FLOAT, right: FLOAT) -> Result<FLOAT, Complaint> {
@@ -291,12 +284,12 @@ pub(crate) fn negate(value_of: &Dynamic) -> Result<Dynamic, Complaint> {
         Value::Int(int) => int
             .checked_neg()
             .map(Dynamic::from)
-            .ok_or_else(|| Complaint::new(format!("-{int} is too large a number"), "")),
+            .ok_or_else(|| too_large(format!("-{int}"))),
         Value::Float(float) => Ok((-float).into()),
         Value::Quantity(quantity) => quantity.negate().map(Dynamic::from),
         _ => Err(Complaint::new(
-            format!("`-` of {}", describe(value_of)),
-            "it wants a number or a quantity",
+            codes::of_one("-", describe(value_of)),
+            codes::mend_number_or_quantity(),
         )),
     }
 }
@@ -309,16 +302,16 @@ fn number(value: &Value) -> Number {
     }
 }
 
-fn by_zero() -> Complaint {
-    Complaint::new("division by zero", "ask for zero before dividing")
+fn too_large(number: String) -> Complaint {
+    Complaint::new(codes::too_large_a_number(number), None)
 }
 
 fn not_finite() -> Complaint {
-    Complaint::new("the result is no finite number", "")
+    Complaint::new(codes::not_finite(), None)
 }
 
 fn no_sense(op: &str, left: &Dynamic, right: &Dynamic) -> Complaint {
-    let what = format!("`{op}` of {} and {}", describe(left), describe(right));
+    let what = codes::of_two(op, describe(left), describe(right));
     Complaint::new(
         what,
         remedy(op, (left, &value(left)), (right, &value(right))),
@@ -326,64 +319,56 @@ fn no_sense(op: &str, left: &Dynamic, right: &Dynamic) -> Complaint {
 }
 
 /// What the writer most likely meant by a pair that makes no sense.
-fn remedy(op: &str, left: (&Dynamic, &Value), right: (&Dynamic, &Value)) -> String {
+fn remedy(op: &str, left: (&Dynamic, &Value), right: (&Dynamic, &Value)) -> Option<Words> {
     let inside = [left.0, right.0].into_iter().find_map(rather_ask);
-    match (left.1, right.1) {
+    Some(match (left.1, right.1) {
         (Value::List, Value::Other) | (Value::Other, Value::List) if op == "+" => {
-            "write [ … ] around what is put in the list".into()
+            codes::mend_brackets()
         }
-        _ if inside.is_some() => inside.unwrap_or_default().into(),
-        (Value::Absent, _) | (_, Value::Absent) => "ask known(…) first".into(),
-        (Value::Nothing, _) => "write the value first: x == ()".into(),
-        (_, Value::Nothing) => "ask known(…), or write x == ()".into(),
-        (Value::Quantity(_), Value::Quantity(_)) => {
-            "a quantity is multiplied and divided by a number".into()
-        }
+        _ if inside.is_some() => return inside,
+        (Value::Absent, _) | (_, Value::Absent) => codes::mend_ask_known(),
+        (Value::Nothing, _) => codes::mend_value_first(),
+        (_, Value::Nothing) => codes::mend_ask_known_or_nothing(),
+        (Value::Quantity(_), Value::Quantity(_)) => codes::mend_multiply(),
         (Value::Quantity(quantity), other) | (other, Value::Quantity(quantity)) => {
-            beside_quantity(op, quantity, other)
+            return beside_quantity(op, quantity, other);
         }
         (Value::Int(int), Value::Float(_)) | (Value::Float(_), Value::Int(int)) => {
-            format!("write both with a point, as {int}.0, or both without")
+            codes::mend_both_with_point(*int)
         }
         (Value::Char(char), Value::Text(_)) | (Value::Text(_), Value::Char(char)) => {
-            format!("write \"{char}\"")
+            codes::mend_write(format!("\"{char}\""))
         }
         (Value::Text(_), Value::Int(int)) | (Value::Int(int), Value::Text(_)) => {
-            format!("write a text as \"{int}\", or a number without \"\"")
+            codes::mend_text_or_number(*int)
         }
-        (Value::Bool(_), _) | (_, Value::Bool(_)) => {
-            "a yes or no needs no comparison: join several with &&".into()
-        }
+        (Value::Bool(_), _) | (_, Value::Bool(_)) => codes::mend_no_comparison(),
         (Value::Text(_), Value::List) | (Value::List, Value::Text(_)) if op == "+" => {
-            "show its parts one by one".into()
+            codes::mend_show_parts()
         }
-        (Value::List, _) | (_, Value::List) if op == "+" => {
-            "write [ … ] around what is put in the list".into()
-        }
-        (Value::List, _) | (_, Value::List) => "ask whether a value is `in` the list".into(),
-        _ => String::new(),
-    }
+        (Value::List, _) | (_, Value::List) if op == "+" => codes::mend_brackets(),
+        (Value::List, _) | (_, Value::List) => codes::mend_ask_in_list(),
+        _ => return None,
+    })
 }
 
-fn beside_quantity(op: &str, quantity: &Quantity, other: &Value) -> String {
+fn beside_quantity(op: &str, quantity: &Quantity, other: &Value) -> Option<Words> {
     let code = quantity.unit().code();
     let plain = match other {
         Value::Int(int) => Number::Int(*int).decimal().ok(),
         Value::Float(float) => Number::Float(*float).decimal().ok(),
         _ => None,
     };
-    match (plain, other) {
-        (Some(_), _) if matches!(op, "*" | "/" | "%") => {
-            "a quantity is multiplied and divided by a number".into()
-        }
+    Some(match (plain, other) {
+        (Some(_), _) if matches!(op, "*" | "/" | "%") => codes::mend_multiply(),
         (Some(_), _) if matches!(quantity, Quantity::Written { .. }) => {
-            "write both with a unit, or both without".into()
+            codes::mend_both_with_unit()
         }
-        (Some(plain), _) => format!("write {}", literal(plain, code)),
-        (None, Value::Text(_)) => format!("write a quantity, as {}", literal(1.into(), code)),
-        (None, Value::Bool(_)) => "a yes or no needs no comparison: join several with &&".into(),
-        _ => String::new(),
-    }
+        (Some(plain), _) => codes::mend_write(literal(plain, code)),
+        (None, Value::Text(_)) => codes::mend_quantity_as(literal(1.into(), code)),
+        (None, Value::Bool(_)) => codes::mend_no_comparison(),
+        _ => return None,
+    })
 }
 
 fn floats(op: &str) -> Complaint {
@@ -601,8 +586,8 @@ mod tests {
             let found = match engine.eval_with_scope::<Dynamic>(&mut scope.clone(), script) {
                 Ok(value) => value.to_string(),
                 Err(error) => {
-                    let (_, complaint) = translate("reading", &error);
-                    format!("{}: {}", complaint.what, complaint.remedy)
+                    let (what, remedy) = translate("reading", &error).1.told();
+                    format!("{what}: {remedy}")
                 }
             };
             assert_eq!(found, expect, "{script}");

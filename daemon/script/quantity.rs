@@ -8,7 +8,9 @@
 
 use crate::fault::Complaint;
 use crate::literal::literal;
-use chargehand_measure::{Decimal, Scale, Unit, parse_number};
+use chargehand_core::{Words, codes};
+use chargehand_measure::{Decimal, NumberError, Scale, Unit, parse_number};
+use chargehand_words::say;
 use std::cmp::Ordering;
 use std::fmt;
 use std::rc::Rc;
@@ -16,10 +18,22 @@ use std::rc::Rc;
 /// The characteristic a counted quantity belongs to.
 #[derive(Debug)]
 pub(crate) struct Subject {
-    /// As people call it: `mass at s30`.
-    pub(crate) what: String,
+    pub(crate) characteristic: String,
+    pub(crate) station: String,
     pub(crate) scale: Scale,
     pub(crate) nominal: Option<i64>,
+}
+
+impl Subject {
+    /// As people call it: `mass at s30`.
+    pub(crate) fn words(&self) -> Words {
+        codes::measured_at(&self.characteristic, &self.station)
+    }
+
+    /// The same as a text.
+    pub(crate) fn what(&self) -> String {
+        say(&self.words()).into_owned()
+    }
 }
 
 /// A number with a unit.
@@ -52,8 +66,14 @@ impl Number {
     pub(crate) fn decimal(self) -> Result<Decimal, Complaint> {
         match self {
             Self::Int(whole) => Ok(Decimal::from(whole)),
-            Self::Float(float) => parse_number(&float.to_string())
-                .map_err(|fault| Complaint::new(format!("{float} cannot be used: {fault}"), "")),
+            Self::Float(float) => parse_number(&float.to_string()).map_err(|fault| {
+                let number = float.to_string();
+                let what = match fault {
+                    NumberError::NotANumber => codes::number_no_number(number),
+                    NumberError::OutOfRange => codes::number_too_far(number),
+                };
+                Complaint::new(what, None)
+            }),
         }
     }
 }
@@ -130,13 +150,13 @@ impl Quantity {
                 let resolution = of.scale.resolution();
                 let near = of.scale.count(*value).map(|count| of.scale.decimal(count));
                 Complaint::new(
-                    format!(
-                        "{self} is finer than {} is counted: in steps of {resolution} {code}",
-                        of.what
+                    codes::finer_than_counted(
+                        self.to_string(),
+                        of.words(),
+                        resolution.to_string(),
+                        code,
                     ),
-                    near.map_or(String::new(), |near| {
-                        format!("write {}", literal(near, code))
-                    }),
+                    near.ok().map(|near| codes::mend_write(literal(near, code))),
                 )
             }),
             _ => of.scale.count(self.decimal()).map_err(too_large),
@@ -152,10 +172,7 @@ impl Quantity {
                 measured: true,
             } => {
                 let nominal = of.nominal.ok_or_else(|| {
-                    Complaint::new(
-                        format!("{} has no nominal", of.what),
-                        "give it one in the plant description, or compare r.value with a limit",
-                    )
+                    Complaint::new(codes::no_nominal(of.words()), codes::mend_give_nominal())
                 })?;
                 Ok(Self::counted(
                     count.checked_sub(nominal).ok_or_else(overflow)?,
@@ -163,8 +180,8 @@ impl Quantity {
                 ))
             }
             _ => Err(Complaint::new(
-                format!("{self} was calculated and has no nominal"),
-                "deviation and off_nominal are asked of r.value",
+                codes::calculated_no_nominal(self.to_string()),
+                codes::mend_ask_of_value(),
             )),
         }
     }
@@ -283,8 +300,8 @@ impl Quantity {
             ) => {
                 if unit != other_unit {
                     return Err(Complaint::new(
-                        format!("{self} and {other} are in two units"),
-                        "write both in the unit this rule reads",
+                        codes::in_two_units(self.to_string(), other.to_string()),
+                        codes::mend_both_in_unit(),
                     ));
                 }
                 Ok(Pair::Written(*left, *right, Rc::clone(unit)))
@@ -296,18 +313,13 @@ impl Quantity {
     fn in_another_unit(&self, of: &Subject) -> Complaint {
         let (found, wanted) = (self.unit(), of.scale.unit());
         Complaint::new(
-            format!(
-                "{self} is in {}, {} is in {}",
-                found.code(),
-                of.what,
-                wanted.code()
-            ),
+            codes::in_another_unit(self.to_string(), found.code(), of.words(), wanted.code()),
             self.rewritten(of),
         )
     }
 
     /// How to write the quantity in the unit of a characteristic.
-    pub(crate) fn rewritten(&self, of: &Subject) -> String {
+    pub(crate) fn rewritten(&self, of: &Subject) -> Words {
         let wanted = of.scale.unit();
         let value = self.unit().convert(self.decimal(), wanted);
         let difference = self.unit().convert_difference(self.decimal(), wanted);
@@ -316,17 +328,14 @@ impl Quantity {
             (Ok(value), Ok(difference)) if value == difference => {
                 let count = of.scale.count(value).ok().filter(|count| *count != 0);
                 let near = count.map_or(value, |count| of.scale.decimal(count));
-                let written = format!("write {}", literal(near, wanted.code()));
+                let written = literal(near, wanted.code());
                 if near == value {
-                    written
+                    codes::mend_write(written)
                 } else {
-                    format!(
-                        "{written}, the nearest in steps of {}",
-                        of.scale.resolution()
-                    )
+                    codes::mend_nearest(written, of.scale.resolution().to_string())
                 }
             }
-            _ => format!("write it in {}", wanted.code()),
+            _ => codes::mend_write_in(wanted.code()),
         }
     }
 }
@@ -343,16 +352,17 @@ impl fmt::Display for Quantity {
 
 fn divide(left: Decimal, right: Decimal) -> Result<Decimal, Complaint> {
     if right.is_zero() {
-        return Err(Complaint::new(
-            "division by zero",
-            "ask for zero before dividing",
-        ));
+        return Err(by_zero());
     }
     left.checked_div(right).ok_or_else(overflow)
 }
 
+pub(crate) fn by_zero() -> Complaint {
+    Complaint::new(codes::division_by_zero(), codes::mend_ask_zero())
+}
+
 fn overflow() -> Complaint {
-    Complaint::new("the result is too large to be counted", "")
+    Complaint::new(codes::too_large_to_count(), None)
 }
 
 fn too_large(_: chargehand_measure::OutOfRange) -> Complaint {
@@ -367,7 +377,8 @@ pub(crate) mod tests {
     pub(crate) fn mass() -> Rc<Subject> {
         let scale = Scale::new(unit("g"), Decimal::new(1, 1)).expect("a scale");
         Rc::new(Subject {
-            what: "mass at s30".into(),
+            characteristic: "mass".into(),
+            station: "s30".into(),
             scale,
             nominal: Some(14_500),
         })
@@ -398,7 +409,10 @@ pub(crate) mod tests {
     fn text<T: fmt::Display>(result: Result<T, Complaint>) -> String {
         match result {
             Ok(value) => value.to_string(),
-            Err(complaint) => format!("{}: {}", complaint.what, complaint.remedy),
+            Err(complaint) => {
+                let (what, remedy) = complaint.told();
+                format!("{what}: {remedy}")
+            }
         }
     }
 

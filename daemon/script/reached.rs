@@ -76,10 +76,10 @@ fn probe(rules: &mut Rules, book: &Rulebook, reached: &Reached) -> Result<(), Ve
         let begin = reached.0.borrow().len();
         let (probed, found) = with_probes(file, source, script, begin);
         let compiled = engine.compile(&probed).map_err(|error| {
-            let Complaint { what, remedy, .. } = parse_fault(error.err_type());
+            let (what, remedy) = parse_fault(error.err_type()).told();
             let what = format!("an `if` cannot be watched: {what}");
             let complaint = Complaint::new(what, remedy);
-            vec![LoadFault::new(file, Position::NONE, complaint)]
+            vec![LoadFault::new(file, Position::NONE, &complaint)]
         })?;
         *script = compiled.clone_functions_only();
         reached.0.borrow_mut().extend(found);

@@ -27,7 +27,7 @@ use crate::words;
 use chargehand_core::{
     Ahead, Characteristic, Count, Declaration, Drift, Facts, Fallback, GaugeName, Judge, Opinion,
     Outlook, PieceName, Plant, Real, RuleFault, RuleName, Shown, Station, StratumName, Trail,
-    Verdict, Watch,
+    Verdict, Watch, codes,
 };
 use chargehand_measure::{RunRule, Side};
 use rhai::{AST, CallFnOptions, Dynamic, Engine, Position, Scope};
@@ -226,7 +226,7 @@ impl Rules {
         }
         let doubts = remarks.into_iter().chain(self.desk.take_remarks());
         for (at, complaint) in doubts {
-            let remark = LoadFault::new(&source.file, at, complaint);
+            let remark = LoadFault::new(&source.file, at, &complaint);
             if !self.remarks.contains(&remark) {
                 self.remarks.push(remark);
             }
@@ -262,7 +262,7 @@ impl Rules {
             rule: rule.name.clone(),
             per: rule.declared.apart.clone(),
             said: said.map_err(|(at, complaint)| RuleFault {
-                text: LoadFault::new(&rule.file, at, complaint).to_string().into(),
+                text: complaint.words(&rule.file, at),
                 fallback: rule.fallback,
             }),
         }
@@ -293,7 +293,10 @@ impl Rules {
             Ok(Err(error)) => Err(translate(words::HANDLER, &error)),
             Err(payload) => Err((
                 Position::NONE,
-                broke(&format!("`{}`", words::HANDLER), &panic_text(&*payload)),
+                Complaint::new(
+                    codes::handler_broke(words::HANDLER, panic_text(&*payload)),
+                    codes::mend_report(),
+                ),
             )),
         }
     }

@@ -361,11 +361,8 @@ mod tests {
         let check = |script: &str, expect: &str| {
             let error = engine.compile(script).expect_err(script);
             let found = complaint(script, error.position(), error.err_type());
-            assert_eq!(
-                format!("{}: {}", found.what, found.remedy),
-                expect,
-                "{script}"
-            );
+            let (what, remedy) = found.told();
+            assert_eq!(format!("{what}: {remedy}"), expect, "{script}");
         };
         let in_handler =
             |body: &str, expect: &str| check(&format!("fn reading(r) {{ {body} }}"), expect);

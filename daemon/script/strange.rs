@@ -6,8 +6,9 @@
 use crate::rules::Rules;
 use crate::rules::tests::{book, lines, plant};
 use chargehand_core::{
-    Ahead, CharacteristicName, Count, Drift, Effect, Facts, Gate, GateKind, Judge, Outlook,
-    PieceName, Plant, Real, Shown, Span, StationName, Stratum, StratumName, Trail, Watch,
+    Ahead, CharacteristicName, Count, Datum, Drift, Effect, Facts, Gate, GateKind, Judge, Outlook,
+    PieceName, Plant, Real, Remark, Shown, Span, StationName, Stratum, StratumName, Trail, Watch,
+    Words,
 };
 use proptest::prelude::*;
 use std::collections::BTreeMap;
@@ -175,6 +176,7 @@ fn ask(text: &str, occasions: &[Occasion]) -> Result<bool, TestCaseError> {
                     if let Err(fault) = opinion.said {
                         let said = chargehand_words::say(&fault.text);
                         prop_assert!(said.starts_with("a.rhai"), "{said}\n{text}");
+                        prop_assert!(coded(&fault.text), "a text of our own: {said}\n{text}");
                         let ours = said.contains("fault of the program");
                         prop_assert!(!ours, "{said}\n{text}");
                     }
@@ -192,6 +194,17 @@ impl Occasion {
             .map(|&kind| (StratumName::from(kind), "M1".to_owned()))
             .collect()
     }
+}
+
+/// Whether what went wrong, and what to do, are codes all the way down.
+fn coded(words: &Words) -> bool {
+    fn all(remark: &Remark) -> bool {
+        remark.data().all(|(name, datum)| match datum {
+            Datum::Remark(inner) => all(inner),
+            _ => !["what", "remedy"].contains(&name),
+        })
+    }
+    matches!(words, Words::Remark(remark) if all(remark))
 }
 
 /// Words, numbers, texts, signs and the space between: joined they are the text again.

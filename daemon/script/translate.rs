@@ -6,8 +6,9 @@ use crate::budget::{
     CALLS_MAX, DEPTH_MAX, LIST_MAX, MAP_MAX, OPERATIONS_MAX, TEXT_MAX, VARIABLES_MAX,
 };
 use crate::fault::{Complaint, Finding};
-use crate::value::kind;
+use crate::kind::ValueKind;
 use crate::words;
+use chargehand_core::{Words, codes};
 use rhai::{EvalAltResult, LexError, ParseErrorType, Position};
 
 /// What the parser found wrong, in words a rule's author knows.
@@ -53,7 +54,7 @@ fn switched_off(word: &str) -> Complaint {
         "this" => "write the name of the handler's value: r",
         _ => "",
     };
-    Complaint::new(format!("`{word}` is not part of the rule language"), remedy)
+    Complaint::new(codes::not_in_language(word), remedy)
 }
 
 /// What went wrong in a call, where, and in words a rule's author knows.
@@ -63,36 +64,32 @@ pub(crate) fn translate(handler: &str, error: &EvalAltResult) -> Finding {
     let complaint = match inner {
         EvalAltResult::ErrorRuntime(value, _) => match value.read_lock::<Complaint>() {
             Some(complaint) => complaint.clone(),
-            None => Complaint::new(value.to_string(), ""),
+            None => Complaint::new(codes::engine_says(value.to_string()), None),
         },
         EvalAltResult::ErrorTooManyOperations(_) => Complaint::new(
-            format!("`{handler}` used up its {OPERATIONS_MAX} operations"),
-            "it runs too long: look for a `for` over too much",
+            codes::handler_too_long(handler, OPERATIONS_MAX),
+            codes::mend_runs_long(),
         ),
         EvalAltResult::ErrorStackOverflow(_) => Complaint::new(
-            format!("`{handler}` went more than {CALLS_MAX} calls deep"),
-            "look for a function that calls itself",
+            codes::handler_too_deep(handler, CALLS_MAX),
+            codes::mend_what_calls_itself(),
         ),
-        EvalAltResult::ErrorDataTooLarge(kind, _) => Complaint::new(
-            format!("`{handler}` made {}", too_large(kind)),
-            "look for one that grows in a `for`",
-        ),
-        EvalAltResult::ErrorTooManyVariables(_) => Complaint::new(
-            format!("`{handler}` has more than {VARIABLES_MAX} variables at a time"),
-            "",
-        ),
+        EvalAltResult::ErrorDataTooLarge(kind, _) => {
+            Complaint::new(too_large(handler, kind), codes::mend_what_grows())
+        }
+        EvalAltResult::ErrorTooManyVariables(_) => {
+            Complaint::new(codes::handler_variables(handler, VARIABLES_MAX), None)
+        }
         EvalAltResult::ErrorFunctionNotFound(signature, _) => missing(signature),
-        EvalAltResult::ErrorMismatchDataType(wanted, found, _) => Complaint::new(
-            format!("found {}, wanted {}", kind(found), kind(wanted)),
-            instead_of(kind(found), kind(wanted)),
-        ),
-        EvalAltResult::ErrorFor(_) => Complaint::new(
-            "`for` has nothing to go through",
-            "write a list, or numbers as 0..10",
-        ),
+        EvalAltResult::ErrorMismatchDataType(wanted, found, _) => {
+            let (found, wanted) = (ValueKind::named(found), ValueKind::named(wanted));
+            let remedy = instead_of(&found, &wanted);
+            Complaint::new(codes::found_wanted(found, wanted), remedy)
+        }
+        EvalAltResult::ErrorFor(_) => Complaint::new(codes::for_over_nothing(), codes::mend_list()),
         EvalAltResult::ErrorDotExpr(..) | EvalAltResult::ErrorIndexingType(..) => unusable(inner),
         EvalAltResult::ErrorParsing(fault, _) => parse_fault(fault),
-        other => Complaint::new(bare(other), ""),
+        other => Complaint::new(codes::engine_says(bare(other)), None),
     };
     (at, complaint)
 }
@@ -108,45 +105,42 @@ fn unusable(error: &EvalAltResult) -> Complaint {
     let text = bare(error);
     let quoted = |text: &str| text.split('\'').nth(1).unwrap_or_default().to_owned();
     if text.contains("writable") || text.contains("setter") {
-        return Complaint::new(
-            format!("`{}` cannot be set", quoted(&text)),
-            "facts and values are read-only",
-        );
+        return Complaint::new(codes::not_to_be_set(quoted(&text)), codes::mend_read_only());
     }
     match text.rsplit('\'').nth(1).filter(|_| text.contains("getter")) {
         Some(owner) => Complaint::new(
-            format!("`{}` is nothing {} has", quoted(&text), kind(owner)),
-            "",
+            codes::nothing_it_has(quoted(&text), ValueKind::named(owner)),
+            None,
         ),
-        None => Complaint::new(text, ""),
+        None => Complaint::new(codes::engine_says(text), None),
     }
 }
 
 /// What became too large, and how large it may be.
-fn too_large(kind: &str) -> String {
+fn too_large(handler: &str, kind: &str) -> Words {
     if kind.contains("string") {
-        format!("a text longer than {TEXT_MAX} bytes")
+        codes::handler_made_text(handler, TEXT_MAX)
     } else if kind.contains("map") {
-        format!("a map of more than {MAP_MAX} entries")
+        codes::handler_made_map(handler, MAP_MAX)
     } else {
-        format!("a list longer than {LIST_MAX} items")
+        codes::handler_made_list(handler, LIST_MAX)
     }
 }
 
 /// What the writer most likely meant by a value where a yes or no belongs.
-fn instead_of(found: &str, wanted: &str) -> &'static str {
-    match (found, wanted) {
-        (_, wanted) if wanted != "a yes or no" => "",
-        ("a mark such as below(…)", _) => {
-            "a counter takes one mark: below, above, within or off_nominal_by"
-        }
-        ("a counter", _) => "compare its total, in_a_row or pieces",
-        ("a chart", _) => "ask its signal, or compare its level",
-        ("a gauge", _) => "ask whether it is healthy",
-        ("a fact that is not known", _) => "ask known(…) first",
-        ("a verdict", _) => "return it: a verdict is no condition",
-        _ => "write a comparison",
+fn instead_of(found: &ValueKind, wanted: &ValueKind) -> Option<Words> {
+    if *wanted != ValueKind::YesOrNo {
+        return None;
     }
+    Some(match found {
+        ValueKind::Mark => codes::mend_counter_mark(),
+        ValueKind::Counter => codes::mend_compare_counter(),
+        ValueKind::Chart => codes::mend_ask_chart_signal(),
+        ValueKind::Gauge => codes::mend_ask_healthy(),
+        ValueKind::NotKnown => codes::mend_ask_known(),
+        ValueKind::Verdict => codes::mend_verdict_no_condition(),
+        _ => codes::mend_compare(),
+    })
 }
 
 /// `lenn (&str | …, i64)` as `lenn` of a text and a whole number.
@@ -154,16 +148,15 @@ fn missing(signature: &str) -> Complaint {
     let (name, given) = signature.split_once(" (").unwrap_or((signature, ""));
     let given = given.strip_suffix(')').unwrap_or(given);
     if given.is_empty() {
-        return Complaint::new(format!("`{name}` of nothing is not known"), "");
+        return Complaint::new(codes::of_nothing_not_known(name), None);
     }
-    let kinds: Vec<&str> = given.split(", ").map(kind).collect();
-    let what = format!("`{name}` of {} is not known", kinds.join(" and "));
+    let kinds: Vec<ValueKind> = given.split(", ").map(ValueKind::named).collect();
     let remedy = match (name, kinds.as_slice()) {
-        ("contains", ["a range", "a quantity"]) => "compare with >= and <=",
-        (_, kinds) if kinds.contains(&"a fact that is not known") => "ask known(…) first",
-        _ => "",
+        ("contains", [ValueKind::Range, ValueKind::Quantity]) => Some(codes::mend_compare_ends()),
+        (_, kinds) if kinds.contains(&ValueKind::NotKnown) => Some(codes::mend_ask_known()),
+        _ => None,
     };
-    Complaint::new(what, remedy)
+    Complaint::new(codes::of_these_not_known(name, kinds), remedy)
 }
 
 /// The innermost place an error knows: the outer ones are only where functions were called.

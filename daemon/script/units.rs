@@ -7,7 +7,7 @@ use crate::literal::PERCENT;
 use crate::quantity::{Number, Quantity};
 use crate::value::{describe, plain_number};
 use crate::words;
-use chargehand_core::Plant;
+use chargehand_core::{Plant, codes};
 use chargehand_measure::Unit;
 use rhai::{Dynamic, Engine, FLOAT, INT, ImmutableString};
 use std::collections::BTreeMap;
@@ -59,8 +59,8 @@ pub(crate) fn register_coded(engine: &mut Engine, units: BTreeMap<String, Unit>)
         .collect();
     let quantity = move |number: Dynamic, code: Dynamic| -> Answer<Quantity> {
         let Some(number) = plain_number(&number) else {
-            let what = format!("`{}` of {}", words::UNIT, describe(&number));
-            return Err(Complaint::new(what, "write a number before it: 40.unit(\"g\")").into());
+            let what = codes::of_one(words::UNIT, describe(&number));
+            return Err(Complaint::new(what, codes::mend_number_before()).into());
         };
         let unit = code
             .read_lock::<ImmutableString>()
@@ -75,11 +75,5 @@ pub(crate) fn register_coded(engine: &mut Engine, units: BTreeMap<String, Unit>)
 
 /// Units are looked up when a rulebook is loaded, so that one nobody knows is found then.
 pub(crate) fn unit_not_written() -> Complaint {
-    Complaint::new(
-        format!(
-            "`{}` takes the code of a unit as a text that stands there",
-            words::UNIT
-        ),
-        "write it in quotes: 40.unit(\"g\")",
-    )
+    Complaint::new(codes::unit_not_written(), codes::mend_quote_unit())
 }

@@ -3,6 +3,7 @@
 //!
 //! Deliberately not here: whether any of it is right.
 
+use crate::kind::ValueKind;
 use rhai::{AST, ASTNode, Expr, FnCallExpr, INT, Position, Stmt};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -227,7 +228,7 @@ impl LooksAhead {
 pub(crate) struct Endings {
     /// Where it is declared.
     handler: Position,
-    by_kind: Vec<(Position, &'static str)>,
+    by_kind: Vec<(Position, ValueKind)>,
 }
 
 impl Endings {
@@ -240,15 +241,14 @@ impl Endings {
     }
 
     /// Where a value of that kind is most likely returned.
-    pub(crate) fn of(&self, kind: &str) -> Position {
-        let found = self.by_kind.iter().find(|(_, known)| *known == kind);
+    pub(crate) fn of(&self, kind: &ValueKind) -> Position {
+        let found = self.by_kind.iter().find(|(_, known)| known == kind);
         found.map_or(self.handler, |(at, _)| *at)
     }
 }
 
-/// Where a function may end and with what, as far as it stands there: `a text`, `a yes or no`. In the words of
-/// [`describe`](crate::value::describe).
-fn endings_of(ast: &AST, function: &str) -> Vec<(Position, &'static str)> {
+/// Where a function may end and with what, as far as it stands there.
+fn endings_of(ast: &AST, function: &str) -> Vec<(Position, ValueKind)> {
     let alone = ast.clone_functions_only_filtered(|_, _, _, name, _| name == function);
     let (mut last, mut returned) = (Vec::new(), Vec::new());
     alone.walk(&mut |path: &[ASTNode<'_>]| {
@@ -266,7 +266,7 @@ fn endings_of(ast: &AST, function: &str) -> Vec<(Position, &'static str)> {
     last
 }
 
-fn last_of(statement: Option<&Stmt>, found: &mut Vec<(Position, &'static str)>) {
+fn last_of(statement: Option<&Stmt>, found: &mut Vec<(Position, ValueKind)>) {
     match statement {
         Some(Stmt::Expr(value)) => kind_of(value, found),
         Some(Stmt::Block(block)) => last_of(block.statements().last(), found),
@@ -279,14 +279,14 @@ fn last_of(statement: Option<&Stmt>, found: &mut Vec<(Position, &'static str)>) 
     }
 }
 
-fn kind_of(value: &Expr, found: &mut Vec<(Position, &'static str)>) {
+fn kind_of(value: &Expr, found: &mut Vec<(Position, ValueKind)>) {
     let kind = match value {
-        Expr::StringConstant(..) | Expr::InterpolatedString(..) => Some("a text"),
-        Expr::IntegerConstant(..) => Some("a whole number"),
-        Expr::FloatConstant(..) => Some("a number with a point"),
-        Expr::BoolConstant(..) | Expr::And(..) | Expr::Or(..) => Some("a yes or no"),
-        Expr::CharConstant(..) => Some("a character"),
-        Expr::Map(..) => Some("a map"),
+        Expr::StringConstant(..) | Expr::InterpolatedString(..) => Some(ValueKind::Text),
+        Expr::IntegerConstant(..) => Some(ValueKind::WholeNumber),
+        Expr::FloatConstant(..) => Some(ValueKind::NumberWithPoint),
+        Expr::BoolConstant(..) | Expr::And(..) | Expr::Or(..) => Some(ValueKind::YesOrNo),
+        Expr::CharConstant(..) => Some(ValueKind::Character),
+        Expr::Map(..) => Some(ValueKind::Map),
         Expr::FnCall(call, _) => kind_of_call(call),
         Expr::Stmt(block) => return last_of(block.statements().last(), found),
         _ => None,
@@ -294,9 +294,9 @@ fn kind_of(value: &Expr, found: &mut Vec<(Position, &'static str)>) {
     found.extend(kind.map(|kind| (value.start_position(), kind)));
 }
 
-fn kind_of_call(call: &FnCallExpr) -> Option<&'static str> {
+fn kind_of_call(call: &FnCallExpr) -> Option<ValueKind> {
     let compares = ["==", "!=", "<", "<=", ">", ">=", "!"].contains(&call.name.as_str());
-    (call.op_token.is_some() && compares).then_some("a yes or no")
+    (call.op_token.is_some() && compares).then_some(ValueKind::YesOrNo)
 }
 
 /// The properties a chain runs through, up to the first call or index.

@@ -6,7 +6,9 @@ use crate::desk::Said;
 use crate::facts::{
     Absent, Band, ChartFacts, CounterFacts, GaugeFacts, LeftFacts, Limits, Reading, Strata,
 };
+use crate::kind::ValueKind;
 use crate::quantity::{Number, Quantity};
+use chargehand_core::{Words, codes};
 use rhai::{Dynamic, FLOAT, INT, ImmutableString};
 use std::ops::{Range, RangeInclusive};
 
@@ -55,32 +57,31 @@ pub(crate) fn value(of: &Dynamic) -> Value {
     }
 }
 
-/// What people call a value, with its article.
-pub(crate) fn describe(of: &Dynamic) -> String {
-    let name = match value(of) {
-        Value::Nothing => "nothing",
-        Value::Absent => "a fact that is not known",
-        Value::Bool(_) => "a yes or no",
-        Value::Int(_) => "a whole number",
-        Value::Float(_) => "a number with a point",
-        Value::Char(_) => "a character",
-        Value::Text(_) => "a text",
-        Value::Quantity(_) => "a quantity",
-        Value::List => "a list",
-        Value::Other if of.is_map() => "a map",
-        Value::Other if of.is::<Said>() => "a verdict",
-        Value::Other if of.is::<Reading>() => "the facts of a reading",
-        Value::Other if of.is::<GaugeFacts>() => "a gauge",
-        Value::Other if of.is::<Limits>() => "the limits",
-        Value::Other if of.is::<Strata>() => "the strata",
-        Value::Other if of.is::<CounterFacts>() => "a counter",
-        Value::Other if of.is::<ChartFacts>() => "a chart",
-        Value::Other if of.is::<Band>() => "a band",
-        Value::Other if of.is_fnptr() => "a function",
-        Value::Other if of.is::<Range<INT>>() || of.is::<RangeInclusive<INT>>() => "a range",
-        Value::Other => "a value of no use here",
-    };
-    name.to_owned()
+/// What people call a value.
+pub(crate) fn describe(of: &Dynamic) -> ValueKind {
+    match value(of) {
+        Value::Nothing => ValueKind::Nothing,
+        Value::Absent => ValueKind::NotKnown,
+        Value::Bool(_) => ValueKind::YesOrNo,
+        Value::Int(_) => ValueKind::WholeNumber,
+        Value::Float(_) => ValueKind::NumberWithPoint,
+        Value::Char(_) => ValueKind::Character,
+        Value::Text(_) => ValueKind::Text,
+        Value::Quantity(_) => ValueKind::Quantity,
+        Value::List => ValueKind::List,
+        Value::Other if of.is_map() => ValueKind::Map,
+        Value::Other if of.is::<Said>() => ValueKind::Verdict,
+        Value::Other if of.is::<Reading>() => ValueKind::Reading,
+        Value::Other if of.is::<GaugeFacts>() => ValueKind::Gauge,
+        Value::Other if of.is::<Limits>() => ValueKind::Limits,
+        Value::Other if of.is::<Strata>() => ValueKind::Strata,
+        Value::Other if of.is::<CounterFacts>() => ValueKind::Counter,
+        Value::Other if of.is::<ChartFacts>() => ValueKind::Chart,
+        Value::Other if of.is::<Band>() => ValueKind::Band,
+        Value::Other if of.is_fnptr() => ValueKind::Function,
+        Value::Other if of.is::<Range<INT>>() || of.is::<RangeInclusive<INT>>() => ValueKind::Range,
+        Value::Other => ValueKind::Other,
+    }
 }
 
 /// The value as a plain number, where it is one.
@@ -93,50 +94,16 @@ pub(crate) fn plain_number(value: &Dynamic) -> Option<Number> {
 }
 
 /// What is asked of a value that is no number itself.
-pub(crate) fn rather_ask(of: &Dynamic) -> Option<&'static str> {
+pub(crate) fn rather_ask(of: &Dynamic) -> Option<Words> {
     Some(match () {
-        () if of.is::<CounterFacts>() => "ask its total, in_a_row or pieces",
-        () if of.is::<ChartFacts>() => "ask its signal, level or points",
-        () if of.is::<Band>() => "write r.value.inside(r.limit.name)",
-        () if of.is::<Reading>() => "ask r.value",
-        () if of.is::<Limits>() => "ask one by its name: r.limit.name",
-        () if of.is::<Strata>() => "ask one by its name: r.strata.name",
-        () if of.is::<GaugeFacts>() => "ask r.gauge.healthy or r.gauge.name",
-        () if of.is::<Said>() => "a verdict is returned, not asked",
+        () if of.is::<CounterFacts>() => codes::mend_ask_counter(),
+        () if of.is::<ChartFacts>() => codes::mend_ask_chart(),
+        () if of.is::<Band>() => codes::mend_write("r.value.inside(r.limit.name)"),
+        () if of.is::<Reading>() => codes::mend_ask_value(),
+        () if of.is::<Limits>() => codes::mend_ask_limit(),
+        () if of.is::<Strata>() => codes::mend_ask_stratum(),
+        () if of.is::<GaugeFacts>() => codes::mend_ask_gauge(),
+        () if of.is::<Said>() => codes::mend_verdict_not_asked(),
         () => return None,
     })
-}
-
-/// What people call a type the engine names.
-pub(crate) fn kind(name: &str) -> &str {
-    // Some messages give a type of ours by its path in this crate.
-    match name.trim().rsplit("::").next().unwrap_or_default() {
-        "i64" => "a whole number",
-        "f64" => "a number with a point",
-        "bool" => "a yes or no",
-        "char" => "a character",
-        "()" => "nothing",
-        "array" => "a list",
-        "map" => "a map",
-        "quantity" | "Quantity" => "a quantity",
-        "verdict" | "Said" => "a verdict",
-        "reading" | "Reading" => "the facts of a reading",
-        "not known" | "Absent" => "a fact that is not known",
-        "limits" | "Limits" => "the limits",
-        "gauge" | "GaugeFacts" => "a gauge",
-        "strata" | "Strata" => "the strata",
-        "counter" | "CounterFacts" => "a counter",
-        "chart" | "ChartFacts" => "a chart",
-        "left" | "LeftFacts" => "a whole number",
-        "statistic" | "Statistic" => "what a chart shows",
-        "control limit" | "Bound" => "a control limit",
-        "promise" | "Promise" => "a promise",
-        "band" | "Band" => "a band",
-        "mark" | "Marked" => "a mark such as below(…)",
-        "header" | "Chain" => "a header",
-        "range" | "range=" => "a range",
-        "Fn" => "a function",
-        other if other.contains("str") => "a text",
-        other => other,
-    }
 }

@@ -11,7 +11,7 @@ use crate::fault::{Answer, Complaint, Finding, suggest};
 use crate::uses::Endings;
 use crate::value::describe;
 use crate::words;
-use chargehand_core::{Asks, ClassName, Plant, Reach, RoleName, Verb, Verdict, Word};
+use chargehand_core::{Asks, ClassName, Plant, Reach, RoleName, Verb, Verdict, Word, codes};
 use rhai::{Dynamic, Engine, ImmutableString, NativeCallContext};
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
@@ -42,13 +42,13 @@ pub(crate) fn read(
         .find(|number| !kept.contains_key(number))
         .map(|n| made[n])
     {
-        let place = format!("{}:{}", at.line().unwrap_or(0), at.position().unwrap_or(0));
         let remedy = match made.len() {
-            1 => "return it, or several in a list",
-            2 => "put both in a list",
-            _ => "put all in a list",
+            1 => codes::mend_return_it(),
+            2 => codes::mend_return_both(),
+            _ => codes::mend_return_all(),
         };
-        let what = format!("`{word}` at {place} was made but not returned");
+        let (line, column) = (at.line().unwrap_or(0), at.position().unwrap_or(0));
+        let what = codes::made_not_returned(word.as_str(), line, column);
         return Err((at, Complaint::new(what, remedy)));
     }
     let at_place = |one: Said| {
@@ -85,22 +85,13 @@ fn verdict(said: Said, declared: &Declared) -> Result<Verdict, Complaint> {
 /// Somebody has to know what to do about an alarm before it is raised.
 pub(crate) fn no_alarm(name: &str, declared: &Declared) -> Complaint {
     let near = suggest(name, declared.alarms.keys().map(String::as_str));
-    let remedy = if near.is_empty() {
-        format!(
-            "declare it in the header: .alarm(\"{name}\").priority(\"low\").owner(\"role\").response(\"what to do\")"
-        )
-    } else {
-        near
-    };
-    Complaint::new(format!("no alarm '{name}' is declared"), remedy)
+    let remedy = near.unwrap_or_else(|| codes::mend_declare_alarm(name));
+    Complaint::new(codes::alarm_undeclared(name), remedy)
 }
 
 /// Only a role of the plant can be told.
 pub(crate) fn no_role<'r>(name: &str, roles: impl Iterator<Item = &'r str> + Clone) -> Complaint {
-    Complaint::new(
-        format!("role '{name}' is not in the plant description"),
-        suggest(name, roles),
-    )
+    Complaint::new(codes::role_not_in_plant(name), suggest(name, roles))
 }
 
 /// One verdict, a list of them, or nothing.
@@ -111,19 +102,16 @@ fn unpack(handler: &str, returned: Dynamic) -> Result<Vec<Said>, Complaint> {
     if let Some(one) = returned.read_lock::<Said>() {
         return Ok(vec![one.clone()]);
     }
-    let wanted = "return one verdict, a list of verdicts, or nothing";
+    let wanted = codes::mend_return_verdicts;
     let found = describe(&returned);
     let list = returned
         .into_array()
-        .map_err(|_| Complaint::new(format!("`{handler}` returned {found}"), wanted))?;
+        .map_err(|_| Complaint::new(codes::handler_returned(handler, found), wanted()))?;
     list.into_iter()
         .map(|item| {
             let found = describe(&item);
             item.try_cast::<Said>().ok_or_else(|| {
-                Complaint::new(
-                    format!("`{handler}` returned a list holding {found}"),
-                    wanted,
-                )
+                Complaint::new(codes::handler_returned_holding(handler, found), wanted())
             })
         })
         .collect()
@@ -194,8 +182,8 @@ fn addressee(
 ) -> Result<ImmutableString, Complaint> {
     let Some(name) = whom.read_lock::<ImmutableString>() else {
         return Err(Complaint::new(
-            format!("`{verb}` was given {} first", describe(whom)),
-            format!("write {}", example(verb)),
+            codes::verb_given_first(verb.as_str(), describe(whom)),
+            codes::mend_write(example(verb)),
         ));
     };
     if verb == Verb::Advise && !roles.contains(name.as_str()) {
@@ -216,8 +204,8 @@ pub(crate) fn example(verb: Verb) -> String {
 fn reason(verb: Verb, text: &Dynamic) -> Result<ImmutableString, Complaint> {
     let Some(text) = text.read_lock::<ImmutableString>() else {
         return Err(Complaint::new(
-            format!("`{verb}` was given {} as its reason", describe(text)),
-            format!("write {}", example(verb)),
+            codes::verb_given_reason(verb.as_str(), describe(text)),
+            codes::mend_write(example(verb)),
         ));
     };
     if text.trim().is_empty() {
@@ -229,8 +217,8 @@ fn reason(verb: Verb, text: &Dynamic) -> Result<ImmutableString, Complaint> {
 
 fn no_reason(verb: Verb) -> Complaint {
     Complaint::new(
-        format!("`{verb}` has no reason"),
-        format!("write {}", example(verb)),
+        codes::verb_without_reason(verb.as_str()),
+        codes::mend_write(example(verb)),
     )
 }
 
@@ -244,19 +232,19 @@ fn known_class(
         Verb::Hold | Verb::HoldStation | Verb::HoldStratum
     ) {
         return Err(Complaint::new(
-            format!("`{}` has no class", said.verb),
-            "only a hold has one",
+            codes::verb_without_class(said.verb.as_str()),
+            codes::mend_only_a_hold(),
         ));
     }
     let Some(class) = class.read_lock::<ImmutableString>() else {
         return Err(Complaint::new(
-            format!("a class is a text, found {}", describe(class)),
-            "write .class(\"process-minor\")".replace("process-minor", first(classes)),
+            codes::class_no_text(describe(class)),
+            codes::mend_write(format!(".class(\"{}\")", first(classes))),
         ));
     };
     if !classes.contains(class.as_str()) {
         return Err(Complaint::new(
-            format!("class '{}' is not in the plant description", class.as_str()),
+            codes::class_not_in_plant(class.as_str()),
             suggest(class.as_str(), classes.iter().map(String::as_str)),
         ));
     }
