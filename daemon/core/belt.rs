@@ -4,14 +4,13 @@
 //! than it is would be stopped too late. It is remembered all the same: what cannot be taken back is judged as if the
 //! piece might be there.
 
-use crate::at_gate::AtGate;
 use crate::input::{Event, EventKind};
 use crate::judge::Judge;
 use crate::line::Line;
 use crate::names::{InputId, PieceName, StationName};
 use crate::piece::{Flow, Piece};
 use crate::plant::{Condition, Plant, Station};
-use crate::state::{STRANGERS_KEPT, State};
+use crate::state::State;
 use alloc::sync::Arc;
 
 impl<J: Judge> Line<J> {
@@ -66,31 +65,18 @@ impl<J: Judge> Line<J> {
 
     /// A name that no piece has is said at the station: the piece that is born under it may be there already.
     pub(crate) fn hear_of(&mut self, name: &PieceName, station: &Station) {
-        let seq = self.state.seq;
-        let strangers = &mut self.state.strangers;
-        let before = strangers
-            .get(name)
-            .and_then(|(known, _)| self.plant.station(known.as_str()));
-        if before.is_some_and(|known| !is_beyond(station, known.place, Some(known.condition))) {
-            return;
-        }
-        strangers.insert(name.clone(), (station.name.clone(), seq));
-        if strangers.len() > STRANGERS_KEPT {
-            let oldest = strangers.iter().min_by_key(|(_, (_, seq))| *seq);
-            if let Some(oldest) = oldest.map(|(name, _)| name.clone()) {
-                strangers.remove(&oldest);
-            }
+        let State { pieces, seq, .. } = &mut self.state;
+        let known = pieces.heard_at(name);
+        let known = known.and_then(|known| self.plant.station(known.as_str()));
+        if known.is_none_or(|known| is_beyond(station, known.place, Some(known.condition))) {
+            pieces.hear_of(name, &station.name, *seq);
         }
     }
 
     /// The piece stands at no gate any more.
     pub(crate) fn leave_gate(&mut self, name: &PieceName) {
-        let State {
-            pieces, standing, ..
-        } = &mut self.state;
-        if let Some(gate) = standing.get_mut(&pieces[name].seen) {
-            gate.remove(name);
-        }
+        let State { pieces, gates, .. } = &mut self.state;
+        gates.leave(&pieces[name].seen, name);
     }
 
     /// What an event says of where its piece is, beside what it says else.
@@ -138,19 +124,10 @@ impl<J: Judge> Line<J> {
         if station.gate.is_none() {
             return;
         }
-        self.at_gate(station).keep(name);
+        self.state.gates.at(station).keep(name);
         self.piece_mut(name).passed = None;
         self.cover(name, station);
         self.announce(name, input);
-    }
-
-    /// Who stands at the station's gate.
-    pub(crate) fn at_gate(&mut self, station: &Station) -> &mut AtGate {
-        let standing = &mut self.state.standing;
-        if !standing.contains_key(&station.name) {
-            standing.insert(station.name.clone(), AtGate::default());
-        }
-        standing.get_mut(&station.name).expect("put there above")
     }
 }
 

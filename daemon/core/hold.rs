@@ -8,7 +8,6 @@ use crate::plant::{Effect, Scope};
 use crate::speaker::Speaker;
 use crate::time::Timestamp;
 use crate::words::Words;
-use alloc::collections::BTreeMap;
 use alloc::format;
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -216,64 +215,6 @@ pub(crate) struct Wish {
     pub class: ClassName,
     pub origin: Origin,
     pub reason: Words,
-}
-
-/// Open holds by what they hold and what opened them, so that one is found without a look at all others. It says
-/// nothing that the holds do not say: no part of the memory.
-#[derive(Debug, Default)]
-pub(crate) struct HoldIndex(BTreeMap<HoldOf, BTreeMap<(Speaker, Origin, ClassName), HoldId>>);
-
-impl HoldIndex {
-    pub(crate) fn of<'a>(holds: impl IntoIterator<Item = &'a Hold>) -> Self {
-        let mut index = Self::default();
-        holds.into_iter().for_each(|hold| index.add(hold));
-        index
-    }
-
-    pub(crate) fn add(&mut self, hold: &Hold) {
-        let (rule, origin, class) = (&hold.rule, &hold.origin, &hold.class);
-        self.0.entry(hold.of.clone()).or_default().insert(
-            (rule.clone(), origin.clone(), class.clone()),
-            hold.id.clone(),
-        );
-    }
-
-    pub(crate) fn remove(&mut self, hold: &Hold) {
-        let Some(known) = self.0.get_mut(&hold.of) else {
-            return;
-        };
-        known.remove(&(hold.rule.clone(), hold.origin.clone(), hold.class.clone()));
-        if known.is_empty() {
-            self.0.remove(&hold.of);
-        }
-    }
-
-    /// The open hold that a wish would say again. Another class is released by others, so it is another hold.
-    pub(crate) fn find(&self, of: &HoldOf, wish: &Wish) -> Option<&HoldId> {
-        let Wish {
-            rule,
-            class,
-            origin,
-            ..
-        } = wish;
-        self.0
-            .get(of)?
-            .get(&(rule.clone(), origin.clone(), class.clone()))
-    }
-
-    /// Holds of a station's gate, in no order.
-    pub(crate) fn of_station(&self, station: &StationName) -> impl Iterator<Item = &HoldId> {
-        let known = self.0.get(&HoldOf::Station(station.clone()));
-        known.into_iter().flat_map(BTreeMap::values)
-    }
-
-    /// Holds of strata, in no order.
-    pub(crate) fn of_strata(&self) -> impl Iterator<Item = &HoldId> {
-        // Strata are the last kind, and no name is before the empty one.
-        self.0
-            .range(HoldOf::Stratum("".into(), String::new())..)
-            .flat_map(|(_, known)| known.values())
-    }
 }
 
 #[cfg(test)]

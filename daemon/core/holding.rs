@@ -3,97 +3,45 @@
 
 use crate::codes;
 use crate::hold::{Hold, HoldOf, Origin, Wish};
+use crate::holds::Opened;
 use crate::judge::Judge;
 use crate::line::Line;
 use crate::names::{HoldId, InputId, PieceName, StationName};
 use crate::outcome::Outcome;
 use crate::piece::Piece;
 use crate::plant::Station;
+use crate::state::State;
 use alloc::sync::Arc;
 use alloc::vec::Vec;
 
 impl<J: Judge> Line<J> {
-    /// Opens a hold, or says again what an open one of the same rule and origin says.
-    pub(crate) fn open_hold(&mut self, of: HoldOf, wish: Wish) -> HoldId {
-        let state = &mut self.state;
-        if let Some(id) = self.index.find(&of, &wish).cloned() {
-            let hold = state.holds.get_mut(&id).expect("found a line above");
-            if hold.reason != wish.reason {
-                hold.reason = wish.reason;
-                hold.seq = state.seq;
-                // Who agreed to the release had not seen this.
-                hold.asked_by = None;
-                let (of, said) = (hold.of.clone(), Outcome::Hold(hold.clone()));
-                self.outcomes.push(said);
-                self.gates_changed(&of);
-            }
-            return id;
+    /// Opens a hold, or says again what an open one of the same speaker and origin says.
+    pub(crate) fn open_hold(&mut self, of: HoldOf, wish: Wish) -> Opened {
+        let State {
+            holds, now, seq, ..
+        } = &mut self.state;
+        let opened = holds.open(of, wish, *now, *seq);
+        if !matches!(opened, Opened::Same(_))
+            && let Some(hold) = holds.get(opened.id())
+        {
+            let (of, said) = (hold.of.clone(), Outcome::Hold(hold.clone()));
+            self.outcomes.push(said);
+            self.state.gates.change(&of, self.state.seq);
         }
-        state.holds_opened += 1;
-        let hold = Hold {
-            id: HoldId::nth(state.holds_opened),
-            seq: state.seq,
-            class: wish.class,
-            of,
-            rule: wish.rule,
-            origin: wish.origin,
-            reason: wish.reason,
-            since: state.now,
-            ready: false,
-            asked_by: None,
-        };
-        match &hold.of {
-            HoldOf::Piece(name) => {
-                if let Some(piece) = state.pieces.get_mut(name.as_str()) {
-                    piece.holds.insert(hold.id.clone());
-                }
-            }
-            HoldOf::Station(_) | HoldOf::Stratum(..) => {
-                state.wide.insert(hold.id.clone());
-            }
-        }
-        let id = hold.id.clone();
-        self.index.add(&hold);
-        self.outcomes.push(Outcome::Hold(hold.clone()));
-        self.gates_changed(&hold.of);
-        self.state.holds.insert(id.clone(), hold);
-        id
-    }
-
-    /// Open holds of a station's gate and of strata, in the order they were opened.
-    pub(crate) fn wide_holds(&self, station: Option<&StationName>) -> Vec<&Hold> {
-        let own = station.into_iter().flat_map(|it| self.index.of_station(it));
-        let mut ids: Vec<&HoldId> = own.chain(self.index.of_strata()).collect();
-        ids.sort_unstable();
-        ids.into_iter().map(|id| &self.state.holds[id]).collect()
-    }
-
-    /// The gates that a wider hold concerns say something new.
-    pub(crate) fn gates_changed(&mut self, of: &HoldOf) {
-        let seq = self.state.seq;
-        for (gate, changed) in &mut self.state.gates {
-            match of {
-                HoldOf::Station(station) if station == gate => *changed = seq,
-                HoldOf::Stratum(..) => *changed = seq,
-                HoldOf::Station(_) | HoldOf::Piece(_) => {}
-            }
-        }
+        opened
     }
 
     /// Whoever stands at a gate that a wider hold has just closed is held: also who was let pass a moment ago, and may
     /// still be there. `but` is answered by itself.
     pub(crate) fn cover_standing(&mut self, id: &HoldId, but: Option<&PieceName>, input: &InputId) {
-        let only = match &self.state.holds[id].of {
-            HoldOf::Station(station) => Some(station),
-            HoldOf::Piece(_) | HoldOf::Stratum(..) => None,
+        let only = match self.state.holds.get(id).map(|hold| &hold.of) {
+            Some(HoldOf::Station(station)) => Some(station),
+            _ => None,
         };
-        let gates = self.state.standing.iter();
-        let mut stand: Vec<(u64, PieceName, StationName)> = gates
-            .filter(|(gate, _)| only.is_none_or(|only| only == *gate))
-            .flat_map(|(gate, at_gate)| {
-                let names = at_gate.names().into_iter();
-                names.map(|name| (self.state.pieces[&name].born, name, gate.clone()))
-            })
+        let State { gates, pieces, .. } = &self.state;
+        let standing = gates.standing(only);
+        let mut stand: Vec<(u64, PieceName, StationName)> = standing
+            .map(|(gate, name)| (pieces[&name].born, name, gate.clone()))
             .filter(|(_, name, _)| Some(name) != but)
             .collect();
         stand.sort();
@@ -109,12 +57,12 @@ impl<J: Judge> Line<J> {
     /// A piece that stands at a held gate is held itself: freeing the gate does not free the piece.
     pub(crate) fn cover(&mut self, name: &PieceName, station: &Station) {
         let piece = &self.state.pieces[name];
-        let wider: Vec<Wish> = self
-            .wide_holds(Some(&station.name))
-            .into_iter()
+        let holds = &self.state.holds;
+        let wider: Vec<Wish> = holds
+            .wide(Some(&station.name))
             .filter(|hold| covers(hold, piece, Some(station)))
             // Once is enough, whatever is said of the gate meanwhile.
-            .filter(|hold| !piece.holds.iter().any(|id| self.is_cover(id, hold)))
+            .filter(|wider| !holds.of_piece(name).any(|hold| is_cover(hold, wider)))
             .map(|hold| Wish {
                 rule: hold.rule.clone(),
                 class: hold.class.clone(),
@@ -126,14 +74,13 @@ impl<J: Judge> Line<J> {
             self.open_hold(HoldOf::Piece(name.clone()), wish);
         }
     }
+}
 
-    /// Whether a piece's hold is there because of a wider one.
-    fn is_cover(&self, id: &HoldId, wider: &Hold) -> bool {
-        let hold = &self.state.holds[id];
-        hold.origin == Origin::Wider(wider.id.clone())
-            && hold.rule == wider.rule
-            && hold.class == wider.class
-    }
+/// Whether a piece's hold is there because of a wider one.
+fn is_cover(hold: &Hold, wider: &Hold) -> bool {
+    hold.origin == Origin::Wider(wider.id.clone())
+        && hold.rule == wider.rule
+        && hold.class == wider.class
 }
 
 /// Whether a wider hold covers a piece that is, or will be stopped, at a gate.

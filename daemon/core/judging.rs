@@ -5,12 +5,11 @@ use crate::advisory::Advisory;
 use crate::alarm::{Ends, Occurrence, Owner, Priority};
 use crate::codes;
 use crate::hold::{HoldOf, Origin, Wish};
+use crate::holds::Opened;
 use crate::input::{Fault, Measured, Reading, SourceKind};
 use crate::judge::{Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, Verb, Verdict};
 use crate::line::{Line, topic_level};
-use crate::names::{
-    AdvisoryId, GaugeName, HoldId, InputId, PieceName, RoleName, RuleName, StratumName,
-};
+use crate::names::{AdvisoryId, GaugeName, InputId, PieceName, RoleName, RuleName, StratumName};
 use crate::outcome::{Judged, Outcome, RejectReason, Said};
 use crate::piece::{Ask, Gap, Limits};
 use crate::plant::{Characteristic, Condition, Of, Station, Word};
@@ -209,7 +208,7 @@ impl<J: Judge> Line<J> {
         let late = self.bring(name, station);
         if !late && station.gate.is_some() {
             let born = self.state.pieces[name].born;
-            self.at_gate(station).reported(born, place);
+            self.state.gates.at(station).reported(born, place);
         }
         Some(late)
     }
@@ -243,11 +242,7 @@ impl<J: Judge> Line<J> {
             .iter()
             .flat_map(|station| &station.characteristics)
             .any(measures)
-            && self
-                .state
-                .gauges
-                .get(name)
-                .is_none_or(crate::gauge::GaugeState::healthy)
+            && self.state.gauges.healthy(name.as_str())
     }
 
     fn judge_value(
@@ -360,15 +355,14 @@ impl<J: Judge> Line<J> {
             self.open_hold(HoldOf::Piece(name.clone()), wish);
         }
         if !wider.is_empty() {
-            let before = self.state.holds_opened;
-            let ids: Vec<HoldId> = wider
+            let opened: Vec<Opened> = wider
                 .into_iter()
                 .map(|(of, wish)| self.open_hold(of, wish))
                 .collect();
             // Who stands under one that was open before is covered already.
-            if self.state.holds_opened > before {
-                for id in ids {
-                    self.cover_standing(&id, Some(name), &reading.input);
+            if opened.iter().any(|opened| matches!(opened, Opened::New(_))) {
+                for opened in opened {
+                    self.cover_standing(opened.id(), Some(name), &reading.input);
                 }
             }
         }
@@ -399,7 +393,7 @@ impl<J: Judge> Line<J> {
             .as_ref()
             .map(|(per, value)| (per.as_str(), value.as_str()));
         let id = AdvisoryId::from(topic(&rule, role.as_str(), stratum));
-        let open = self.state.advisories.get(&id);
+        let open = self.state.advisories.get(id.as_str());
         if open.is_some_and(|open| open.text == text) {
             return;
         }
@@ -412,7 +406,7 @@ impl<J: Judge> Line<J> {
             stratum,
         ];
         let advisory = Advisory {
-            id: id.clone(),
+            id,
             seq: self.state.seq,
             role,
             rule,
@@ -423,7 +417,7 @@ impl<J: Judge> Line<J> {
                 .flatten()
                 .map(|(kind, name)| (kind.into(), name.into()))
                 .collect(),
-            since: open.map_or(self.state.now, |open| open.since),
+            since: self.state.now,
             value: chart.as_ref().map(|chart| scale.text(chart.level)),
             limit: chart.as_ref().map(|chart| scale.text(chart.limit)),
             rate: forecast
@@ -431,9 +425,8 @@ impl<J: Judge> Line<J> {
                 .map(|rate| format!("{rate} {}", scale.unit().code())),
             left: forecast.and_then(|forecast| forecast.left),
         };
-        self.outcomes.push(Outcome::Advisory(advisory.clone()));
-        self.state.advisories_past.retain(|past| *past != id);
-        self.state.advisories.insert(id, advisory);
+        let said = self.state.advisories.say(advisory).clone();
+        self.outcomes.push(Outcome::Advisory(said));
     }
 
     /// Raises an alarm that a rule declares.
@@ -468,15 +461,10 @@ impl<J: Judge> Line<J> {
         gauge: Option<&GaugeName>,
     ) {
         let gauge = gauge.map_or("none", GaugeName::as_str);
-        let suspect = self
-            .state
-            .gauges
-            .get(gauge)
-            .is_some_and(|state| !state.healthy());
-        let text = if suspect {
-            codes::gauge_suspect(gauge)
-        } else {
+        let text = if self.state.gauges.healthy(gauge) {
             codes::gauge_undeclared(gauge, characteristic.name.as_str())
+        } else {
+            codes::gauge_suspect(gauge)
         };
         self.miss(
             name,

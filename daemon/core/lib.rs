@@ -16,16 +16,22 @@
 #![no_std]
 extern crate alloc;
 
+mod advisories;
 mod advisory;
 mod ahead;
 mod alarm;
+mod alarms;
 mod at_gate;
+pub mod before;
 mod belt;
 pub mod codes;
 mod contract;
+mod gates;
 mod gauge;
+mod gauges;
 mod hold;
 mod holding;
+mod holds;
 mod input;
 mod judge;
 mod judging;
@@ -43,17 +49,23 @@ mod settling;
 mod speaker;
 mod state;
 mod time;
+mod timers;
 mod watch;
 mod watching;
 mod words;
 
+pub use advisories::Advisories;
 pub use advisory::Advisory;
 pub use ahead::{Ahead, Forecast, LINE_LEAST, LINE_LENGTH, Left, Outlook, Trail};
 pub use alarm::{Alarm, Ends, Priority};
+pub use alarms::Alarms;
 pub use at_gate::AtGate;
 pub use contract::{EventWord, RequestVerb};
+pub use gates::Gates;
 pub use gauge::GaugeState;
+pub use gauges::Gauges;
 pub use hold::{Hold, HoldOf, HoldView, Origin};
+pub use holds::Holds;
 pub use input::{
     Close, Conflict, Event, EventKind, Fault, Input, Measured, NotMeasured, PersonWord, PlaceHold,
     Reading, Recorded, Release, Request, RequestKind, Source, SourceKind, Spot, Start, Taken,

@@ -6,24 +6,25 @@
 //! is not there any more is a broken invariant and panics.
 
 use crate::alarm::{Alarm, Ends, Occurrence, Owner, Priority};
-use crate::at_gate::AtGate;
 use crate::codes;
 use crate::contract::EventWord;
 use crate::gauge::Check;
-use crate::hold::{HoldIndex, HoldOf, HoldView};
+use crate::hold::{Hold, HoldOf, HoldView};
 use crate::input::{
     Conflict, Event, EventKind, Fault, Input, Recorded, Source, SourceKind, Start, Unusable,
 };
 use crate::judge::Judge;
-use crate::names::{AlarmId, GaugeName, InputId, PieceName, StationName};
+use crate::names::{GaugeName, HoldId, InputId, PieceName, StationName};
 use crate::outcome::{InForce, Outcome, RejectReason, Rejected, Told};
 use crate::piece::{Gap, Piece};
 use crate::plant::{Condition, Of, Plant, Station};
 use crate::settling::Came;
-use crate::speaker::{Duty, Speaker};
-use crate::state::{State, add_past};
+use crate::speaker::Duty;
+use crate::state::State;
 use crate::time::{Span, Timestamp};
+use crate::timers::{Timer, Timers};
 use crate::words::Words;
+use alloc::collections::BTreeSet;
 use alloc::format;
 use alloc::string::{String, ToString};
 use alloc::sync::Arc;
@@ -31,16 +32,13 @@ use alloc::vec::Vec;
 use core::fmt::Write as _;
 use core::mem;
 
-/// How many births are looked past, at each birth, for a piece that can be forgotten.
-const FORGET_LOOK: usize = 16;
-
 /// One line: its description, its rules, its memory.
 #[derive(Debug)]
 pub struct Line<J> {
     pub(crate) plant: Arc<Plant>,
     pub(crate) judge: J,
     pub(crate) state: State,
-    pub(crate) index: HoldIndex,
+    timers: Timers,
     pub(crate) outcomes: Vec<Outcome>,
 }
 
@@ -51,7 +49,7 @@ impl<J: Judge> Line<J> {
         Self {
             plant,
             judge,
-            index: HoldIndex::of(state.holds.values()),
+            timers: timers_of(&state),
             state,
             outcomes: Vec::new(),
         }
@@ -77,7 +75,7 @@ impl<J: Judge> Line<J> {
 
     /// Goes on from another memory, under the same description and rules, and gives the one before back.
     pub fn replace_state(&mut self, state: State) -> State {
-        self.index = HoldIndex::of(state.holds.values());
+        self.timers = timers_of(&state);
         mem::replace(&mut self.state, state)
     }
 
@@ -119,14 +117,7 @@ impl<J: Judge> Line<J> {
     /// When [`Input::Due`] is next due.
     #[must_use]
     pub fn poll_timeout(&self) -> Option<Timestamp> {
-        self.state
-            .alarms
-            .values()
-            .filter_map(|alarm| match alarm.ends {
-                Ends::Quiet(until) => Some(until),
-                Ends::Rulebook | Ends::Gauge | Ends::Check => None,
-            })
-            .min()
+        self.timers.next()
     }
 
     /// What a station's gate has to know now; none for a station without a gate.
@@ -134,7 +125,7 @@ impl<J: Judge> Line<J> {
     pub fn hold_view(&self, station: &str) -> Option<HoldView<'_>> {
         let found = self.plant.station(station)?;
         let gate = found.gate.as_ref()?;
-        let holds = self.wide_holds(Some(&found.name));
+        let holds: Vec<&Hold> = self.state.holds.wide(Some(&found.name)).collect();
         // More than one value held cannot be said in one word: then the whole gate is.
         let only = holds.first().and_then(|first| match &first.of {
             HoldOf::Stratum(name, value) if holds.iter().all(|hold| hold.of == first.of) => {
@@ -153,7 +144,7 @@ impl<J: Judge> Line<J> {
     /// The place in the ledger of the last change of a gate's holds: while it stays, so does what the gate has to know.
     #[must_use]
     pub fn gate_changed(&self, station: &str) -> u64 {
-        self.state.gates.get(station).copied().unwrap_or(0)
+        self.state.gates.changed(station)
     }
 
     /// The disposition in force of a piece; none where it has none or is forgotten.
@@ -172,6 +163,7 @@ impl<J: Judge> Line<J> {
         };
         let ahead = (self.state.now - at).0 / 1_000_000;
         self.state.turn_back(at, self.plant.line.quiet);
+        self.timers = timers_of(&self.state);
         let base = self.plant.line.base.clone();
         let ends = self.quiet();
         self.raise(Occurrence {
@@ -196,19 +188,11 @@ impl<J: Judge> Line<J> {
         state.version.clone_from(&start.version);
         state.plant = Some(start.plant.clone());
         state.rulebook = Some(start.rulebook.clone());
-        state.forget_from = 0;
+        state.pieces.look_again_at(0);
+        state.gates.declare(&self.plant, plant_new, state.seq);
         if plant_new {
             replace(state, &self.plant);
             self.clear_gauges_gone();
-        }
-        let state = &mut self.state;
-        for station in self
-            .plant
-            .stations
-            .iter()
-            .filter(|station| station.gate.is_some())
-        {
-            state.gates.entry(station.name.clone()).or_insert(state.seq);
         }
         self.tell_tolerance_apart();
         let carried = self.carry_over();
@@ -223,30 +207,23 @@ impl<J: Judge> Line<J> {
             dropped: carried.dropped,
         }));
         if rulebook_new {
-            self.clear(|ends| ends == Ends::Rulebook);
+            self.clear(|alarm| alarm.ends == Ends::Rulebook);
         }
     }
 
     /// Semantics 2 opened the hold of what is out of tolerance in the class of all others.
     fn tell_tolerance_apart(&mut self) {
-        let seq = self.state.seq;
-        let outcomes = &mut self.outcomes;
-        for hold in self.state.holds.values_mut() {
-            if hold.rule == Speaker::Engine(Duty::Tolerance)
-                && hold.class.as_str() == Plant::CLASS_DEFAULT
-            {
-                hold.class = Plant::CLASS_NONCONFORMING.into();
-                hold.seq = seq;
-                hold.asked_by = None;
-                outcomes.push(Outcome::Hold(hold.clone()));
-            }
-        }
+        let (seq, class) = (self.state.seq, Plant::CLASS_NONCONFORMING.into());
+        let changed = self.state.holds.reclass(&class, seq, |hold| {
+            hold.rule == Duty::Tolerance.into() && hold.class.as_str() == Plant::CLASS_DEFAULT
+        });
+        self.outcomes.extend(changed.into_iter().map(Outcome::Hold));
     }
 
     /// A gauge that is declared no more can neither be adjusted nor checked.
     fn clear_gauges_gone(&mut self) {
         let plant = Arc::clone(&self.plant);
-        let gone = |alarm: &&Alarm| {
+        let gone = |alarm: &Alarm| {
             let of = alarm.of.get("gauge");
             let gauge = of.and_then(|gauge| plant.gauge(gauge));
             match alarm.ends {
@@ -255,11 +232,7 @@ impl<J: Judge> Line<J> {
                 Ends::Quiet(_) | Ends::Rulebook => false,
             }
         };
-        let alarms = self.state.alarms.values().filter(gone);
-        let ids: Vec<AlarmId> = alarms.map(|alarm| alarm.id.clone()).collect();
-        for id in ids {
-            self.clear_one(id.as_str());
-        }
+        self.clear(gone);
     }
 
     /// The first session is none that was lost.
@@ -305,8 +278,8 @@ impl<J: Judge> Line<J> {
     }
 
     fn on_due(&mut self) {
-        let now = self.state.now;
-        self.clear(|ends| matches!(ends, Ends::Quiet(until) if until <= now));
+        let due: BTreeSet<Timer> = self.timers.due(self.state.now).into_iter().collect();
+        self.clear(|alarm| due.contains(&Timer::Quiet(alarm.id.clone())));
     }
 
     fn on_unusable(&mut self, unusable: Unusable) {
@@ -411,7 +384,7 @@ impl<J: Judge> Line<J> {
             EventKind::Arrival => self.on_arrival(event, station),
             EventKind::CheckStandard { gauge, count, text } => self.on_check(gauge, *count, text),
             EventKind::Calibration { gauge } => {
-                self.state.gauges.entry(gauge.clone()).or_default().adjust();
+                self.state.gauges.adjust(gauge);
                 self.note(codes::gauge_adjusted(gauge.as_str()), None);
             }
             EventKind::Received { disposition } => {
@@ -498,13 +471,17 @@ impl<J: Judge> Line<J> {
             .meet(&name, station, place, &event.strata, &event.input)
             .is_some()
         {
-            let before = self.state.pieces[&name].clone();
+            let holds = |line: &Self| -> Vec<HoldId> {
+                let holds = line.state.holds.of_piece(&name);
+                holds.map(|hold| hold.id.clone()).collect()
+            };
+            let (before, held) = (self.state.pieces[&name].clone(), holds(self));
             self.answer(&name, station, Came::ToGate, &event.input);
             let now = &self.state.pieces[&name];
             let unchanged = before.told.is_some()
                 && before.word == now.word
                 && before.act_at == now.act_at
-                && before.holds == now.holds;
+                && held == holds(self);
             if let Some(Outcome::Disposition(disposition)) = self.outcomes.last_mut() {
                 disposition.again = unchanged;
             }
@@ -520,12 +497,7 @@ impl<J: Judge> Line<J> {
             return self.note(codes::standard_undeclared(name.as_str(), text), None);
         };
         let now = self.state.now;
-        let check = self
-            .state
-            .gauges
-            .entry(name.clone())
-            .or_default()
-            .check(standard, count, now);
+        let check = self.state.gauges.check(name, standard, count, now);
         match check {
             Check::Confirmed | Check::Healed => {
                 self.believe_charts(name);
@@ -658,31 +630,27 @@ impl<J: Judge> Line<J> {
     }
 
     pub(crate) fn raise(&mut self, occurrence: Occurrence<'_>) {
-        let before = self.state.alarms.get(occurrence.id.as_str());
-        let alarm = occurrence.onto(before, &self.plant.owners, self.state.now, self.state.seq);
+        let State {
+            alarms, now, seq, ..
+        } = &mut self.state;
+        let alarm = alarms.raise(occurrence, &self.plant.owners, *now, *seq);
+        let until = match alarm.ends {
+            Ends::Quiet(until) => Some(until),
+            Ends::Rulebook | Ends::Gauge | Ends::Check => None,
+        };
+        self.timers.set(Timer::Quiet(alarm.id.clone()), until);
         self.outcomes.push(Outcome::Alarm(alarm.clone()));
-        self.state.alarms_past.retain(|past| *past != alarm.id);
-        self.state.alarms.insert(alarm.id.clone(), alarm);
     }
 
-    fn clear(&mut self, over: impl Fn(Ends) -> bool) {
-        let outcomes = &mut self.outcomes;
-        let past = &mut self.state.alarms_past;
-        self.state.alarms.retain(|id, alarm| {
-            let ended = over(alarm.ends);
-            if ended {
-                add_past(past, id.clone());
-                outcomes.push(Outcome::Cleared { alarm: id.clone() });
-            }
-            !ended
-        });
+    fn clear(&mut self, over: impl Fn(&Alarm) -> bool) {
+        for alarm in self.state.alarms.clear(over) {
+            self.timers.set(Timer::Quiet(alarm.clone()), None);
+            self.outcomes.push(Outcome::Cleared { alarm });
+        }
     }
 
     pub(crate) fn clear_one(&mut self, id: &str) {
-        if let Some((alarm, _)) = self.state.alarms.remove_entry(id) {
-            add_past(&mut self.state.alarms_past, alarm.clone());
-            self.outcomes.push(Outcome::Cleared { alarm });
-        }
+        self.clear(|alarm| alarm.id.as_str() == id);
     }
 
     pub(crate) fn piece_mut(&mut self, name: &PieceName) -> &mut Piece {
@@ -706,18 +674,13 @@ impl<J: Judge> Line<J> {
 
     /// A piece comes into being, and perhaps an old one is forgotten.
     pub(crate) fn bear(&mut self, name: &PieceName, station: &Station) {
-        let state = &mut self.state;
-        state.born += 1;
         let piece = Piece {
-            born: state.born,
             seen: station.name.clone(),
             place: station.place,
             ..Piece::default()
         };
-        state.births.insert(piece.born, name.clone());
-        state.pieces.insert(name.clone(), piece);
-        let heard_of = state.strangers.remove(name);
-        if let Some(known) = heard_of.and_then(|(known, _)| self.plant.station(known.as_str())) {
+        let heard_at = self.state.pieces.bear(name, piece);
+        if let Some(known) = heard_at.and_then(|known| self.plant.station(known.as_str())) {
             let known = known.clone();
             self.may_be_at(name, &known);
         }
@@ -725,38 +688,30 @@ impl<J: Judge> Line<J> {
             piece: name.clone(),
             station: station.name.clone(),
         });
-        self.forget();
-    }
-
-    /// Memory is bounded: pieces born before the newest `pieces_kept` are forgotten, unless something
-    /// about them is still open.
-    fn forget(&mut self) {
-        let state = &mut self.state;
-        let kept = u64::try_from(self.plant.line.pieces_kept.max(1)).unwrap_or(u64::MAX);
-        let end = state.born.saturating_sub(kept).saturating_add(1);
-        let oldest: Vec<(u64, PieceName)> = state
-            .births
-            .range(state.forget_from.min(end)..end)
-            .take(FORGET_LOOK)
-            .map(|(born, name)| (*born, name.clone()))
-            .collect();
-        for (born, name) in oldest {
-            state.forget_from = born + 1;
-            if state
-                .pieces
-                .get(name.as_str())
-                .is_some_and(|piece| !piece.has_open_matter())
-            {
-                if let Some(piece) = state.pieces.get(name.as_str())
-                    && let Some(gate) = state.standing.get_mut(&piece.seen)
-                {
-                    gate.remove(&name);
-                }
-                state.pieces.remove(name.as_str());
-                state.births.remove(&born);
-            }
+        let State {
+            pieces,
+            holds,
+            gates,
+            ..
+        } = &mut self.state;
+        let stays = |name: &PieceName, piece: &Piece| {
+            piece.has_open_matter() || holds.of_piece(name).next().is_some()
+        };
+        for (name, seen) in pieces.forget(self.plant.line.pieces_kept, stays) {
+            gates.leave(&seen, &name);
         }
     }
+}
+
+/// The deadlines that a memory holds.
+fn timers_of(state: &State) -> Timers {
+    let mut timers = Timers::default();
+    for alarm in state.alarms.iter() {
+        if let Ends::Quiet(until) = alarm.ends {
+            timers.set(Timer::Quiet(alarm.id.clone()), Some(until));
+        }
+    }
+    timers
 }
 
 /// A name as a part of a topic level: a stratum's value can be called anything, and no two may share a topic.
@@ -780,22 +735,4 @@ fn replace(state: &mut State, plant: &Plant) {
         }
         piece.passed = None;
     });
-    let gate = |name: &StationName| {
-        plant
-            .station(name.as_str())
-            .is_some_and(|known| known.gate.is_some())
-    };
-    let gone: Vec<StationName> = state
-        .gates
-        .keys()
-        .filter(|name| !gate(name))
-        .cloned()
-        .collect();
-    for name in gone {
-        state.gates.remove(&name);
-        state.standing.remove(&name);
-        state.gates_past.insert(name);
-    }
-    state.standing.values_mut().for_each(AtGate::begin_again);
-    state.gates_past.retain(|name| !gate(name));
 }

@@ -1,14 +1,15 @@
 //! What the line knows of one piece.
 
-use crate::names::{CharacteristicName, GaugeName, HoldId, RuleName, StationName, StratumName};
+use crate::names::{CharacteristicName, GaugeName, RuleName, StationName, StratumName};
 use crate::outcome::Told;
 use crate::plant::Word;
 use crate::speaker::Duty;
 use crate::words::Words;
-use alloc::collections::{BTreeMap, BTreeSet};
+use alloc::collections::BTreeMap;
 use alloc::string::String;
 use alloc::vec::Vec;
-use serde::{Deserialize, Serialize};
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer, Serialize};
 
 /// One piece.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -43,9 +44,6 @@ pub struct Piece {
     /// What could not be used of it, by station and, where known, characteristic.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub gaps: Vec<Gap>,
-    /// Its open holds.
-    #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
-    pub holds: BTreeSet<HoldId>,
     /// The disposition in force.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub told: Option<Told>,
@@ -136,16 +134,16 @@ pub struct Gap {
     #[serde(default)]
     pub anywhere: bool,
     /// The engine's duty that says so.
+    #[serde(alias = "rule", deserialize_with = "duty")]
     pub duty: Duty,
     /// Why.
     pub text: Words,
 }
 
 impl Piece {
-    /// Whether something about it is still to be settled: such a piece is not forgotten.
+    /// Whether something about it, beside holds, is still to be settled: such a piece is not forgotten.
     pub(crate) fn has_open_matter(&self) -> bool {
-        !self.holds.is_empty()
-            || !self.gaps.is_empty()
+        !self.gaps.is_empty()
             || self.ambiguous.is_some()
             || self.points.iter().any(|point| !point.asks.is_empty())
     }
@@ -259,6 +257,13 @@ impl Piece {
         });
         self.gaps.push(gap);
     }
+}
+
+/// The version before wrote a duty as a speaker.
+fn duty<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Duty, D::Error> {
+    let text = String::deserialize(deserializer)?;
+    let duty = text.strip_prefix("engine:").unwrap_or(&text);
+    Duty::parse(duty).ok_or_else(|| D::Error::custom("no duty of the engine"))
 }
 
 fn is_none_yet(attempt: &u32) -> bool {

@@ -3,9 +3,10 @@
 
 use crate::alarm::{Ends, Occurrence, Owner, Priority};
 use crate::codes;
+use crate::gauges::Witness;
 use crate::judge::Judge;
 use crate::line::{Line, topic_level};
-use crate::names::{CharacteristicName, GaugeName, PieceName, StationName};
+use crate::names::{GaugeName, PieceName};
 use crate::piece::Ask;
 use crate::plant::{Characteristic, Gauge, Plant, Station};
 use crate::speaker::Duty;
@@ -15,33 +16,7 @@ use alloc::string::{String, ToString};
 use alloc::sync::Arc;
 use alloc::vec::Vec;
 
-/// Whose word it is: a gauge's, or that of whatever measures a characteristic that names none.
-#[derive(Clone, PartialEq, Eq)]
-enum Source {
-    Gauge(GaugeName),
-    Unnamed(StationName, CharacteristicName),
-}
-
-impl Source {
-    fn of(
-        station: &StationName,
-        characteristic: &CharacteristicName,
-        gauge: Option<&GaugeName>,
-    ) -> Self {
-        match gauge {
-            Some(gauge) => Self::Gauge(gauge.clone()),
-            None => Self::Unnamed(station.clone(), characteristic.clone()),
-        }
-    }
-
-    /// What its tally is kept under. No station's name has a space in it.
-    fn key(&self) -> String {
-        match self {
-            Self::Gauge(gauge) => format!("gauge {gauge}"),
-            Self::Unnamed(station, characteristic) => format!("{station}/{characteristic}"),
-        }
-    }
-
+impl Witness {
     /// The alarm that asks for a check.
     fn alarm(&self) -> String {
         match self {
@@ -76,15 +51,14 @@ impl<J: Judge> Line<J> {
         characteristic: &Characteristic,
         gauge: Option<&GaugeName>,
     ) {
-        let source = Source::of(&station.name, &characteristic.name, gauge);
+        let source = Witness::of(&station.name, &characteristic.name, gauge);
         let of = source
             .gauge(&self.plant)
             .map(|gauge| gauge.irreversible)
             .unwrap_or_default()
             .of;
         let born = self.state.pieces[name].born;
-        let tally = self.state.tallies.entry(source.key()).or_default();
-        tally.measured(born, of);
+        self.state.gauges.measured(source, born, of);
     }
 
     /// Why what rules ask for is not done on a gauge's word alone, if it is not; then people are called to check it.
@@ -92,10 +66,10 @@ impl<J: Judge> Line<J> {
         let plant = Arc::clone(&self.plant);
         let piece = &self.state.pieces[name];
         let born = piece.born;
-        let mut asks: Vec<(Source, Ask)> = Vec::new();
+        let mut asks: Vec<(Witness, Ask)> = Vec::new();
         for point in &piece.points {
             for ask in point.asks.iter().filter(|ask| ask.word.is_irreversible()) {
-                let source = Source::of(&point.station, &point.characteristic, ask.gauge.as_ref());
+                let source = Witness::of(&point.station, &point.characteristic, ask.gauge.as_ref());
                 if asks.iter().all(|(known, _)| *known != source) {
                     asks.push((source, ask.clone()));
                 }
@@ -104,8 +78,7 @@ impl<J: Judge> Line<J> {
         let mut first = None;
         for (source, ask) in asks {
             let gauge = source.gauge(&plant);
-            let tally = self.state.tallies.entry(source.key()).or_default();
-            let others = tally.asked(born);
+            let others = self.state.gauges.asked(&source, born);
             let why = self
                 .overdue(gauge)
                 .or_else(|| too_many(&source, gauge, others));
@@ -123,17 +96,15 @@ impl<J: Judge> Line<J> {
         first
     }
 
-    /// A gauge passed a check: the count starts again.
+    /// A gauge passed a check: the count has started again.
     pub(crate) fn proven(&mut self, gauge: &GaugeName) {
-        let source = Source::Gauge(gauge.clone());
-        self.state.tallies.remove(&source.key());
-        self.clear_one(&source.alarm());
+        self.clear_one(&Witness::Gauge(gauge.clone()).alarm());
     }
 
     fn overdue(&self, gauge: Option<&Gauge>) -> Option<Words> {
         let gauge = gauge?;
         let every = gauge.standard.as_ref()?.every?;
-        let state = self.state.gauges.get(&gauge.name);
+        let state = self.state.gauges.get(gauge.name.as_str());
         let Some(passed) = state.and_then(|state| state.passed) else {
             return Some(codes::check_never_passed(
                 gauge.name.as_str(),
@@ -147,7 +118,7 @@ impl<J: Judge> Line<J> {
 
     fn call_for_check(
         &mut self,
-        source: &Source,
+        source: &Witness,
         gauge: Option<&Gauge>,
         piece: &PieceName,
         text: Words,
@@ -159,8 +130,8 @@ impl<J: Judge> Line<J> {
             (codes::give_it_a_standard(), self.quiet())
         };
         let of = match source {
-            Source::Gauge(gauge) => ("gauge", gauge.to_string()),
-            Source::Unnamed(station, _) => ("station", station.to_string()),
+            Witness::Gauge(gauge) => ("gauge", gauge.to_string()),
+            Witness::Unnamed(station, _) => ("station", station.to_string()),
         };
         self.raise(Occurrence {
             id: source.alarm(),
@@ -179,7 +150,7 @@ impl<J: Judge> Line<J> {
 }
 
 /// Why one more is too many, if it is.
-fn too_many(source: &Source, gauge: Option<&Gauge>, others: usize) -> Option<Words> {
+fn too_many(source: &Witness, gauge: Option<&Gauge>, others: usize) -> Option<Words> {
     let cap = gauge.map(|gauge| gauge.irreversible).unwrap_or_default();
     (others >= cap.most as usize).then(|| {
         if cap.most == 0 {

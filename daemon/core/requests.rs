@@ -11,7 +11,6 @@ use crate::outcome::{Closed, Freed, Outcome, Reply, ReplyResult};
 use crate::plant::{Plant, Scope};
 use crate::settling::default_class;
 use crate::speaker::Speaker;
-use crate::state::add_past;
 use crate::words::Words;
 use alloc::sync::Arc;
 use alloc::vec::Vec;
@@ -73,7 +72,7 @@ impl<J: Judge> Line<J> {
                 (ReplyResult::Refused, codes::opened_and_free(id.as_str()))
             }
             (ReplyResult::Done, Some(RequestVerb::Close), _)
-                if closed.is_some_and(|id| self.state.advisories.contains_key(id)) =>
+                if closed.is_some_and(|id| self.state.advisories.get(id.as_str()).is_some()) =>
             {
                 (ReplyResult::Refused, codes::closed_and_open_again())
             }
@@ -106,7 +105,7 @@ impl<J: Judge> Line<J> {
         let Some(role) = &request.role else {
             return Answer::refused(codes::release_needs_role());
         };
-        let Some(hold) = self.state.holds.get_mut(&release.hold) else {
+        let Some(hold) = self.state.holds.get(&release.hold) else {
             return Answer::refused(codes::hold_not_open(release.hold.as_str()));
         };
         if let Some(text) = forbidden(&self.plant, role, RequestVerb::Release, Some(&hold.class)) {
@@ -127,8 +126,8 @@ impl<J: Judge> Line<J> {
             match &hold.asked_by {
                 Some(first) if *first != request.by => second = Some(request.by.clone()),
                 _ => {
-                    hold.asked_by = Some(request.by.clone());
                     let text = codes::second_person_needed(hold.class.as_str());
+                    self.state.holds.asked(&release.hold, &request.by);
                     return Answer {
                         result: ReplyResult::Waiting,
                         text,
@@ -160,7 +159,7 @@ impl<J: Judge> Line<J> {
         let own = self
             .state
             .holds
-            .values()
+            .iter()
             .filter(|hold| hold.origin == Origin::Wider(release.hold.clone()))
             .count();
         let id = release.hold.as_str();
@@ -177,19 +176,16 @@ impl<J: Judge> Line<J> {
     }
 
     fn free(&mut self, freed: Freed) {
-        let hold = self.state.holds.remove(&freed.hold);
-        self.state.wide.remove(&freed.hold);
+        let hold = self.state.holds.free(&freed.hold);
         if let HoldOf::Piece(name) = &freed.of
-            && let Some(piece) = self.state.pieces.get_mut(name.as_str())
+            && let Some(born) = self.state.pieces.get(name.as_str()).map(|piece| piece.born)
         {
-            piece.holds.remove(&freed.hold);
             // Looked past while it was held; it can be forgotten now.
-            self.state.forget_from = self.state.forget_from.min(piece.born);
+            self.state.pieces.look_again_at(born);
         }
-        self.gates_changed(&freed.of);
+        self.state.gates.change(&freed.of, self.state.seq);
         self.outcomes.push(Outcome::Freed(freed));
         if let Some(hold) = hold {
-            self.index.remove(&hold);
             self.released(&hold);
         }
     }
@@ -201,10 +197,9 @@ impl<J: Judge> Line<J> {
         if let Some(text) = forbidden(&self.plant, role, RequestVerb::Close, None) {
             return Answer::refused(text);
         }
-        let Some(advisory) = self.state.advisories.remove(&close.advisory) else {
+        let Some(advisory) = self.state.advisories.close(&close.advisory) else {
             return Answer::refused(codes::advisory_not_open(close.advisory.as_str()));
         };
-        add_past(&mut self.state.advisories_past, advisory.id.clone());
         self.outcomes.push(Outcome::Closed(Closed {
             advisory: advisory.id.clone(),
             rule: advisory.rule.clone(),
@@ -241,7 +236,7 @@ impl<J: Judge> Line<J> {
             origin: Origin::Request(request.input.clone(), self.state.seq),
             reason: Words::Own(request.reason.clone()),
         };
-        let id = self.open_hold(of.clone(), wish);
+        let id = self.open_hold(of.clone(), wish).id().clone();
         let stops = match &of {
             HoldOf::Piece(name) => self.announce(name, &request.input),
             HoldOf::Station(_) | HoldOf::Stratum(..) => {

@@ -85,7 +85,7 @@ impl<J: Judge> Line<J> {
         } else if passes || piece.seen != station.name {
             return;
         }
-        let at_gate = self.at_gate(station);
+        let at_gate = self.state.gates.at(station);
         if passes {
             at_gate.let_pass(name, ahead);
         } else {
@@ -108,10 +108,10 @@ impl<J: Judge> Line<J> {
             }
         }
         let seen = &self.state.pieces[name].seen;
-        if let Some((station, gate)) = act_at.filter(|(station, _)| station.name == *seen)
-            && let Some(at_gate) = self.state.standing.get_mut(&station.name)
-        {
-            at_gate.said(name, word == Word::Accept, gate.place - station.place);
+        if let Some((station, gate)) = act_at.filter(|(station, _)| station.name == *seen) {
+            let ahead = gate.place - station.place;
+            let gates = &mut self.state.gates;
+            gates.said(&station.name, name, word == Word::Accept, ahead);
         }
         act_at.is_some()
     }
@@ -126,9 +126,10 @@ impl<J: Judge> Line<J> {
         input: &InputId,
     ) {
         let piece = &self.state.pieces[name];
-        let open = piece.holds.iter().take(SAID_MAX).map(|id| OpenHold {
-            id: id.clone(),
-            seq: self.state.holds[id].seq,
+        let held = self.state.holds.of_piece(name).take(SAID_MAX);
+        let open = held.map(|hold| OpenHold {
+            id: hold.id.clone(),
+            seq: hold.seq,
         });
         let disposition = Disposition {
             piece: name.clone(),
@@ -138,7 +139,7 @@ impl<J: Judge> Line<J> {
             act_at: act_at.map(|(station, _)| station.name.clone()),
             act_within: act_at.map(|(_, gate)| gate.within),
             late,
-            reasons: self.reasons(piece, word),
+            reasons: self.reasons(name, piece, word),
             open: open.collect(),
             input: input.clone(),
             rulebook: self.state.rulebook.clone().unwrap_or_default(),
@@ -156,14 +157,14 @@ impl<J: Judge> Line<J> {
         piece.act_at = act_at;
     }
 
-    fn reasons(&self, piece: &Piece, word: Word) -> Vec<Reason> {
+    fn reasons(&self, name: &PieceName, piece: &Piece, word: Word) -> Vec<Reason> {
         match word {
             Word::Accept => Vec::new(),
-            Word::Hold => piece
+            Word::Hold => self
+                .state
                 .holds
-                .iter()
+                .of_piece(name)
                 .take(SAID_MAX)
-                .map(|id| &self.state.holds[id])
                 .map(|hold| Reason {
                     rule: hold.rule.clone(),
                     text: hold.reason.clone(),
@@ -208,7 +209,7 @@ impl<J: Judge> Line<J> {
         }
         let piece = &self.state.pieces[name];
         let asks = || piece.asks().map(|ask| ask.word);
-        if !piece.holds.is_empty() {
+        if self.is_held(name) {
             Word::Hold
         } else if let Some(word) = asks().find(|word| word.is_irreversible()) {
             word
@@ -282,7 +283,7 @@ impl<J: Judge> Line<J> {
         if !word.is_irreversible() {
             return None;
         }
-        if !piece.holds.is_empty() {
+        if self.is_held(name) {
             return becomes((&first.rule).into(), codes::piece_held());
         }
         if let Some(hold) = self.covering(piece, act_at) {
@@ -333,18 +334,20 @@ impl<J: Judge> Line<J> {
     /// A wider hold that covers the piece, now or at the gate where it would be stopped.
     fn covering(&self, piece: &Piece, act_at: GateAt<'_>) -> Option<&Hold> {
         let gate = act_at.map(|(station, _)| station);
-        self.wide_holds(gate.map(|station| &station.name))
-            .into_iter()
+        self.state
+            .holds
+            .wide(gate.map(|station| &station.name))
             .find(|hold| covers(hold, piece, gate))
+    }
+
+    fn is_held(&self, name: &PieceName) -> bool {
+        self.state.holds.of_piece(name).next().is_some()
     }
 
     /// A gauge can fall into doubt after it measured.
     fn still_believed(&self, ask: &Ask) -> bool {
-        let state = ask
-            .gauge
-            .as_ref()
-            .and_then(|gauge| self.state.gauges.get(gauge));
-        state.is_none_or(crate::gauge::GaugeState::healthy)
+        let gauge = ask.gauge.as_ref();
+        gauge.is_none_or(|gauge| self.state.gauges.healthy(gauge.as_str()))
     }
 
     fn raise_illegal(&mut self, rule: &RuleName, piece: &PieceName, text: Words) {

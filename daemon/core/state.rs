@@ -1,16 +1,16 @@
 //! Everything a line remembers. A cache: replaying the ledger gives it again.
 
-use crate::advisory::Advisory;
-use crate::alarm::{Alarm, Ends};
-use crate::at_gate::AtGate;
-use crate::gauge::{GaugeState, Tally};
-use crate::hold::Hold;
+use crate::advisories::Advisories;
+use crate::alarms::Alarms;
+use crate::gates::Gates;
+use crate::gauges::Gauges;
+use crate::holds::Holds;
 use crate::input::Taken;
-use crate::names::{AdvisoryId, AlarmId, GaugeName, HoldId, PieceName, StationName, TextDigest};
+use crate::names::{StationName, TextDigest};
 use crate::pieces::Pieces;
 use crate::time::{Span, Timestamp};
 use crate::watch::Kept;
-use alloc::collections::{BTreeMap, BTreeSet};
+use alloc::collections::BTreeMap;
 use alloc::string::String;
 use alloc::vec::Vec;
 use serde::{Deserialize, Serialize};
@@ -35,49 +35,23 @@ pub struct State {
     pub sessions: u64,
     /// Sessions the broker lost.
     pub losses: u64,
-    /// Pieces by name.
+    /// Pieces.
     pub pieces: Pieces,
-    /// The same in order of birth.
-    pub births: BTreeMap<u64, PieceName>,
-    /// Pieces ever born.
-    pub born: u64,
-    /// Pieces born before this one were looked at for forgetting.
-    pub forget_from: u64,
-    /// Open holds.
-    pub holds: BTreeMap<HoldId, Hold>,
-    /// Those of them that hold more than one piece: few, and asked for at every reading.
-    pub wide: BTreeSet<HoldId>,
-    /// Holds ever opened.
-    pub holds_opened: u64,
-    /// Gauges that were ever checked or adjusted.
-    pub gauges: BTreeMap<GaugeName, GaugeState>,
-    /// What was asked on the word of each gauge, and of each characteristic that names none.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub tallies: BTreeMap<String, Tally>,
-    /// Active alarms.
-    pub alarms: BTreeMap<AlarmId, Alarm>,
-    /// Alarms that were active once and are not now: their topics must be clear. The newest of them, last last.
-    pub alarms_past: Vec<AlarmId>,
-    /// Open advisories.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub advisories: BTreeMap<AdvisoryId, Advisory>,
-    /// Advisories that were open once and are not now: their topics must be clear. The newest of them, last last.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub advisories_past: Vec<AdvisoryId>,
+    /// Holds.
+    pub holds: Holds,
+    /// Gauges.
+    pub gauges: Gauges,
+    /// Alarms.
+    pub alarms: Alarms,
+    /// Advisories.
+    pub advisories: Advisories,
     /// Counters and charts, by the digest of their declaration.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub watches: BTreeMap<TextDigest, Kept>,
     /// What was last taken in, by station.
     pub taken: BTreeMap<StationName, Taken>,
-    /// The last change of each gate's hold state.
-    pub gates: BTreeMap<StationName, u64>,
-    /// Gates that are not any more: their topics must be clear.
-    pub gates_past: BTreeSet<StationName>,
-    /// Who stands at each gate.
-    pub standing: BTreeMap<StationName, AtGate>,
-    /// Names heard before any piece had them, each with the furthest station that named it and the record. The newest.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub strangers: BTreeMap<PieceName, (StationName, u64)>,
+    /// Gates.
+    pub gates: Gates,
 }
 
 impl State {
@@ -86,36 +60,16 @@ impl State {
     pub(crate) fn turn_back(&mut self, now: Timestamp, quiet: Span) {
         self.now = now;
         self.turned_back = self.seq;
-        for alarm in self.alarms.values_mut() {
-            alarm.since = alarm.since.min(now);
-            if let Ends::Quiet(until) = &mut alarm.ends {
-                *until = (*until).min(now + quiet);
-            }
-        }
-        for advisory in self.advisories.values_mut() {
-            advisory.since = advisory.since.min(now);
-        }
-        for hold in self.holds.values_mut() {
-            hold.since = hold.since.min(now);
-        }
-        for gauge in self.gauges.values_mut() {
-            gauge.suspect_since = gauge.suspect_since.map(|since| since.min(now));
-            gauge.passed = gauge.passed.filter(|passed| *passed <= now);
-        }
-    }
-
-    /// Open holds of more than one piece, in the order they were opened.
-    pub(crate) fn wide_holds(&self) -> impl Iterator<Item = &Hold> {
-        self.wide.iter().filter_map(|id| self.holds.get(id))
+        self.alarms.turn_back(now, quiet);
+        self.advisories.turn_back(now);
+        self.holds.turn_back(now);
+        self.gauges.turn_back(now);
     }
 }
 
 fn is_zero(number: &u64) -> bool {
     *number == 0
 }
-
-/// So many names that no piece has are kept: a birth that comes late is not much later than that.
-pub(crate) const STRANGERS_KEPT: usize = 1000;
 
 /// So many names of what is over are kept, to clear their topics again at every connect: a topic that was cleared
 /// that long ago was cleared over many of them.

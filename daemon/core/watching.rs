@@ -223,7 +223,7 @@ impl<J: Judge> Line<J> {
             HoldOf::Piece(name) => Some(self.state.pieces.get(name.as_str())),
             HoldOf::Station(_) | HoldOf::Stratum(..) => None,
         };
-        if of.is_none() && self.state.wide_holds().any(same) {
+        if of.is_none() && self.state.holds.of_many().any(same) {
             return;
         }
         let plant = Arc::clone(&self.plant);

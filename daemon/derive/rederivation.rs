@@ -5,6 +5,7 @@ use crate::derivation::Derivation;
 use crate::record::{self, Body, Unreadable};
 use crate::regime::Regime;
 use crate::texts::{TextFault, Texts};
+use chargehand_core::before;
 use chargehand_core::{Outcome, SEMANTICS, Start, State, TextDigest, Timestamp};
 use chargehand_ledger::{Digest, Record, SnapshotRef, Store, StoreError};
 
@@ -166,7 +167,7 @@ impl Rederivation {
     /// # Errors
     /// The snapshot is not there or not readable.
     pub fn from_snapshot(store: &dyn Store, snapshot: &SnapshotRef) -> Result<Self, RederiveFault> {
-        let state = read_snapshot(store, snapshot.seq, &snapshot.digest)?;
+        let state = read_snapshot(store, snapshot.seq, &snapshot.digest, snapshot.semantics)?;
         Ok(Self {
             standing: Standing::Memory(Box::new(state)),
             era: Some(snapshot.semantics),
@@ -298,7 +299,8 @@ impl Rederivation {
             }
             (Standing::Memory(state), _) => *state,
             (Standing::Nothing, Some(digest)) => {
-                read_snapshot(store, seq - 1, &parse_digest(seq, "snapshot", digest)?)?
+                let digest = parse_digest(seq, "snapshot", digest)?;
+                read_snapshot(store, seq - 1, &digest, start.semantics)?
             }
             (Standing::Nothing, None) if seq == 1 => State::default(),
             (Standing::Nothing, None) => return Ok(Standing::Nothing),
@@ -320,14 +322,24 @@ fn parse_digest(
     })
 }
 
-fn read_snapshot(store: &dyn Store, seq: u64, digest: &Digest) -> Result<State, RederiveFault> {
+fn read_snapshot(
+    store: &dyn Store,
+    seq: u64,
+    digest: &Digest,
+    semantics: u32,
+) -> Result<State, RederiveFault> {
     let gone = || RederiveFault::Gone {
         seq,
         kind: "snapshot",
         digest: digest.to_string(),
     };
     let bytes = store.blob(digest)?.ok_or_else(gone)?;
-    serde_json::from_slice(&bytes).map_err(|error| RederiveFault::Snapshot { seq, error })
+    let read = if semantics == SEMANTICS {
+        serde_json::from_slice(&bytes)
+    } else {
+        serde_json::from_slice(&bytes).map(|before: before::State| before.into())
+    };
+    read.map_err(|error| RederiveFault::Snapshot { seq, error })
 }
 
 /// The texts that a ledger holds under these digests; `seq` is the record that wants them.

@@ -58,7 +58,7 @@ const KINDS: &[Kind] = &[
             _ => Vec::new(),
         },
         present: |plant, _| gates(plant),
-        past: |state| state.gates_past.iter().map(ToString::to_string).collect(),
+        past: |state| state.gates.gone().map(ToString::to_string).collect(),
         content: |derivation, gate, _| hold(derivation.line(), gate),
         clear: Wire::hold_cleared,
     },
@@ -69,8 +69,21 @@ const KINDS: &[Kind] = &[
             Outcome::Cleared { alarm } => vec![alarm.to_string()],
             _ => Vec::new(),
         },
-        present: |_, state| state.alarms.keys().map(ToString::to_string).collect(),
-        past: |state| state.alarms_past.iter().map(ToString::to_string).collect(),
+        present: |_, state| {
+            state
+                .alarms
+                .iter()
+                .map(|alarm| alarm.id.to_string())
+                .collect()
+        },
+        past: |state| {
+            state
+                .alarms
+                .past()
+                .iter()
+                .map(ToString::to_string)
+                .collect()
+        },
         content: |derivation, id, _| {
             let alarms = &derivation.line().state().alarms;
             let alarm = alarms.get(&AlarmId::from(id))?.clone();
@@ -85,10 +98,17 @@ const KINDS: &[Kind] = &[
             Outcome::Closed(closed) => vec![closed.advisory.to_string()],
             _ => Vec::new(),
         },
-        present: |_, state| state.advisories.keys().map(ToString::to_string).collect(),
+        present: |_, state| {
+            state
+                .advisories
+                .iter()
+                .map(|advisory| advisory.id.to_string())
+                .collect()
+        },
         past: |state| {
             state
-                .advisories_past
+                .advisories
+                .past()
                 .iter()
                 .map(ToString::to_string)
                 .collect()

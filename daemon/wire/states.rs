@@ -423,13 +423,13 @@ impl Wire {
     pub fn open(&self, state: &State, now: Timestamp) -> Publish {
         let mut pieces: Vec<&str> = state
             .holds
-            .values()
+            .iter()
             .filter_map(|hold| hold.of.piece())
             .map(|piece| piece.as_str())
             .collect();
         pieces.sort_unstable();
         pieces.dedup();
-        let alarms = state.alarms.values().map(|alarm| {
+        let alarms = state.alarms.iter().map(|alarm| {
             (
                 alarm.since,
                 OpenLine {
@@ -451,10 +451,10 @@ impl Wire {
         // Holds are named in the order they were opened, so the first hundred are the oldest.
         let holds = state
             .holds
-            .values()
+            .iter()
             .take(OLDEST_MAX)
             .map(|hold| (hold.since, self.open_hold(hold)));
-        let advisories = state.advisories.values().map(|advisory| {
+        let advisories = state.advisories.iter().map(|advisory| {
             (
                 advisory.since,
                 OpenLine {

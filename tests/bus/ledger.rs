@@ -407,7 +407,7 @@ fn change_state(ledger: &Path, with_digest: bool) {
         )
         .expect("a snapshot");
     let state = String::from_utf8(bytes).expect("JSON");
-    let changed = state.replace(r#""holds_opened":1"#, r#""holds_opened":7"#);
+    let changed = state.replace(r#""opened":1"#, r#""opened":7"#);
     assert_ne!(changed, state);
     let new = match with_digest {
         true => Digest::of(changed.as_bytes()).0.to_vec(),

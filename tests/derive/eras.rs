@@ -7,11 +7,12 @@ use super::memory::Memory;
 use super::world::{World, deep, incoming, texts};
 use crate::support::clock::Standing;
 use chargehand::run::{RecoverFault, recover};
-use chargehand_core::{SEMANTICS, State, Timestamp};
+use chargehand_core::{SEMANTICS, Speaker, State, Timestamp, before};
 use chargehand_derive::Texts;
 use chargehand_derive::record::{self, Body};
 use chargehand_derive::{Rederivation, Step};
 use chargehand_ledger::{Batch, Blob, Digest, Entry, Snapshot, Store};
+use chargehand_words::say;
 
 const PLANT: &str = include_str!("plant.toml");
 const RULE: &str = include_str!("../../rules/mass-miss.rhai");
@@ -44,6 +45,33 @@ const ALIKE: Left<'static> = Left {
     orderly: false,
     otherwise: ("", ""),
 };
+
+/// A memory in the places where the version before kept it.
+fn as_before(state: &State) -> String {
+    let mut now = serde_json::to_value(state).expect("plain data");
+    let mut take = |part: &str, field: &str| now[part][field].take();
+    let mut moved = [
+        ("births", "pieces", "births"),
+        ("born", "pieces", "born"),
+        ("pieces", "pieces", "by_name"),
+        ("holds_opened", "holds", "opened"),
+        ("holds", "holds", "open"),
+        ("gauges", "gauges", "known"),
+        ("alarms", "alarms", "active"),
+        ("gates_at", "gates", "changed"),
+        ("standing", "gates", "standing"),
+    ]
+    .map(|(old, part, field)| (old, take(part, field)));
+    let gates = moved[7].1.take();
+    for (name, value) in moved {
+        now[name] = value;
+    }
+    now["gates"] = gates;
+    now["alarms_past"] = serde_json::json!([]);
+    now["gates_past"] = serde_json::json!([]);
+    now["advisories"] = serde_json::json!({});
+    now.to_string()
+}
 
 impl Left<'_> {
     /// Its ledger, and the state it stopped with.
@@ -90,7 +118,7 @@ impl Left<'_> {
                 }
             })
             .collect();
-        let state = word(&record::text(world.state()));
+        let state = word(&as_before(world.state()));
         let kept_at = world.store.head().seq;
         if self.orderly {
             let digest = Digest::of(state.as_bytes()).to_string();
@@ -123,7 +151,13 @@ impl Left<'_> {
             published: 0,
         });
         appended.unwrap_or_else(|fault| panic!("{fault}"));
-        let mut state: State = serde_json::from_str(&state).expect("a state reads back");
+        let mut state = if self.orderly {
+            let before: before::State = serde_json::from_str(&state).expect("a state reads back");
+            State::from(before)
+        } else {
+            let state = word(&record::text(world.state()));
+            serde_json::from_str(&state).expect("a state reads back")
+        };
         state.seq = store.head().seq;
         (store, state)
     }
@@ -235,4 +269,35 @@ fn a_tail_of_another_version_is_gone_on_from_only_where_it_derives_the_same() {
             ],
         );
     });
+}
+
+/// A memory as the version before left it at an orderly stop: written by that version, of messages sent to it by hand.
+#[test]
+fn the_memory_of_the_version_before_is_read() {
+    let text = include_str!("state-3.json");
+    let before: before::State = serde_json::from_str(text).expect("as it wrote it");
+    let state = State::from(before);
+    let holds = state.holds.iter().map(|hold| {
+        let of = format!("{:?}", hold.of);
+        format!("{} {of} {} {}", hold.id, hold.rule, say(&hold.reason))
+    });
+    let expect = [
+        "h-000001 Piece(PieceName(\"P1\")) engine:tolerance mass 1480.0 g is above 1475.0 g",
+        "h-000002 Stratum(StratumName(\"mould\"), \"M2\") person:QE-1 parting line",
+        "h-000006 Station(StationName(\"s60\")) person:QE-1 nozzle",
+    ];
+    let holds: Vec<String> = holds.collect();
+    for line in expect {
+        assert!(holds.iter().any(|hold| hold == line), "{line}\n{holds:#?}");
+    }
+    assert_eq!(holds.len(), 6);
+    assert_eq!(state.holds.of_piece(&"P1".into()).count(), 1);
+    assert!(!state.gauges.healthy("lc-1"));
+    assert!(state.alarms.get("gauge-lc-1").is_some());
+    let piece = state.pieces.get("P3").expect("it is known");
+    let gap = piece.gaps.last().expect("evidence is missing");
+    assert_eq!(Speaker::from(gap.duty).to_string(), "engine:conflict");
+    // Written again it is this version's, and reads back.
+    let again: State = serde_json::from_str(&record::text(&state)).expect("reads back");
+    assert_eq!(again, state);
 }

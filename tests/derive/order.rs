@@ -68,7 +68,7 @@ fn derive(texts: &Texts, messages: &[Incoming]) -> World {
 
 /// Every hold, by what it is of and where it came from: its number, words and time may differ.
 fn holds(world: &World) -> BTreeSet<(String, String, String, String)> {
-    let holds = world.state().holds.values();
+    let holds = world.state().holds.iter();
     let named = holds.map(|hold| {
         (
             format!("{:?}", hold.of),

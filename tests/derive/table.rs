@@ -300,7 +300,8 @@ impl Runner {
                 format!("gate {station} {said}")
             }
             ["pieces", ..] => {
-                let known: Vec<&str> = state.births.values().map(|name| name.as_str()).collect();
+                let births = state.pieces.in_order_of_birth();
+                let known: Vec<&str> = births.map(|name| name.as_str()).collect();
                 assert_eq!(
                     known.len(),
                     state.pieces.len(),
@@ -313,7 +314,7 @@ impl Runner {
             ["losses", _] => format!("losses {}", state.losses),
             ["records", _] => format!("records {}", world.store.records().len()),
             ["alarm", id, _] => {
-                let said = if state.alarms.contains_key(id) {
+                let said = if state.alarms.get(id).is_some() {
                     "active"
                 } else {
                     "cleared"
@@ -342,7 +343,7 @@ impl Runner {
                 )
             }
             [piece, "held", "by", ..] => {
-                let holds = state.holds.values().filter(
+                let holds = state.holds.iter().filter(
                     |hold| matches!(&hold.of, HoldOf::Piece(name) if name.as_str() == piece),
                 );
                 let rules: Vec<String> = holds.map(|hold| hold.rule.to_string()).collect();

@@ -144,7 +144,7 @@ impl Recording {
 
     /// The newest open hold of a station or a stratum.
     pub fn wide_hold(&self) -> String {
-        let holds = self.derivation.line().state().holds.values();
+        let holds = self.derivation.line().state().holds.iter();
         let mut wide = holds.filter(|hold| hold.of.piece().is_none());
         let newest = wide.next_back().expect("a wider hold is open");
         newest.id.to_string()

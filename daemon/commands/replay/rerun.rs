@@ -147,7 +147,7 @@ fn translate(release: &mut Release, old: &Side, new: &Side) {
 /// Whether an alarm should have cleared before `at` whose timer nobody recorded, because it was not raised
 /// then. One that was is cleared when its recorded timer says so.
 fn overdue(state: &State, old: &Side, at: Timestamp) -> bool {
-    state.alarms.values().any(|alarm| {
+    state.alarms.iter().any(|alarm| {
         matches!(alarm.ends, Ends::Quiet(until) if until <= at)
             && old.ends.get(&alarm.id) != Some(&alarm.ends)
     })

@@ -315,7 +315,7 @@ impl World {
 
     #[track_caller]
     fn release(&mut self, hold: &HoldId) -> Vec<Outcome> {
-        let seen = self.line.state.holds[hold].seq;
+        let seen = self.line.state.holds.get(hold).expect("it is open").seq;
         let hold = hold.clone();
         let outcomes = self.request(RequestKind::Release(Release { hold, seen }));
         assert_done(&outcomes);
@@ -381,8 +381,15 @@ impl World {
         let holds = &self.line.state.holds;
         holds
             .iter()
-            .map(|(id, hold)| (id.clone(), hold.of.clone()))
+            .map(|hold| (hold.id.clone(), hold.of.clone()))
             .collect()
+    }
+
+    /// Open holds of more than one piece, in the order they were opened.
+    fn wide(&self) -> Vec<HoldId> {
+        let holds = self.line.state.holds.iter();
+        let wide = holds.filter(|hold| hold.of.piece().is_none());
+        wide.map(|hold| hold.id.clone()).collect()
     }
 
     #[track_caller]
@@ -814,7 +821,12 @@ fn values_that_keep_coming_late_are_told_to_somebody() {
     let text = |skipped: u32, name: &str| codes::values_late("s30", skipped, name);
     // Once for each chart of the rule.
     assert_eq!(alarm(&world), Some((2, text(10, "other"))));
-    let raised = &world.line.state.alarms["late-watcher"];
+    let raised = &world
+        .line
+        .state
+        .alarms
+        .get("late-watcher")
+        .expect("it is known");
     assert_eq!(raised.priority, Priority::Low);
     assert_eq!(raised.owner.as_str(), "automation");
     assert_eq!(raised.of["rule"], "watcher");
@@ -866,7 +878,15 @@ fn charts_go_back_when_their_gauge_falls_out() {
                 .to_vec()
         )]
     );
-    assert!(!world.line.state.gauges["lc-1"].healthy());
+    assert!(
+        !world
+            .line
+            .state
+            .gauges
+            .get("lc-1")
+            .expect("it is known")
+            .healthy()
+    );
     assert_eq!(["M1", "M2"].map(|mould| world.level("wear", mould)), good);
     // No gauge is named for it, and a counter forgets nothing.
     assert_eq!(world.level("length", ""), length);
@@ -890,11 +910,17 @@ fn charts_go_back_when_their_gauge_falls_out() {
     let expect = 0.3 * (100.0 / 205.39) + 0.7 * good[0].level.0;
     assert_eq!(world.level("wear", "M1").level, Real(expect));
     assert_eq!(
-        world.line.state.gauges["lc-1"],
+        *world.line.state.gauges.get("lc-1").expect("it is known"),
         GaugeState {
             suspect_since: None,
             adjusted: false,
-            passed: world.line.state.gauges["lc-1"].passed
+            passed: world
+                .line
+                .state
+                .gauges
+                .get("lc-1")
+                .expect("it is known")
+                .passed
         }
     );
 }
@@ -938,13 +964,22 @@ fn a_released_hold_starts_the_counter_of_its_stratum_again() {
     }
     // One hold of the gate for each mould, and one of each piece that stood there when it was opened or after.
     let at_gate = HoldOf::Station("s30".into());
-    let wide: Vec<HoldId> = world.line.state.wide.iter().cloned().collect();
+    let wide = world.wide();
     assert_eq!(wide.len(), 2);
     assert!(
         wide.iter()
-            .all(|id| world.line.state.holds[id].of == at_gate)
+            .all(|id| world.line.state.holds.get(id).expect("it is open").of == at_gate)
     );
-    assert_eq!(world.line.state.holds[&wide[0]].origin, of_mould("M1"));
+    assert_eq!(
+        world
+            .line
+            .state
+            .holds
+            .get(&wide[0])
+            .expect("it is open")
+            .origin,
+        of_mould("M1")
+    );
     let standing: Vec<HoldId> = world
         .holds()
         .into_iter()
@@ -1041,7 +1076,7 @@ fn a_released_piece_starts_nothing_again_where_the_rule_can_hold_more() {
         assert_eq!(world.level("wear", value).points, 1);
         // Of a piece whose mould nobody told as little.
         world.weigh("P5", 900);
-        let hold = world.line.state.holds.values().find(|hold| {
+        let hold = world.line.state.holds.iter().find(|hold| {
             hold.of == HoldOf::Piece("P5".into()) && hold.reason == "far too low".into()
         });
         let hold = hold.expect("held for itself").id.clone();
@@ -1074,8 +1109,10 @@ fn the_last_of_a_rules_wide_holds_starts_its_counter_again() {
         for n in 1..=4 {
             world.weigh(&format!("P{n}"), 4900);
         }
-        let mut wide: Vec<HoldId> = world.line.state.wide.iter().cloned().collect();
-        wide.retain(|id| world.line.state.holds[id].origin == of_mould("M1"));
+        let mut wide = world.wide();
+        wide.retain(|id| {
+            world.line.state.holds.get(id).expect("it is open").origin == of_mould("M1")
+        });
         assert_eq!(wide.len(), 2);
         let outcomes = world.release(&wide[first]);
         assert!(notes(&outcomes).is_empty());
@@ -1148,9 +1185,9 @@ fn a_closed_advisory_starts_the_watches_of_its_stratum_again() {
         .state
         .advisories
         .iter()
-        .map(|(id, advisory)| {
+        .map(|advisory| {
             let amounts = [&advisory.value, &advisory.limit].map(Option::as_deref);
-            (id.as_str(), amounts)
+            (advisory.id.as_str(), amounts)
         })
         .collect();
     // As it was when first said: 0.3 of 10 g off, and the limit on that side.
@@ -1232,7 +1269,7 @@ fn what_nobody_told_the_stratum_of_is_counted_apart_and_said() {
         .line
         .state
         .alarms
-        .values()
+        .iter()
         .map(|alarm| (alarm.id.as_str(), alarm.count))
         .collect();
     assert_eq!(
@@ -1243,11 +1280,25 @@ fn what_nobody_told_the_stratum_of_is_counted_apart_and_said() {
             ("stratum-watcher", 1)
         ]
     );
-    let alarm = &world.line.state.alarms["stratum-pooled"];
+    let alarm = &world
+        .line
+        .state
+        .alarms
+        .get("stratum-pooled")
+        .expect("it is known");
     assert_eq!(alarm.text, codes::stratum_untold("s30", "mould", "P2"));
     // Again, in doubt or left out it would not have counted in any case.
     world.read("s30", "P2", "mass", 4900, 2);
-    assert_eq!(world.line.state.alarms["stratum-watcher"].count, 1);
+    assert_eq!(
+        world
+            .line
+            .state
+            .alarms
+            .get("stratum-watcher")
+            .expect("it is known")
+            .count,
+        1
+    );
 }
 
 #[test]
@@ -1387,8 +1438,8 @@ fn no_two_strata_share_an_advisory() {
         .line
         .state
         .advisories
-        .keys()
-        .map(AdvisoryId::as_str)
+        .iter()
+        .map(|advisory| advisory.id.as_str())
         .collect();
     assert_eq!(
         ids,
@@ -1404,7 +1455,7 @@ fn no_two_strata_share_an_advisory() {
     world.close("watcher.maintenance.a%2Fb");
     assert_eq!(world.line.state.advisories.len(), 5);
     assert_eq!(
-        world.line.state.advisories_past,
+        world.line.state.advisories.past(),
         ["watcher.maintenance.a%2Fb".into()]
     );
 }
@@ -1428,7 +1479,7 @@ fn a_wish_said_twice_is_one_hold_with_both_reasons() {
         .line
         .state
         .holds
-        .values()
+        .iter()
         .map(|hold| own(&hold.reason))
         .collect();
     assert_eq!(reasons, ["light; short"]);
@@ -1483,11 +1534,11 @@ fn the_alarm_of_a_gauge_that_is_gone_ends_with_it() {
         .line
         .state
         .alarms
-        .keys()
-        .map(|id| id.as_str())
+        .iter()
+        .map(|alarm| alarm.id.as_str())
         .collect();
     assert_eq!(active, ["gauge-lc-2"]);
-    assert_eq!(world.line.state.alarms_past, ["gauge-lc-1".into()]);
+    assert_eq!(world.line.state.alarms.past(), ["gauge-lc-1".into()]);
     let outcomes = world.take(start("sha256:another plant"));
     assert_eq!(cleared(&outcomes), [""; 0]);
 }

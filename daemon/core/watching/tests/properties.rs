@@ -77,14 +77,14 @@ fn happen(world: &mut World, step: &Step) -> Vec<Outcome> {
             let gauge = "lc-1".into();
             world.event("s30", None, &[], EventKind::Calibration { gauge })
         }
-        Step::Release => match world.line.state.holds.keys().next().cloned() {
-            Some(hold) => world.release(&hold),
+        Step::Release => match world.holds().first().cloned() {
+            Some((hold, _)) => world.release(&hold),
             None => Vec::new(),
         },
-        Step::Close => match world.line.state.advisories.keys().next().cloned() {
-            Some(advisory) => world.close(advisory.as_str()),
-            None => Vec::new(),
-        },
+        Step::Close => {
+            let advisory = world.line.state.advisories.iter().next().cloned();
+            advisory.map_or_else(Vec::new, |advisory| world.close(advisory.id.as_str()))
+        }
         Step::Start => {
             world.start("sha256:one");
             Vec::new()
@@ -273,7 +273,7 @@ proptest! {
             let found = world.level("wear", "");
             prop_assert!((found.level.0 - level).abs() < 1e-12, "{:?} {}", found, level);
             prop_assert_eq!(found.points, points);
-            let told = world.line.state.alarms.contains_key("late-watcher");
+            let told = world.line.state.alarms.get("late-watcher").is_some();
             prop_assert!(told || skipped < 10, "{}", skipped);
         }
     }

@@ -1,0 +1,338 @@
+//! The open holds of a line: a set of records, each said again by the speaker that opened it and taken out by a person.
+
+use crate::hold::{Hold, HoldOf, Origin, Wish};
+use crate::names::{ClassName, HoldId, PieceName, StationName};
+use crate::speaker::Speaker;
+use crate::time::Timestamp;
+use alloc::collections::{BTreeMap, BTreeSet};
+use alloc::string::String;
+use core::borrow::Borrow;
+use serde::{Deserialize, Serialize};
+
+/// Open holds.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+#[serde(from = "Stored")]
+pub struct Holds {
+    open: BTreeMap<HoldId, Hold>,
+    /// Ever opened.
+    opened: u64,
+    /// By what they hold and what opened them, so that one is found without a look at all others. Says nothing that the
+    /// holds do not say.
+    #[serde(skip)]
+    index: BTreeMap<HoldOf, OfOne>,
+}
+
+/// The open holds of one thing.
+#[derive(Clone, Debug, Default)]
+struct OfOne {
+    by_cause: BTreeMap<(Speaker, Origin, ClassName), HoldId>,
+    /// In the order they were opened.
+    ids: BTreeSet<HoldId>,
+}
+
+/// What came of a wish to hold.
+pub(crate) enum Opened {
+    /// A hold of its own.
+    New(HoldId),
+    /// An open hold says more by it.
+    More(HoldId),
+    /// An open hold says so already.
+    Same(HoldId),
+}
+
+impl Opened {
+    pub(crate) fn id(&self) -> &HoldId {
+        match self {
+            Self::New(id) | Self::More(id) | Self::Same(id) => id,
+        }
+    }
+}
+
+#[derive(Deserialize)]
+struct Stored {
+    open: BTreeMap<HoldId, Hold>,
+    opened: u64,
+}
+
+impl From<Stored> for Holds {
+    fn from(Stored { open, opened }: Stored) -> Self {
+        Self::new(open, opened)
+    }
+}
+
+impl Holds {
+    pub(crate) fn new(open: BTreeMap<HoldId, Hold>, opened: u64) -> Self {
+        let mut index: BTreeMap<HoldOf, OfOne> = BTreeMap::new();
+        for hold in open.values() {
+            index.entry(hold.of.clone()).or_default().add(hold);
+        }
+        Self {
+            open,
+            opened,
+            index,
+        }
+    }
+
+    /// All of them, in the order they were opened.
+    pub fn iter(&self) -> impl DoubleEndedIterator<Item = &Hold> {
+        self.open.values()
+    }
+
+    /// The open one of that name.
+    #[must_use]
+    pub fn get<Q: Ord + ?Sized>(&self, id: &Q) -> Option<&Hold>
+    where
+        HoldId: Borrow<Q>,
+    {
+        self.open.get(id)
+    }
+
+    /// How many are open.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.open.len()
+    }
+
+    /// Whether none is.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.open.is_empty()
+    }
+
+    /// Those of one piece, in the order they were opened.
+    pub fn of_piece<'h>(&'h self, piece: &PieceName) -> impl Iterator<Item = &'h Hold> + use<'h> {
+        let of = self.index.get(&HoldOf::Piece(piece.clone()));
+        let ids = of.into_iter().flat_map(|of| &of.ids);
+        ids.map(|id| &self.open[id])
+    }
+
+    /// Those of more than one piece, in the order they were opened: of strata, and of a station's gate.
+    pub fn wide<'h>(
+        &'h self,
+        station: Option<&StationName>,
+    ) -> impl Iterator<Item = &'h Hold> + use<'h> {
+        let gate = station.map(|station| HoldOf::Station(station.clone()));
+        let own = gate.and_then(|gate| self.index.get(&gate));
+        // Strata are the last kind, and no name is before the empty one.
+        let strata = self
+            .index
+            .range(HoldOf::Stratum("".into(), String::new())..)
+            .map(|(_, of)| of);
+        let ids: BTreeSet<&HoldId> = own
+            .into_iter()
+            .chain(strata)
+            .flat_map(|of| &of.ids)
+            .collect();
+        ids.into_iter().map(|id| &self.open[id])
+    }
+
+    /// Those of stations and strata, in no order.
+    pub fn of_many(&self) -> impl Iterator<Item = &Hold> {
+        // Pieces are the first kind.
+        self.index
+            .range(HoldOf::Station("".into())..)
+            .flat_map(|(_, of)| &of.ids)
+            .map(|id| &self.open[id])
+    }
+
+    /// Opens a hold, or says again what an open one of the same speaker, origin and class says: another class is
+    /// released by others, so it is another hold.
+    pub(crate) fn open(&mut self, of: HoldOf, wish: Wish, now: Timestamp, seq: u64) -> Opened {
+        let cause = (wish.rule, wish.origin, wish.class);
+        let known = self.index.get(&of).and_then(|of| of.by_cause.get(&cause));
+        if let Some(id) = known.cloned() {
+            let hold = self
+                .open
+                .get_mut(&id)
+                .expect("what the index names is open");
+            if hold.reason == wish.reason {
+                return Opened::Same(id);
+            }
+            hold.reason = wish.reason;
+            hold.seq = seq;
+            // Who agreed to the release had not seen this.
+            hold.asked_by = None;
+            return Opened::More(id);
+        }
+        self.opened += 1;
+        let (rule, origin, class) = cause;
+        let hold = Hold {
+            id: HoldId::nth(self.opened),
+            seq,
+            class,
+            of,
+            rule,
+            origin,
+            reason: wish.reason,
+            since: now,
+            ready: false,
+            asked_by: None,
+        };
+        let id = hold.id.clone();
+        self.index.entry(hold.of.clone()).or_default().add(&hold);
+        self.open.insert(id.clone(), hold);
+        Opened::New(id)
+    }
+
+    /// A person frees one.
+    pub(crate) fn free(&mut self, id: &HoldId) -> Option<Hold> {
+        let hold = self.open.remove(id)?;
+        if let Some(of) = self.index.get_mut(&hold.of) {
+            of.remove(&hold);
+            if of.ids.is_empty() {
+                self.index.remove(&hold.of);
+            }
+        }
+        Some(hold)
+    }
+
+    /// The first of two persons asks for the release.
+    pub(crate) fn asked(&mut self, id: &HoldId, by: &str) {
+        if let Some(hold) = self.open.get_mut(id) {
+            hold.asked_by = Some(by.into());
+        }
+    }
+
+    /// Puts holds into another class. Returns them.
+    pub(crate) fn reclass(
+        &mut self,
+        class: &ClassName,
+        seq: u64,
+        which: impl Fn(&Hold) -> bool,
+    ) -> alloc::vec::Vec<Hold> {
+        let mut changed = alloc::vec::Vec::new();
+        for hold in self.open.values_mut().filter(|hold| which(hold)) {
+            hold.class = class.clone();
+            hold.seq = seq;
+            hold.asked_by = None;
+            changed.push(hold.clone());
+        }
+        if !changed.is_empty() {
+            *self = Self::new(core::mem::take(&mut self.open), self.opened);
+        }
+        changed
+    }
+
+    /// Time was taken back to `now`: what began later began now.
+    pub(crate) fn turn_back(&mut self, now: Timestamp) {
+        for hold in self.open.values_mut() {
+            hold.since = hold.since.min(now);
+        }
+    }
+}
+
+impl OfOne {
+    fn add(&mut self, hold: &Hold) {
+        self.by_cause.insert(cause(hold), hold.id.clone());
+        self.ids.insert(hold.id.clone());
+    }
+
+    fn remove(&mut self, hold: &Hold) {
+        self.by_cause.remove(&cause(hold));
+        self.ids.remove(&hold.id);
+    }
+}
+
+fn cause(hold: &Hold) -> (Speaker, Origin, ClassName) {
+    (hold.rule.clone(), hold.origin.clone(), hold.class.clone())
+}
+
+impl PartialEq for Holds {
+    fn eq(&self, other: &Self) -> bool {
+        self.open == other.open && self.opened == other.opened
+    }
+}
+
+impl Eq for Holds {}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use alloc::vec::Vec;
+
+    fn wish(rule: &str, class: &str, reason: &str) -> Wish {
+        Wish {
+            rule: Speaker::Rule(rule.into()),
+            class: class.into(),
+            origin: Origin::values(&"s30".into(), &"mass".into(), None),
+            reason: reason.into(),
+        }
+    }
+
+    fn names<'h>(holds: impl Iterator<Item = &'h Hold>) -> Vec<&'h str> {
+        holds.map(|hold| hold.id.as_str()).collect()
+    }
+
+    #[test]
+    fn said_again_it_is_the_same_hold_and_only_a_person_takes_it_out() {
+        let mut holds = Holds::default();
+        let piece = HoldOf::Piece("P1".into());
+        let mut open = |of: &HoldOf, wish, seq| {
+            let opened = holds.open(of.clone(), wish, Timestamp(1), seq);
+            let word = match &opened {
+                Opened::New(_) => "new",
+                Opened::More(_) => "more",
+                Opened::Same(_) => "same",
+            };
+            (word, opened.id().to_string())
+        };
+        use alloc::string::ToString;
+        let check = |found: (&str, String), word: &str, id: &str| {
+            assert_eq!((found.0, found.1.as_str()), (word, id));
+        };
+        check(
+            open(&piece, wish("a", "minor", "light"), 1),
+            "new",
+            "h-000001",
+        );
+        check(
+            open(&piece, wish("a", "minor", "light"), 2),
+            "same",
+            "h-000001",
+        );
+        check(
+            open(&piece, wish("a", "minor", "lighter"), 3),
+            "more",
+            "h-000001",
+        );
+        check(
+            open(&piece, wish("a", "food", "light"), 4),
+            "new",
+            "h-000002",
+        );
+        check(
+            open(&piece, wish("b", "minor", "light"), 5),
+            "new",
+            "h-000003",
+        );
+        let gate = HoldOf::Station("s30".into());
+        let mould = HoldOf::Stratum("mould".into(), "M1".into());
+        check(
+            open(&mould, wish("a", "minor", "wear"), 6),
+            "new",
+            "h-000004",
+        );
+        check(
+            open(&gate, wish("a", "minor", "light"), 7),
+            "new",
+            "h-000005",
+        );
+        assert_eq!(
+            names(holds.of_piece(&"P1".into())),
+            ["h-000001", "h-000002", "h-000003"]
+        );
+        assert_eq!(
+            names(holds.wide(Some(&"s30".into()))),
+            ["h-000004", "h-000005"]
+        );
+        assert_eq!(names(holds.wide(Some(&"s60".into()))), ["h-000004"]);
+        let text = serde_json::to_string(&holds).expect("plain data");
+        let mut back: Holds = serde_json::from_str(&text).expect("reads back");
+        assert_eq!(back, holds);
+        assert_eq!(back.free(&"h-000001".into()).map(|hold| hold.seq), Some(3));
+        assert_eq!(names(back.of_piece(&"P1".into())), ["h-000002", "h-000003"]);
+        assert!(back.free(&"h-000001".into()).is_none());
+        let again = back.open(piece, wish("a", "minor", "light"), Timestamp(1), 9);
+        assert_eq!(again.id().as_str(), "h-000006", "no name is used twice");
+    }
+}
