@@ -155,7 +155,7 @@ impl World {
             } else {
                 Vec::from([point])
             },
-            gaps: has("gap").then(|| gap()).into_iter().collect(),
+            gaps: has("gap").then(gap).into_iter().collect(),
             perhaps: after("perhaps ").map(|_| "s40".into()),
             ..Piece::default()
         };
