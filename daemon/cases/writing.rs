@@ -577,7 +577,7 @@ fn reading(r) {
                 .expect("it reads");
             store
                 .append(Batch {
-                    entries: &batch.entries,
+                    entries: batch.entries.clone().into(),
                     ..Batch::default()
                 })
                 .expect("it is kept");

@@ -3,8 +3,8 @@
 
 use crate::shown::shown;
 use chargehand_core::SEMANTICS;
-use chargehand_derive::record::{self, Body, MessageBody};
-use chargehand_derive::{Rederivation, RederiveFault, Step};
+use chargehand_derive::record;
+use chargehand_derive::{Indexed, Rederivation, RederiveFault, Step};
 use chargehand_ledger::audit;
 use chargehand_ledger::{Digest, Head, Record, Store, StoreError};
 use chargehand_sqlite::Sqlite;
@@ -12,7 +12,9 @@ use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fmt;
 use std::ops::ControlFlow;
+use std::panic::resume_unwind;
 use std::path::Path;
+use std::thread::{self, ScopedJoinHandle};
 
 /// What verifying a ledger showed.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -104,17 +106,15 @@ impl VerifyReport {
 pub fn verify(path: &Path, head: Option<(u64, Digest)>) -> Result<VerifyReport, StoreError> {
     let store = match Sqlite::open_read_only(path) {
         Err(StoreError::Damaged { .. }) if path.is_file() => {
-            return Ok(damaged(
-                chargehand_sqlite::integrity(path).err().map_or_else(
-                    || "it opens as no ledger".to_owned(),
-                    |fault| fault.to_string(),
-                ),
-            ));
+            return Ok(damaged(integrity(path).map_or_else(
+                || "it opens as no ledger".to_owned(),
+                |fault| fault.to_string(),
+            )));
         }
         other => other?,
     };
     let end = store.head();
-    let mut report = VerifyReport {
+    let blank = VerifyReport {
         line: store.line().to_owned(),
         seq: end.seq,
         head: end.chain.to_string(),
@@ -123,14 +123,32 @@ pub fn verify(path: &Path, head: Option<(u64, Digest)>) -> Result<VerifyReport, 
         eras: Vec::new(),
         finding: None,
     };
-    report.finding = match integrity(path) {
-        Some(finding) => Some(finding),
-        None => records(&store, &mut report),
-    };
-    if report.finding.is_none() {
-        report.finding = head.and_then(|(seq, digest)| missing_head(&store, end, seq, digest));
+    let mut report = blank.clone();
+    let (sound, found) = thread::scope(|scope| {
+        let sound = scope.spawn(|| integrity(path));
+        let found = records(&store, &mut report);
+        (joined(sound), found)
+    });
+    // Whatever else is found in a damaged file comes of that.
+    if let Some(fault) = sound {
+        let text = fault.to_string();
+        return Ok(VerifyReport {
+            finding: Some(Finding::Damaged { text }),
+            ..blank
+        });
     }
+    report.finding =
+        found.or_else(|| head.and_then(|(seq, digest)| missing_head(&store, end, seq, digest)));
     Ok(report)
+}
+
+fn joined<T>(thread: ScopedJoinHandle<'_, T>) -> T {
+    thread.join().unwrap_or_else(|panic| resume_unwind(panic))
+}
+
+/// What the database finds wrong with its file.
+fn integrity(path: &Path) -> Option<StoreError> {
+    chargehand_sqlite::integrity(path).err()
 }
 
 fn damaged(text: String) -> VerifyReport {
@@ -143,14 +161,6 @@ fn damaged(text: String) -> VerifyReport {
         eras: Vec::new(),
         finding: Some(Finding::Damaged { text }),
     }
-}
-
-fn integrity(path: &Path) -> Option<Finding> {
-    chargehand_sqlite::integrity(path)
-        .err()
-        .map(|fault| Finding::Damaged {
-            text: fault.to_string(),
-        })
 }
 
 fn of_store(fault: &StoreError) -> Finding {
@@ -169,58 +179,93 @@ fn of_store(fault: &StoreError) -> Finding {
     }
 }
 
-/// Chain, derivation and indexes in one pass.
+/// Chain and derivation in one pass, and the indexes: whether they are those that the records make is asked of their
+/// sums first. Only where these differ, or where a part of the ledger is not derived, is each entry looked up.
 fn records(store: &Sqlite, report: &mut VerifyReport) -> Option<Finding> {
     if let Err(fault) = audit::check_blobs(store) {
         return Some(of_store(&fault));
     }
-    let snapshots = match store.snapshots() {
-        Ok(snapshots) => snapshots,
+    let before = report.clone();
+    let mut walk = match Walk::new(store, report) {
+        Ok(walk) => walk,
         Err(fault) => return Some(of_store(&fault)),
     };
-    let ours = snapshots
-        .into_iter()
-        .filter(|snapshot| snapshot.semantics == SEMANTICS);
-    let mut walk = Walk {
-        store,
-        snapshots: ours
-            .map(|snapshot| (snapshot.seq, snapshot.digest))
-            .collect(),
-        replay: Rederivation::from_start(),
-        keys: 0,
-        mentions: 0,
-        report,
-    };
-    let mut finding = None;
-    let chained = audit::check_chain(store, &mut |record| match walk.record(record) {
-        None => ControlFlow::Continue(()),
-        found => {
-            finding = found;
-            ControlFlow::Break(())
-        }
+    let (kept, found) = thread::scope(|scope| {
+        let kept = store.beside().map(|view| {
+            let view = view.expect("a file has a view for another thread");
+            scope.spawn(move || Index::of(&*view))
+        });
+        let found = walk.all();
+        (kept.map(joined), found)
     });
-    let counts = (walk.keys, walk.mentions);
-    if let Err(fault) = chained {
-        return Some(of_store(&fault));
+    if found.is_some() {
+        return found;
     }
-    finding.or_else(|| surplus(store, counts, report.chained_only > 0))
+    match kept.flatten() {
+        Err(fault) => return Some(of_store(&fault)),
+        Ok(kept) if kept == walk.index && walk.report.chained_only == 0 => return None,
+        Ok(_) => {}
+    }
+    *report = before;
+    let mut walk = match Walk::new(store, report) {
+        Ok(walk) => walk,
+        Err(fault) => return Some(of_store(&fault)),
+    };
+    walk.each = true;
+    walk.all().or_else(|| surplus(&walk))
 }
 
 /// Keys and names beyond those the records make. Only a ledger derived whole can tell.
-fn surplus(store: &Sqlite, counts: (u64, u64), partly: bool) -> Option<Finding> {
-    let kept = store
-        .key_count()
-        .and_then(|keys| Ok((keys, store.mention_count()?)));
-    match kept {
+fn surplus(walk: &Walk<'_>) -> Option<Finding> {
+    match Index::of(walk.store) {
         Err(fault) => Some(of_store(&fault)),
-        Ok(kept) if partly || kept == counts => None,
-        Ok((keys, names)) => Some(Finding::Index {
+        Ok(kept) if walk.report.chained_only > 0 || kept == walk.index => None,
+        Ok(kept) => Some(Finding::Index {
             seq: None,
             text: format!(
-                "{keys} keys and {names} names are indexed, the records make {} and {}",
-                counts.0, counts.1
+                "{} keys and {} names are indexed, the records make {} and {}",
+                kept.keys.count, kept.names.count, walk.index.keys.count, walk.index.names.count
             ),
         }),
+    }
+}
+
+/// The indexes of a ledger, each by its sum.
+#[derive(Debug, Default, PartialEq, Eq)]
+struct Index {
+    keys: Sum,
+    names: Sum,
+}
+
+/// Entries in whatever order: how many, and the sum of the first halves of their digests.
+#[derive(Debug, Default, PartialEq, Eq)]
+struct Sum {
+    count: u64,
+    sum: u128,
+    entry: Vec<u8>,
+}
+
+impl Sum {
+    fn add(&mut self, name: &str, seq: u64, content: &[u8]) {
+        self.entry.clear();
+        self.entry.extend_from_slice(&seq.to_be_bytes());
+        self.entry.extend_from_slice(content);
+        self.entry.extend_from_slice(name.as_bytes());
+        let digest = Digest::of(&self.entry).0;
+        let half = digest.first_chunk().expect("a digest has 32 bytes");
+        self.count += 1;
+        self.sum = self.sum.wrapping_add(u128::from_be_bytes(*half));
+        self.entry.clear();
+    }
+}
+
+impl Index {
+    /// Those that a ledger keeps.
+    fn of(store: &dyn Store) -> Result<Self, StoreError> {
+        let mut index = Self::default();
+        store.each_key(&mut |key, hit| index.keys.add(key, hit.seq, &hit.content.0))?;
+        store.each_mention(&mut |name, seq| index.names.add(name, seq, &[]))?;
+        Ok(index)
     }
 }
 
@@ -229,44 +274,56 @@ struct Walk<'w> {
     store: &'w Sqlite,
     snapshots: BTreeMap<u64, Digest>,
     replay: Rederivation,
-    keys: u64,
-    mentions: u64,
+    /// What the records make.
+    index: Index,
+    /// Whether each entry is looked up.
+    each: bool,
     report: &'w mut VerifyReport,
 }
 
-impl Walk<'_> {
-    fn record(&mut self, record: &Record) -> Option<Finding> {
-        let body = match record::body(record) {
-            Ok(body) => body,
-            Err(fault) => {
-                return Some(Finding::Underivable {
-                    seq: Some(record.seq),
-                    text: fault.to_string(),
-                });
+impl<'w> Walk<'w> {
+    fn new(store: &'w Sqlite, report: &'w mut VerifyReport) -> Result<Self, StoreError> {
+        let snapshots = store.snapshots()?.into_iter();
+        let ours = snapshots.filter(|snapshot| snapshot.semantics == SEMANTICS);
+        Ok(Self {
+            store,
+            snapshots: ours
+                .map(|snapshot| (snapshot.seq, snapshot.digest))
+                .collect(),
+            replay: Rederivation::from_start(),
+            index: Index::default(),
+            each: false,
+            report,
+        })
+    }
+
+    /// Every record, the chain proved ahead.
+    fn all(&mut self) -> Option<Finding> {
+        let store = self.store;
+        let mut finding = None;
+        let chained = audit::check_chain_ahead(store, 0, &mut |record| match self.record(record) {
+            None => ControlFlow::Continue(()),
+            found => {
+                finding = found;
+                ControlFlow::Break(())
             }
-        };
-        if let Body::Start(start) = &body
+        });
+        finding.or_else(|| chained.err().map(|fault| of_store(&fault)))
+    }
+
+    fn record(&mut self, record: &Record) -> Option<Finding> {
+        let stepped = self.replay.step_indexed(self.store, record);
+        if let Some(era) = self.replay.era()
             && self
                 .report
                 .eras
                 .last()
-                .is_none_or(|(_, semantics)| *semantics != start.semantics)
+                .is_none_or(|(_, semantics)| *semantics != era)
         {
-            self.report.eras.push((record.seq, start.semantics));
+            self.report.eras.push((record.seq, era));
         }
-        match self.replay.step(self.store, record) {
-            Ok(Step::OtherEra(_)) => {
-                self.report.chained_only += 1;
-                return None;
-            }
-            Ok(Step::Same) => self.report.derived += 1,
-            Ok(Step::Differs { derived }) => {
-                return Some(Finding::Derivation {
-                    seq: record.seq,
-                    stands: record.outcomes.clone(),
-                    derived,
-                });
-            }
+        let (step, indexed) = match stepped {
+            Ok(stepped) => stepped,
             Err(RederiveFault::Store(fault)) => return Some(of_store(&fault)),
             Err(fault) => {
                 return Some(Finding::Underivable {
@@ -274,14 +331,27 @@ impl Walk<'_> {
                     text: fault.to_string(),
                 });
             }
+        };
+        match step {
+            Step::OtherEra(_) => {
+                self.report.chained_only += 1;
+                return None;
+            }
+            Step::Same => self.report.derived += 1,
+            Step::Differs { derived } => {
+                return Some(Finding::Derivation {
+                    seq: record.seq,
+                    stands: record.outcomes.clone(),
+                    derived,
+                });
+            }
         }
         if let Some(finding) = self.snapshot(record.seq) {
             return Some(finding);
         }
-        match &body {
-            Body::Message(message) => self.indexes(record, message),
-            _ => self.names(record, Vec::new()),
-        }
+        let indexed = indexed.unwrap_or_default();
+        self.keys(record, &indexed)
+            .or_else(|| self.names(record, &indexed))
     }
 
     /// A snapshot is the state after its record, byte for byte.
@@ -298,17 +368,20 @@ impl Walk<'_> {
     }
 
     /// Every row's key leads to the record that brought it.
-    fn indexes(&mut self, record: &Record, message: &MessageBody) -> Option<Finding> {
-        let derivation = self.replay.derivation()?;
-        let rows = derivation.read(message, record.payload.as_deref().unwrap_or_default());
-        let mut named = Vec::new();
-        for (index, row) in rows.iter().enumerate() {
-            named.extend(row.piece.iter().map(ToString::to_string));
-            let Some(key) = &row.key else { continue };
-            let look_up = |key: &str| self.store.key(key);
-            match message.is_indexed(record.seq, index, key, look_up) {
-                Ok(Some(brought)) => self.keys += u64::from(brought),
-                Ok(None) => {
+    fn keys(&mut self, record: &Record, indexed: &Indexed) -> Option<Finding> {
+        let message = indexed.message.as_ref()?;
+        let look_up = |key: &str| Ok(self.store.keys(&[key])?[0]);
+        for (index, key) in &indexed.keys {
+            if let Some(brought) = message.brings(*index, key) {
+                self.index.keys.add(&brought, record.seq, &key.content);
+            }
+            // What was known before is not in the sum.
+            if !self.each && message.all_new() {
+                continue;
+            }
+            match message.is_indexed(record.seq, *index, key, look_up) {
+                Ok(true) => {}
+                Ok(false) => {
                     let text = format!(
                         "the key {:?} does not lead to record {}",
                         key.text, record.seq
@@ -321,34 +394,24 @@ impl Walk<'_> {
                 Err(fault) => return Some(of_store(&fault)),
             }
         }
-        self.names(record, named)
+        None
     }
 
     /// Every piece named in the record leads to it.
-    fn names(&mut self, record: &Record, mut named: Vec<String>) -> Option<Finding> {
-        let outcomes = match record::outcomes(record) {
-            Ok(outcomes) => outcomes,
-            Err(fault) => {
-                return Some(Finding::Underivable {
-                    seq: Some(record.seq),
-                    text: fault.to_string(),
-                });
+    fn names(&mut self, record: &Record, indexed: &Indexed) -> Option<Finding> {
+        for name in &indexed.names {
+            self.index.names.add(name.as_str(), record.seq, &[]);
+            if !self.each {
+                continue;
             }
-        };
-        named.extend(
-            outcomes
-                .iter()
-                .filter_map(|outcome| outcome.piece())
-                .map(ToString::to_string),
-        );
-        named.sort_unstable();
-        named.dedup();
-        self.mentions += named.len() as u64;
-        for name in named {
-            match self.store.mentions(&name) {
+            match self.store.mentions(name.as_str()) {
                 Ok(found) if found.contains(&record.seq) => {}
                 Ok(_) => {
-                    let text = format!("the name {name:?} does not lead to record {}", record.seq);
+                    let text = format!(
+                        "the name {:?} does not lead to record {}",
+                        name.as_str(),
+                        record.seq
+                    );
                     return Some(Finding::Index {
                         seq: Some(record.seq),
                         text,

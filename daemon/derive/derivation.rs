@@ -3,10 +3,21 @@
 use crate::record::{Body, MessageBody};
 use crate::regime::{Described, Regime};
 use crate::texts::{TextFault, Texts};
-use chargehand_core::{Input, Line, Outcome, Plant, State, Timestamp};
+use chargehand_core::{Input, Line, Outcome, PieceName, Plant, State, Timestamp};
 use chargehand_script::Rules;
-use chargehand_wire::{Message, Row, Wire};
+use chargehand_wire::{Key, Message, Row, Wire};
 use std::sync::Arc;
+
+/// What a record brings into a ledger's indexes.
+#[derive(Debug, Default)]
+pub struct Indexed {
+    /// The message it records, if it records one.
+    pub message: Option<MessageBody>,
+    /// The keys of its rows, each with the row's index.
+    pub keys: Vec<(usize, Key)>,
+    /// The pieces named in it, each once, in order of name.
+    pub names: Vec<PieceName>,
+}
 
 /// One line, ready to derive records.
 pub struct Derivation {
@@ -110,12 +121,49 @@ impl Derivation {
                 let rows = self.rows(message, payload, false);
                 self.judge(seq, at, message, rows)
             }
+            other => self.derive_other(seq, at, other),
+        }
+    }
+
+    /// Derives a record that is no message.
+    fn derive_other(&mut self, seq: u64, at: Timestamp, body: &Body) -> Vec<Outcome> {
+        match body {
+            Body::Message(_) => unreachable!("a message has rows"),
             Body::Start(start) => self.line.handle(seq, at, [Input::Start(start.clone())]),
             Body::Session => self.line.handle(seq, at, [Input::Session]),
             Body::Clock { by_us } => self.line.handle(seq, at, [Input::Clock(*by_us)]),
             Body::Due => self.line.handle(seq, at, [Input::Due]),
             Body::Kept { .. } => self.line.handle(seq, at, []),
         }
+    }
+
+    /// As [`Derivation::derive`], and notes what the record brings into a ledger's indexes.
+    pub fn derive_indexed(
+        &mut self,
+        seq: u64,
+        at: Timestamp,
+        body: Body,
+        payload: &[u8],
+    ) -> (Vec<Outcome>, Indexed) {
+        let mut indexed = Indexed::default();
+        let outcomes = match body {
+            Body::Message(message) => {
+                let rows = self.rows(&message, payload, true);
+                for (index, row) in rows.iter().enumerate() {
+                    indexed.names.extend(row.piece.clone());
+                    indexed.keys.extend(row.key.clone().map(|key| (index, key)));
+                }
+                let outcomes = self.judge(seq, at, &message, rows);
+                indexed.message = Some(message);
+                outcomes
+            }
+            other => self.derive_other(seq, at, &other),
+        };
+        let named = outcomes.iter().filter_map(Outcome::piece);
+        indexed.names.extend(named.cloned());
+        indexed.names.sort_unstable();
+        indexed.names.dedup();
+        (outcomes, indexed)
     }
 
     /// The rows of a message, with their keys.

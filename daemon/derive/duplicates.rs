@@ -12,6 +12,7 @@ use chargehand_core::{
 };
 use chargehand_ledger::{Digest, Key, KeyHit};
 use chargehand_wire::{Key as RowKey, Row};
+use std::borrow::Cow;
 
 /// What has been taken in before: a ledger and what is on its way into it.
 pub trait Past {
@@ -172,8 +173,26 @@ impl MessageBody {
         }
     }
 
-    /// Whether an index of keys is what this message, the record `seq`, made of it for a row with this key: `None` if it
-    /// is not, else whether the record was the first to bring a key. `look_up` says where a key leads.
+    /// The key that a row of this message is the first to bring, if its own key is this one.
+    #[must_use]
+    pub fn brings<'k>(&self, index: usize, key: &'k RowKey) -> Option<Cow<'k, str>> {
+        if self.known.contains(&index) {
+            None
+        } else if self.conflict.contains(&index) {
+            Some(conflict_key(&key.text, Digest(key.content)).into())
+        } else {
+            Some(Cow::Borrowed(&key.text))
+        }
+    }
+
+    /// Whether nothing was known of any key of this message.
+    #[must_use]
+    pub fn all_new(&self) -> bool {
+        self.known.is_empty() && self.conflict.is_empty()
+    }
+
+    /// Whether an index of keys is what this message, the record `seq`, made of it for a row with this key. `look_up` says
+    /// where a key leads.
     ///
     /// # Errors
     /// Those of `look_up`.
@@ -183,22 +202,20 @@ impl MessageBody {
         index: usize,
         key: &RowKey,
         look_up: impl Fn(&str) -> Result<Option<KeyHit>, E>,
-    ) -> Result<Option<bool>, E> {
+    ) -> Result<bool, E> {
         let content = Digest(key.content);
         let own = look_up(&key.text)?;
         let other = look_up(&conflict_key(&key.text, content))?;
         let earlier = |hit: Option<KeyHit>| hit.filter(|hit| hit.seq <= seq);
-        let known = self.known.contains(&index);
-        let fits = if self.conflict.contains(&index) {
+        Ok(if self.conflict.contains(&index) {
             // Somebody else's bytes came first under that key.
             earlier(own).is_some_and(|hit| hit.content != content)
                 && other.is_some_and(|hit| hit.seq == seq)
-        } else if known {
+        } else if self.known.contains(&index) {
             earlier(own).is_some_and(|hit| hit.content == content) || earlier(other).is_some()
         } else {
             own.is_some_and(|hit| hit.seq == seq && hit.content == content)
-        };
-        Ok(fits.then_some(!known))
+        })
     }
 }
 
@@ -231,79 +248,5 @@ fn unheard_of(row: Row) -> Unusable {
         },
         source: row.source,
         piece: row.piece,
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use std::collections::BTreeMap;
-    use std::convert::Infallible;
-
-    #[derive(Default)]
-    struct Memory(BTreeMap<String, KeyHit>);
-
-    impl Past for Memory {
-        type Fault = Infallible;
-
-        fn key(&self, key: &str) -> Result<Option<KeyHit>, Infallible> {
-            Ok(self.0.get(key).copied())
-        }
-
-        fn keep(&mut self, key: &Key, seq: u64) {
-            let content = key.content;
-            self.0.insert(key.key.clone(), KeyHit { seq, content });
-        }
-
-        fn given(&self, _: Told, _: Option<&PieceName>) -> Result<bool, Infallible> {
-            Ok(true)
-        }
-    }
-
-    #[test]
-    fn the_same_bytes_come_again_and_other_bytes_are_a_conflict_once() {
-        let mut memory = Memory::default();
-        let mut check = |seq: u64, bytes: u8, expect: &str| {
-            let key = RowKey {
-                text: "s30/reading id:1".into(),
-                content: [bytes; 32],
-            };
-            let Ok(known) = known(&memory, Some(&key));
-            let found = match known {
-                Known::Fresh(None) => "no key".to_owned(),
-                Known::Before(seq) => format!("known from {seq}"),
-                Known::Fresh(Some(key)) => {
-                    memory.keep(&key, seq);
-                    "new".to_owned()
-                }
-                Known::Conflict(key) => {
-                    memory.keep(&key, seq);
-                    "conflict".to_owned()
-                }
-            };
-            assert_eq!(found, expect, "record {seq}");
-        };
-        check(1, 7, "new");
-        check(2, 7, "known from 1");
-        check(3, 8, "conflict");
-        check(4, 8, "known from 3");
-        check(5, 9, "conflict");
-        check(6, 7, "known from 1");
-        assert!(matches!(known(&memory, None), Ok(Known::Fresh(None))));
-    }
-
-    #[test]
-    fn a_row_put_before_the_others_moves_all_that_is_known_of_them() {
-        let mut body = MessageBody {
-            known: vec![0],
-            conflict: vec![1],
-            unheard_of: vec![2],
-            ..MessageBody::default()
-        };
-        body.make_room();
-        assert_eq!(
-            (body.known, body.conflict, body.unheard_of),
-            (vec![1], vec![2], vec![3])
-        );
     }
 }

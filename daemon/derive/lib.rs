@@ -19,7 +19,7 @@ mod rederivation;
 mod regime;
 mod texts;
 
-pub use derivation::Derivation;
+pub use derivation::{Derivation, Indexed};
 pub use rederivation::{Rederivation, RederiveFault, Step, texts_of};
 pub use regime::{Described, Regime};
 pub use texts::{TextFault, Texts, text_digest};

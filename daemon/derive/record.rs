@@ -5,6 +5,7 @@ use base64::engine::general_purpose::STANDARD;
 use chargehand_core::{Outcome, Span, Start, TextDigest};
 use chargehand_ledger::Digest;
 use serde::{Deserialize, Serialize};
+use std::io::{self, Write};
 
 /// An input as the ledger keeps it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -21,10 +22,13 @@ pub enum Body {
     },
     /// A timer of the line's was due.
     Due,
-    /// The state after the record before was kept: the chain vouches for it.
+    /// A state was kept: the chain vouches for it.
     Kept {
         /// Its digest.
         state: TextDigest,
+        /// The last record it includes, where that is not the one before.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        after: Option<u64>,
     },
     /// A message; its bytes stand beside.
     Message(MessageBody),
@@ -128,12 +132,21 @@ pub struct Unreadable {
     error: serde_json::Error,
 }
 
+/// How the text of a message begins.
+const MESSAGE: &str = r#"{"kind":"message","#;
+
 /// Reads the input of a record.
 ///
 /// # Errors
 /// The text is not what this version writes.
 pub fn body(record: &chargehand_ledger::Record) -> Result<Body, Unreadable> {
-    serde_json::from_str(&record.input).map_err(|error| Unreadable {
+    // Nearly all are messages: what follows their tag is read straight away, and not looked for first.
+    let read = if record.input.starts_with(MESSAGE) {
+        serde_json::from_str(&record.input).map(Body::Message)
+    } else {
+        serde_json::from_str(&record.input)
+    };
+    read.map_err(|error| Unreadable {
         seq: record.seq,
         part: "input",
         error,
@@ -152,7 +165,95 @@ pub fn outcomes(record: &chargehand_ledger::Record) -> Result<Vec<Outcome>, Unre
     })
 }
 
+/// Whether these outcomes are that text, byte for byte. Stops at the first difference.
+#[must_use]
+pub fn is_text(outcomes: &[Outcome], text: &str) -> bool {
+    let mut against = Against(text.as_bytes());
+    serde_json::to_writer(&mut against, outcomes).is_ok() && against.0.is_empty()
+}
+
+/// Takes only what it expects.
+struct Against<'a>(&'a [u8]);
+
+impl Write for Against<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0 = self
+            .0
+            .strip_prefix(bytes)
+            .ok_or(io::ErrorKind::InvalidData)?;
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
 /// The text of an input or of outcomes, as it is hashed and kept.
 pub fn text(value: &impl Serialize) -> String {
     serde_json::to_string(value).expect("bodies are plain data")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn record(input: String) -> chargehand_ledger::Record {
+        chargehand_ledger::Record {
+            seq: 1,
+            at_us: 0,
+            input,
+            payload: None,
+            outcomes: "[]".into(),
+            chain: Digest::ZERO,
+        }
+    }
+
+    #[test]
+    fn every_body_reads_back() {
+        let message = MessageBody {
+            topic: "a/b".into(),
+            known: vec![1],
+            ..MessageBody::default()
+        };
+        let kept = |after| Body::Kept {
+            state: TextDigest::from("sha256:00"),
+            after,
+        };
+        for wanted in [
+            Body::Session,
+            kept(None),
+            kept(Some(3)),
+            Body::Message(message),
+        ] {
+            let text = text(&wanted);
+            let read = body(&record(text.clone()));
+            assert_eq!(read.expect("it reads"), wanted, "{text}");
+        }
+        // Members in another order, as no version writes them.
+        let turned = record(r#"{"topic":"a/b","kind":"message"}"#.into());
+        assert!(matches!(body(&turned), Ok(Body::Message(_))));
+        assert!(body(&record(r#"{"kind":"message","retain":1}"#.into())).is_err());
+    }
+
+    #[test]
+    fn outcomes_are_compared_with_their_own_text() {
+        let noted = |text: &str| Outcome::Noted {
+            text: text.into(),
+            piece: None,
+        };
+        let outcomes = [noted("one"), noted("two")];
+        let text = text(&outcomes);
+        assert!(is_text(&outcomes, &text));
+        assert!(
+            !is_text(&outcomes, &format!("{text} ")),
+            "more than expected"
+        );
+        assert!(
+            !is_text(&outcomes, &text[..text.len() - 1]),
+            "less than expected"
+        );
+        assert!(!is_text(&outcomes[..1], &text));
+        assert!(is_text(&[], "[]"));
+    }
 }

@@ -1,7 +1,7 @@
 //! Deriving a ledger again, record by record: what every restart does with the tail, and `verify` with
 //! the whole.
 
-use crate::derivation::Derivation;
+use crate::derivation::{Derivation, Indexed};
 use crate::record::{self, Body, Unreadable};
 use crate::regime::Regime;
 use crate::texts::{TextFault, Texts};
@@ -181,6 +181,38 @@ impl Rederivation {
     /// # Errors
     /// What it needs is not in the ledger, or this version refuses it.
     pub fn step(&mut self, store: &dyn Store, record: &Record) -> Result<Step, RederiveFault> {
+        self.step_with(store, record, |derivation, body| {
+            let payload = record.payload.as_deref().unwrap_or_default();
+            derivation.derive(record.seq, Timestamp(record.at_us), &body, payload)
+        })
+    }
+
+    /// As [`Rederivation::step`], and says what the record brings into the ledger's indexes, if it was derived.
+    ///
+    /// # Errors
+    /// As [`Rederivation::step`].
+    pub fn step_indexed(
+        &mut self,
+        store: &dyn Store,
+        record: &Record,
+    ) -> Result<(Step, Option<Indexed>), RederiveFault> {
+        let mut indexed = None;
+        let step = self.step_with(store, record, |derivation, body| {
+            let payload = record.payload.as_deref().unwrap_or_default();
+            let at = Timestamp(record.at_us);
+            let (outcomes, brought) = derivation.derive_indexed(record.seq, at, body, payload);
+            indexed = Some(brought);
+            outcomes
+        })?;
+        Ok((step, indexed))
+    }
+
+    fn step_with(
+        &mut self,
+        store: &dyn Store,
+        record: &Record,
+        derive: impl FnOnce(&mut Derivation, Body) -> Vec<Outcome>,
+    ) -> Result<Step, RederiveFault> {
         let body = record::body(record)?;
         if let Body::Start(start) = &body {
             self.era = Some(start.semantics);
@@ -199,11 +231,7 @@ impl Rederivation {
         if let (Standing::Memory(state), Body::Kept { .. }) = (&mut self.standing, &body) {
             state.seq = record.seq;
             state.now = state.now.max(Timestamp(record.at_us));
-            let derived = record::text(&Vec::<Outcome>::new());
-            return Ok(match derived == record.outcomes {
-                true => Step::Same,
-                false => Step::Differs { derived },
-            });
+            return Ok(compared(&[], record));
         }
         if let Standing::Memory(state) = &mut self.standing {
             let state = std::mem::take(&mut **state);
@@ -219,15 +247,7 @@ impl Rederivation {
         let Standing::Line(derivation) = &mut self.standing else {
             return Ok(Step::OtherEra(era));
         };
-        let payload = record.payload.as_deref().unwrap_or_default();
-        let outcomes: Vec<Outcome> =
-            derivation.derive(record.seq, Timestamp(record.at_us), &body, payload);
-        let derived = record::text(&outcomes);
-        Ok(if derived == record.outcomes {
-            Step::Same
-        } else {
-            Step::Differs { derived }
-        })
+        Ok(compared(&derive(derivation, body), record))
     }
 
     /// The era of the last record.
@@ -307,6 +327,15 @@ impl Rederivation {
         };
         let regime = self.regime(seq, texts()?)?;
         Ok(Standing::Line(Box::new(Derivation::under(regime, state))))
+    }
+}
+
+fn compared(derived: &[Outcome], record: &Record) -> Step {
+    if record::is_text(derived, &record.outcomes) {
+        return Step::Same;
+    }
+    Step::Differs {
+        derived: record::text(&derived),
     }
 }
 

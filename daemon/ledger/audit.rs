@@ -6,9 +6,18 @@
 //! derives the keys and mentions of all of them and finds each in the store has, with equal counts, shown
 //! that the store holds no others.
 
+use core::mem;
 use core::ops::ControlFlow;
+use std::panic::resume_unwind;
+use std::sync::mpsc::sync_channel;
+use std::thread;
 
 use crate::{ChainFault, Digest, Head, Record, Store, StoreError, chain};
+
+/// Records handed from the thread that proves them to the one that works on them at once, and how often before the
+/// first waits.
+const TOGETHER: usize = 256;
+const WAITING: usize = 8;
 
 /// Recomputes every link from the first record on, handing each record to `each` until it breaks off.
 /// Returns the last place proved.
@@ -20,7 +29,7 @@ pub fn check_chain(
     store: &dyn Store,
     each: &mut dyn FnMut(&Record) -> ControlFlow<()>,
 ) -> Result<Head, StoreError> {
-    check_from(store, Head::EMPTY, each)
+    check_from(store, Head::EMPTY, &mut |record| each(&record))
 }
 
 /// As [`check_chain`], for the records after the place `after`, whose own link is taken as it stands.
@@ -33,7 +42,61 @@ pub fn check_chain_after(
     after: u64,
     each: &mut dyn FnMut(&Record) -> ControlFlow<()>,
 ) -> Result<Head, StoreError> {
-    let start = match after {
+    check_from(store, start(store, after)?, &mut |record| each(&record))
+}
+
+/// As [`check_chain_after`], but reads and proves on a thread of its own, where the store has a view for one, while
+/// `each` works on what is proved.
+///
+/// # Errors
+///
+/// As [`check_chain_after`].
+pub fn check_chain_ahead(
+    store: &dyn Store,
+    after: u64,
+    each: &mut dyn FnMut(&Record) -> ControlFlow<()>,
+) -> Result<(), StoreError> {
+    let Some(view) = store.beside()? else {
+        return check_chain_after(store, after, each).map(drop);
+    };
+    let start = start(store, after)?;
+    thread::scope(|scope| {
+        let (send, receive) = sync_channel(WAITING);
+        let proving = scope.spawn(move || {
+            let mut batch = Vec::with_capacity(TOGETHER);
+            let proved = check_from(&*view, start, &mut |record| {
+                batch.push(record);
+                if batch.len() < TOGETHER {
+                    return ControlFlow::Continue(());
+                }
+                let full = mem::replace(&mut batch, Vec::with_capacity(TOGETHER));
+                match send.send(full) {
+                    Ok(()) => ControlFlow::Continue(()),
+                    // Nobody listens any more.
+                    Err(_) => ControlFlow::Break(()),
+                }
+            });
+            let _ = send.send(batch);
+            proved.map(drop)
+        });
+        let mut go_on = ControlFlow::Continue(());
+        for batch in receive {
+            go_on = batch.iter().try_for_each(&mut *each);
+            if go_on.is_break() {
+                break;
+            }
+        }
+        let proved = match proving.join() {
+            Ok(proved) => proved,
+            Err(panic) => resume_unwind(panic),
+        };
+        // What lies behind the record at which it was broken off is not asked.
+        if go_on.is_break() { Ok(()) } else { proved }
+    })
+}
+
+fn start(store: &dyn Store, after: u64) -> Result<Head, StoreError> {
+    Ok(match after {
         0 => Head::EMPTY,
         seq => match store.record(seq)? {
             Some(record) => Head {
@@ -47,14 +110,13 @@ pub fn check_chain_after(
                 return Err(StoreError::Chain { seq, fault });
             }
         },
-    };
-    check_from(store, start, each)
+    })
 }
 
 fn check_from(
     store: &dyn Store,
     start: Head,
-    each: &mut dyn FnMut(&Record) -> ControlFlow<()>,
+    each: &mut dyn FnMut(Record) -> ControlFlow<()>,
 ) -> Result<Head, StoreError> {
     let mut proved = start;
     let mut fault = None;
@@ -65,7 +127,7 @@ fn check_from(
         &mut |record| match next(proved, &record) {
             Ok(head) => {
                 proved = head;
-                let flow = each(&record);
+                let flow = each(record);
                 broken_off = flow.is_break();
                 flow
             }

@@ -8,13 +8,15 @@
 //! - *snapshots*: which blob holds the state after which record;
 //! - `published`: how far publishing is confirmed, one integer of the caller's own counting.
 //!
-//! The contract is [`Store`]. A batch is one transaction and one flush: after [`Store::append`] has
-//! returned `Ok` all of it is on the disk, and nothing of it may be visible to anyone before. Whoever
-//! appends is the only writer: a lock keeps a second process out, a fence stops a process whose lock was
-//! taken from it.
+//! The contract is [`Store`]. A batch is one transaction and one flush: after [`Store::append`] or
+//! [`Store::flushed`] has returned `Ok` all of it is on the disk, and nothing of it may be visible to anyone
+//! before. Whoever appends is the only writer: a lock keeps a second process out, a fence stops a process whose
+//! lock was taken from it.
 //!
 //! Bodies are text and bytes here, hashed as given and given back as stored. What they mean is deliberately
 //! not known: no parsing, no clock, no judgement, and no database.
+
+use std::sync::Arc;
 
 pub mod audit;
 pub mod chain;
@@ -127,13 +129,16 @@ pub struct SnapshotRef {
 
 /// What becomes durable together.
 #[derive(Debug, Clone, Default)]
-pub struct Batch<'a> {
-    /// The new records, in order.
-    pub entries: &'a [Entry],
+pub struct Batch {
+    /// The new records, in order; shared with whoever goes on while they are written.
+    pub entries: Arc<[Entry]>,
     /// Bytes the records refer to; one that is there already is left as it is.
-    pub blobs: &'a [Blob],
+    pub blobs: Vec<Blob>,
     /// A snapshot to be kept with them.
     pub snapshot: Option<Snapshot>,
+    /// So many of the newest snapshots stay, beside those marked kept; the bytes that nothing refers to any more go
+    /// with the others. All stay where no number is given.
+    pub snapshots_left: Option<usize>,
     /// How far publishing is confirmed; replaces the number that is there, also with a lower one.
     pub published: u64,
 }

@@ -5,6 +5,8 @@
 //! its place is: it names it in every fault, as its user knows it.
 
 use core::ops::ControlFlow;
+use core::time::Duration;
+
 use thiserror::Error;
 
 use crate::{Batch, BlobRef, Digest, Head, KeyHit, Record, SnapshotRef};
@@ -20,7 +22,7 @@ pub trait Store {
     /// How far publishing is confirmed; 0 when it never was.
     fn published(&self) -> u64;
 
-    /// Makes a batch durable, all or nothing, and returns the new head.
+    /// Makes a batch durable, all or nothing, and returns the new head. Nothing may be handed over and not waited for.
     ///
     /// # Errors
     ///
@@ -28,25 +30,26 @@ pub trait Store {
     /// state is then ahead of the ledger: it must not act on the batch, and has to stop and derive its
     /// state anew from what is there after opening again. Where the disk failed in the very act of
     /// flushing, the batch may turn out to be there, whole; a part of a batch is never there.
-    fn append(&mut self, batch: Batch<'_>) -> Result<Head, StoreError>;
+    fn append(&mut self, batch: Batch) -> Result<Head, StoreError>;
 
-    /// Makes a new `published` durable without anything else.
+    /// Hands a batch over, to be made durable while the caller goes on: one at a time. Until [`Store::flushed`] has
+    /// said that it is, the ledger ends where it did, for every reading here too.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::ReadOnly`], and what keeps it from being begun.
+    fn hand_over(&mut self, batch: Batch) -> Result<(), StoreError>;
+
+    /// Waits for what was handed over and returns the new head; none where it takes longer than `within`.
     ///
     /// # Errors
     ///
     /// As [`Store::append`].
-    fn set_published(&mut self, published: u64) -> Result<(), StoreError>;
-
-    /// Drops the snapshots not marked kept but for the newest `keep` of them, and the bytes nothing refers
-    /// to any more. Returns how many snapshots went.
-    ///
-    /// # Errors
-    ///
-    /// As [`Store::append`].
-    fn prune_snapshots(&mut self, keep: usize) -> Result<usize, StoreError>;
+    fn flushed(&mut self, within: Duration) -> Result<Option<Head>, StoreError>;
 
     /// Does the housekeeping that is due and that nobody's answer should wait for: to be called when the answers of
-    /// a batch are out. Never called, the store does it when it must. Nothing depends on its success.
+    /// a batch are out. What is handed over is tidied after by itself. Never called, the store does it when it must.
+    /// Nothing depends on its success.
     fn tidy(&mut self) {}
 
     /// Looks whether what is written is what the next opening will find; to be asked before anything is acknowledged or said.
@@ -58,25 +61,25 @@ pub trait Store {
         Ok(())
     }
 
-    /// Where a key has been seen, and with which bytes.
+    /// Where each of these keys has been seen, and with which bytes.
     ///
     /// # Errors
     ///
     /// Where the storage cannot be read; so for all the readings below.
-    fn key(&self, key: &str) -> Result<Option<KeyHit>, StoreError>;
+    fn keys(&self, keys: &[&str]) -> Result<Vec<Option<KeyHit>>, StoreError>;
 
     /// The places of the records in which `name` is mentioned, ascending.
     ///
     /// # Errors
     ///
-    /// As [`Store::key`].
+    /// As [`Store::keys`].
     fn mentions(&self, name: &str) -> Result<Vec<u64>, StoreError>;
 
     /// The record at a place.
     ///
     /// # Errors
     ///
-    /// As [`Store::key`].
+    /// As [`Store::keys`].
     fn record(&self, seq: u64) -> Result<Option<Record>, StoreError>;
 
     /// Hands the records from `from` to `to_inclusive` to `each`, in order, until it breaks off. Places
@@ -84,7 +87,7 @@ pub trait Store {
     ///
     /// # Errors
     ///
-    /// As [`Store::key`]; records before the fault have been handed out.
+    /// As [`Store::keys`]; records before the fault have been handed out.
     fn read(
         &self,
         from: u64,
@@ -96,36 +99,45 @@ pub trait Store {
     ///
     /// # Errors
     ///
-    /// As [`Store::key`], and [`StoreError::Blob`] where the bytes kept do not have that digest.
+    /// As [`Store::keys`], and [`StoreError::Blob`] where the bytes kept do not have that digest.
     fn blob(&self, digest: &Digest) -> Result<Option<Vec<u8>>, StoreError>;
 
     /// All blobs, by kind, then digest.
     ///
     /// # Errors
     ///
-    /// As [`Store::key`].
+    /// As [`Store::keys`].
     fn blobs(&self) -> Result<Vec<BlobRef>, StoreError>;
 
     /// All snapshots, newest first; of two at the same place, the one of the higher semantics first.
     ///
     /// # Errors
     ///
-    /// As [`Store::key`].
+    /// As [`Store::keys`].
     fn snapshots(&self) -> Result<Vec<SnapshotRef>, StoreError>;
 
-    /// How many keys the records have brought.
+    /// Hands every key that the records have brought to `each`.
     ///
     /// # Errors
     ///
-    /// As [`Store::key`].
-    fn key_count(&self) -> Result<u64, StoreError>;
+    /// As [`Store::keys`].
+    fn each_key(&self, each: &mut dyn FnMut(&str, KeyHit)) -> Result<(), StoreError>;
 
-    /// How many different pairs of name and place are mentioned.
+    /// Hands every pair of a name and a place that is mentioned to `each`.
     ///
     /// # Errors
     ///
-    /// As [`Store::key`].
-    fn mention_count(&self) -> Result<u64, StoreError>;
+    /// As [`Store::keys`].
+    fn each_mention(&self, each: &mut dyn FnMut(&str, u64)) -> Result<(), StoreError>;
+
+    /// A second view of the same ledger, to be read on another thread; none where there is none.
+    ///
+    /// # Errors
+    ///
+    /// As [`Store::keys`].
+    fn beside(&self) -> Result<Option<Box<dyn Store + Send>>, StoreError> {
+        Ok(None)
+    }
 }
 
 /// What went wrong with a ledger.

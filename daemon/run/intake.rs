@@ -1,14 +1,17 @@
-//! From messages to records: keys looked up, rows judged once, entries made ready for one commit.
+//! From messages to records: keys looked up, all of a batch at once, rows judged once, entries made ready for one
+//! commit.
 
+use super::keeping::KeptState;
 use chargehand_core::{
-    InputId, Outcome, PieceName, SEMANTICS, SourceKind, StationName, TextDigest, Timestamp, Told,
+    InputId, Outcome, PieceName, SourceKind, StationName, TextDigest, Timestamp, Told,
 };
 use chargehand_derive::Derivation;
 use chargehand_derive::duplicates::{self, Sorted};
 use chargehand_derive::record::{self, Body, Cut, MessageBody};
-use chargehand_ledger::{Digest, Entry, Key, KeyHit, Snapshot, Store, StoreError};
-use chargehand_wire::{MESSAGE_MAX, named_piece};
+use chargehand_ledger::{Digest, Entry, Key, KeyHit, Store, StoreError};
+use chargehand_wire::{MESSAGE_MAX, Row, named_piece};
 use std::collections::HashMap;
+use std::sync::Arc;
 
 /// A message as it came, before it has a place and a time.
 #[derive(Clone, Debug, Default)]
@@ -63,6 +66,45 @@ impl Incoming {
     }
 }
 
+/// A message that was read, and not yet judged.
+#[derive(Debug)]
+pub struct Arrival {
+    body: MessageBody,
+    payload: Vec<u8>,
+    correlation: Option<Vec<u8>>,
+    rows: Vec<Row>,
+}
+
+impl Arrival {
+    /// Reads a message.
+    #[must_use]
+    pub fn read(derivation: &Derivation, mut message: Incoming) -> Self {
+        let cut = message.cut();
+        let body = MessageBody {
+            topic: message.topic,
+            retain: message.retain,
+            response_topic: message.response_topic,
+            correlation: message
+                .correlation
+                .as_deref()
+                .map(MessageBody::correlation_text),
+            content_type: message.content_type,
+            user: message.user,
+            cut,
+            known: Vec::new(),
+            conflict: Vec::new(),
+            unheard_of: Vec::new(),
+        };
+        let rows = derivation.read(&body, &message.payload);
+        Self {
+            body,
+            payload: message.payload,
+            correlation: message.correlation,
+            rows,
+        }
+    }
+}
+
 /// A row that came again: to be answered, not judged.
 #[derive(Clone, Debug)]
 pub struct Again {
@@ -104,13 +146,36 @@ pub struct Batch {
     pub again: Vec<Again>,
     /// Every row of a station, new or come again: its receipt.
     pub taken: Vec<Receipt>,
+    /// The batch before, where it is on its way into the ledger.
+    before: Option<Arc<Batch>>,
+    /// Keys that this one is the first to bring.
     keys: HashMap<String, KeyHit>,
+    /// What the ledger knows of those that were looked up.
+    found: HashMap<String, Option<KeyHit>>,
 }
 
 impl Batch {
-    /// The first record's place, after the head.
+    /// One that is derived while the one before is on its way into the ledger.
+    #[must_use]
+    pub fn behind(before: &Arc<Self>) -> Self {
+        Self {
+            before: Some(Arc::clone(before)),
+            ..Self::default()
+        }
+    }
+
+    /// Lets go of the one before, which is in the ledger now; what is behind this one needs it no more.
+    pub fn is_next(&mut self) {
+        self.before = None;
+    }
+
+    /// The place of the next record: behind the head, what is on its way, and what is here.
     fn next_seq(&self, store: &dyn Store) -> u64 {
-        store.head().seq + 1 + self.entries.len() as u64
+        let before = self
+            .before
+            .as_ref()
+            .map_or(0, |before| before.outcomes.len());
+        store.head().seq + 1 + (before + self.outcomes.len()) as u64
     }
 
     /// Derives an input that is no message.
@@ -126,26 +191,41 @@ impl Batch {
         self.messages.push(None);
     }
 
-    /// The state behind this batch, and behind it a record that names its digest: a start believes no other state.
-    pub fn keep_state(
+    /// Names a state that is kept: a start believes no other.
+    pub fn keep(
         &mut self,
         derivation: &mut Derivation,
         store: &dyn Store,
         at: Timestamp,
-    ) -> Snapshot {
-        let state = derivation.line().state();
-        let snapshot = Snapshot {
-            seq: state.seq,
-            semantics: SEMANTICS,
-            kept: false,
-            bytes: record::text(state).into_bytes(),
-        };
-        let digest = Digest::of(&snapshot.bytes).to_string();
+        written: &KeptState,
+    ) {
+        let after = written.snapshot.seq;
         let named = Body::Kept {
-            state: TextDigest::from(digest),
+            state: TextDigest::from(written.digest.to_string()),
+            after: (after + 1 != self.next_seq(store)).then_some(after),
         };
         self.take(derivation, store, at, &named);
-        snapshot
+    }
+
+    /// Looks up all that the ledger knows of these messages' keys.
+    ///
+    /// # Errors
+    /// The ledger cannot be read.
+    pub fn look_up<'a>(
+        &mut self,
+        store: &dyn Store,
+        arrivals: impl Iterator<Item = &'a Arrival>,
+    ) -> Result<(), StoreError> {
+        let rows = arrivals.flat_map(|arrival| &arrival.rows);
+        let keys = rows.filter_map(|row| row.key.as_ref().map(|key| &*key.text));
+        let keys: Vec<&str> = keys.filter(|key| !self.found.contains_key(*key)).collect();
+        if keys.is_empty() {
+            return Ok(());
+        }
+        let found = store.keys(&keys)?;
+        let names = keys.into_iter().map(ToOwned::to_owned);
+        self.found.extend(names.zip(found));
+        Ok(())
     }
 
     /// Derives a message, unless every row of it is known already.
@@ -157,26 +237,31 @@ impl Batch {
         derivation: &mut Derivation,
         store: &dyn Store,
         at: Timestamp,
-        mut message: Incoming,
+        message: Incoming,
     ) -> Result<(), StoreError> {
-        let cut = message.cut();
-        let mut body = MessageBody {
-            topic: message.topic,
-            retain: message.retain,
-            response_topic: message.response_topic,
-            correlation: message
-                .correlation
-                .as_deref()
-                .map(MessageBody::correlation_text),
-            content_type: message.content_type,
-            user: message.user,
-            cut,
-            known: Vec::new(),
-            conflict: Vec::new(),
-            unheard_of: Vec::new(),
-        };
+        let arrival = Arrival::read(derivation, message);
+        self.look_up(store, std::iter::once(&arrival))?;
+        self.take_arrival(derivation, store, at, arrival)
+    }
+
+    /// As [`Batch::take_message`], for a message that was read and whose keys were looked up.
+    ///
+    /// # Errors
+    /// The ledger cannot be read.
+    pub fn take_arrival(
+        &mut self,
+        derivation: &mut Derivation,
+        store: &dyn Store,
+        at: Timestamp,
+        arrival: Arrival,
+    ) -> Result<(), StoreError> {
+        let Arrival {
+            mut body,
+            payload,
+            correlation,
+            rows,
+        } = arrival;
         let seq = self.next_seq(store);
-        let rows = derivation.read(&body, &message.payload);
         if !body.retain {
             self.taken.extend(rows.iter().filter_map(|row| {
                 Some(Receipt {
@@ -188,6 +273,8 @@ impl Batch {
         }
         let mut past = Past {
             store,
+            found: &self.found,
+            before: self.before.as_deref(),
             keys: &mut self.keys,
             outcomes: &self.outcomes,
         };
@@ -201,7 +288,7 @@ impl Batch {
                     piece: row.piece.clone(),
                     seq: original,
                     response_topic: body.response_topic.clone(),
-                    correlation: message.correlation.clone(),
+                    correlation: correlation.clone(),
                 }
             }));
         if body.only_known(&rows) {
@@ -211,13 +298,7 @@ impl Batch {
         let outcomes = derivation.judge(seq, at, &body, rows);
         // The tag goes first, as in every other body.
         let input = Body::Message(body);
-        self.push(
-            at,
-            record::text(&input),
-            Some(message.payload),
-            keys,
-            outcomes,
-        );
+        self.push(at, record::text(&input), Some(payload), keys, outcomes);
         let entry = self.entries.last_mut().expect("just pushed");
         entry
             .mentions
@@ -255,9 +336,11 @@ impl Batch {
     }
 }
 
-/// The ledger, and the batch behind it.
+/// The ledger, the batch on its way into it, and the one behind that.
 struct Past<'b> {
     store: &'b dyn Store,
+    found: &'b HashMap<String, Option<KeyHit>>,
+    before: Option<&'b Batch>,
     keys: &'b mut HashMap<String, KeyHit>,
     outcomes: &'b [Vec<Outcome>],
 }
@@ -266,9 +349,14 @@ impl duplicates::Past for Past<'_> {
     type Fault = StoreError;
 
     fn key(&self, key: &str) -> Result<Option<KeyHit>, StoreError> {
-        match self.keys.get(key) {
-            Some(hit) => Ok(Some(*hit)),
-            None => self.store.key(key),
+        let ahead = || self.before.and_then(|before| before.keys.get(key));
+        if let Some(hit) = self.keys.get(key).or_else(ahead) {
+            return Ok(Some(*hit));
+        }
+        // Only the key of a conflict was not looked up, since there is hardly ever one.
+        match self.found.get(key) {
+            Some(found) => Ok(*found),
+            None => Ok(self.store.keys(&[key])?[0]),
         }
     }
 
@@ -286,9 +374,11 @@ impl duplicates::Past for Past<'_> {
             }
         };
         if let Some(ahead) = told.seq.checked_sub(self.store.head().seq + 1) {
+            let before = self.before.into_iter().flat_map(|before| &before.outcomes);
+            let mut derived = before.chain(self.outcomes);
             let outcomes = usize::try_from(ahead)
                 .ok()
-                .and_then(|ahead| self.outcomes.get(ahead));
+                .and_then(|ahead| derived.nth(ahead));
             return Ok(outcomes.is_some_and(|outcomes| is_it(outcomes)));
         }
         let Some(record) = self.store.record(told.seq)? else {

@@ -2,7 +2,7 @@
 //! the record of this start.
 
 use super::clock::Clock;
-use chargehand_core::{InForce, Outcome, PersonWord, SEMANTICS, Start, State};
+use chargehand_core::{InForce, Outcome, PersonWord, SEMANTICS, Start, State, TextDigest};
 use chargehand_derive::record::{self, Body};
 use chargehand_derive::{Derivation, Regime, TextFault, Texts};
 use chargehand_derive::{Rederivation, RederiveFault, Step};
@@ -119,8 +119,8 @@ pub fn recover_on_word(
     };
     let published = store.published();
     store.append(Batch {
-        entries: &[entry],
-        blobs: &[
+        entries: [entry].into(),
+        blobs: vec![
             blob(Texts::PLANT, &texts.plant),
             blob(Texts::RULEBOOK, &texts.rulebook),
         ],
@@ -130,6 +130,7 @@ pub fn recover_on_word(
             kept: true,
             bytes: text.into_bytes(),
         }),
+        snapshots_left: None,
         published,
     })?;
     Ok(Recovered {
@@ -174,20 +175,35 @@ fn line_at_head(
     follow(store, Rederivation::from_start().to_go_on_under(regime), 0)
 }
 
-/// Whether the chain names a snapshot: the record after it does, or it is of a version that wrote no such record, and so
+/// Whether the chain names a snapshot: a record after it does, or it is of a version that wrote no such record, and so
 /// was the newest start before it.
 fn vouched(store: &dyn Store, snapshot: &SnapshotRef) -> Result<bool, RecoverFault> {
     let body = |seq| -> Result<Option<Body>, RecoverFault> {
         let found = store.record(seq)?;
         Ok(found.and_then(|record| record::body(&record).ok()))
     };
-    let named = match body(snapshot.seq + 1)? {
-        Some(Body::Kept { state }) => Some(state),
-        Some(Body::Start(start)) => start.opens_with,
-        _ => None,
-    };
     let digest = snapshot.digest.to_string();
-    if named.is_some_and(|named| named.as_str() == digest) {
+    let named = |named: &TextDigest| named.as_str() == digest;
+    // The line went on while a state was written out, so the record that names it may come later.
+    let mut vouched = false;
+    store.read(snapshot.seq + 1, u64::MAX, &mut |record| {
+        let next = record.seq == snapshot.seq + 1;
+        if !next && !record.input.contains(&digest) {
+            return ControlFlow::Continue(());
+        }
+        vouched = match record::body(&record) {
+            Ok(Body::Kept { state, after }) => {
+                named(&state) && after.unwrap_or(record.seq - 1) == snapshot.seq
+            }
+            Ok(Body::Start(start)) if next => start.opens_with.as_ref().is_some_and(named),
+            _ => false,
+        };
+        match vouched {
+            true => ControlFlow::Break(()),
+            false => ControlFlow::Continue(()),
+        }
+    })?;
+    if vouched {
         return Ok(true);
     }
     if snapshot.semantics >= NAMED_FROM {
@@ -208,7 +224,7 @@ fn follow(
 ) -> Result<(Derivation, u64, bool), RecoverFault> {
     let mut replay = replay.across_eras();
     let (mut replayed, mut fault) = (0, None);
-    audit::check_chain_after(store, after, &mut |record| {
+    audit::check_chain_ahead(store, after, &mut |record| {
         match replay.step(store, record) {
             Ok(Step::Same) => replayed += 1,
             Ok(Step::OtherEra(era)) => {

@@ -185,14 +185,14 @@ fn hold(line: &Line<Rules>, gate: &str) -> Option<Say> {
 type Key = (usize, String);
 
 /// What is said of a state, none once it is gone, and the record behind which that is so.
-struct Shown {
+struct Entry {
     say: Option<Say>,
     seq: u64,
 }
 
 /// The states of a line as last flushed, and which of them are still to be said.
 pub(super) struct States {
-    entries: BTreeMap<Key, Shown>,
+    entries: BTreeMap<Key, Entry>,
     unsaid: BTreeSet<Key>,
     /// When what expires is said again.
     renewals: BTreeMap<Key, Timestamp>,
@@ -211,7 +211,7 @@ pub(super) struct States {
 #[derive(Default)]
 #[must_use = "what is flushed may be said"]
 pub(super) struct Change {
-    entries: Vec<(Key, Shown)>,
+    entries: Vec<(Key, Entry)>,
     status: Option<LineStatus>,
     newest: Vec<(StationName, Taken)>,
 }
@@ -315,7 +315,7 @@ impl States {
         }
     }
 
-    fn put(&mut self, key: Key, entry: Shown) {
+    fn put(&mut self, key: Key, entry: Entry) {
         let is_gone = entry.say.is_none();
         self.gone.retain(|gone| *gone != key);
         if is_gone {
@@ -393,8 +393,8 @@ impl States {
     }
 }
 
-fn entry(derivation: &Derivation, (row, name): &Key, now: Timestamp) -> Shown {
-    Shown {
+fn entry(derivation: &Derivation, (row, name): &Key, now: Timestamp) -> Entry {
+    Entry {
         say: (KINDS[*row].content)(derivation, name, now),
         seq: derivation.line().state().seq,
     }

@@ -1,21 +1,25 @@
 //! The line thread's loop: take a batch, derive, commit, PUBACK, publish; and what the line says by
 //! itself, beats and renewals, so that a hung judge stops the beat.
 //!
+//! Where more waits, a batch is handed over to be flushed and the next one derived meanwhile, at most one ahead: it
+//! is written once the one before is flushed, and what that one led to is said while this one is being flushed.
+//!
 //! Nothing leaves before its record is durable. When a commit fails the line is ahead of the disk: it
 //! says so, acknowledges nothing and ends; what brings it up again derives the truth.
 
 use super::clock::Clock;
 use super::echo::Echo;
 use super::faults::LineFault;
-use super::intake::{Batch, Incoming};
+use super::intake::{Arrival, Batch, Incoming};
+use super::keeping::{Keeping, KeptState};
 use super::outbox::{self, Outbox, Written};
 use super::receipts::Receipts;
-use super::states::{Pace, States};
+use super::states::{Change, Pace, States};
 use crate::bus::{self, AckToken, Carrier, Confirm, Event};
 use chargehand_core::{Span, Timestamp};
 use chargehand_derive::Derivation;
 use chargehand_derive::record::Body;
-use chargehand_ledger::{Batch as LedgerBatch, Head, Store, StoreError};
+use chargehand_ledger::{Batch as LedgerBatch, Entry, Head, Store, StoreError};
 use chargehand_wire::{Beat, Mode, Publish, Status};
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
@@ -43,6 +47,8 @@ const REPEAT: Span = Span::from_secs(60);
 const SNAPSHOT_EVERY: u64 = 50_000;
 /// So many snapshots stay, beside those that open an era.
 const SNAPSHOTS_KEPT: usize = 2;
+/// So long a kept state may take to be flushed, and beats go on: a disk that takes longer hangs.
+const HANGS: Span = Span::from_secs(10);
 /// Tag of what is a state, not a record's message.
 const STATE: u64 = u64::MAX;
 /// How long an orderly stop waits for the broker to confirm.
@@ -58,7 +64,9 @@ pub struct Worker {
     outbox: Outbox,
     echo: Echo,
     /// Taken from the bus, and not worked on yet.
-    left: Vec<(AckToken, Came)>,
+    next: Look,
+    /// Handed over to be flushed.
+    ahead: Option<Made>,
     /// Connected, and not yet subscribed.
     joining: Option<u64>,
     /// The broker had no session of ours, and nothing was repeated since.
@@ -77,6 +85,11 @@ pub struct Worker {
     next_beat: Timestamp,
     snapshot_every: u64,
     snapshot_at: u64,
+    /// The state that is being written out.
+    keeping: Option<Keeping>,
+    batch_max: usize,
+    /// Whether all is done on this one thread.
+    alone: bool,
     taken: u64,
 }
 
@@ -96,14 +109,15 @@ struct Said {
 }
 
 /// What came under a token.
+#[derive(Debug)]
 enum Came {
-    Message(Incoming),
+    Message(Box<Arrival>),
     /// Our own head, said at that time.
     Head(Option<Timestamp>),
 }
 
 /// What a look at the bus brought.
-#[derive(Default)]
+#[derive(Debug, Default)]
 struct Look {
     messages: Vec<(AckToken, Came)>,
     /// The broker answered a new connection: whether it has our session.
@@ -111,6 +125,34 @@ struct Look {
     /// A connection on which everything is subscribed.
     up: Option<u64>,
     closed: bool,
+}
+
+impl Look {
+    fn is_empty(&self) -> bool {
+        self.messages.is_empty() && self.session.is_none() && self.up.is_none() && !self.closed
+    }
+}
+
+/// What was made of a look, derived and perhaps not yet durable.
+struct Made {
+    batch: Arc<Batch>,
+    entries: Arc<[Entry]>,
+    /// Its messages.
+    tokens: Vec<AckToken>,
+    /// The record before it, once it is written.
+    before: u64,
+    /// What may be said of the line's state once it is durable.
+    change: Change,
+    up: Option<u64>,
+    /// A state is kept with it.
+    keeps: bool,
+}
+
+impl Made {
+    /// Whether more may be derived before it is flushed. What came again is answered from the line as it stands.
+    fn may_be_overtaken(&self) -> bool {
+        self.up.is_none() && self.batch.again.is_empty()
+    }
 }
 
 impl Worker {
@@ -145,7 +187,8 @@ impl Worker {
             stop,
             outbox,
             echo,
-            left: Vec::new(),
+            next: Look::default(),
+            ahead: None,
             joining: None,
             repeat: false,
             left_at,
@@ -158,6 +201,9 @@ impl Worker {
             next_beat,
             snapshot_at,
             snapshot_every: SNAPSHOT_EVERY,
+            keeping: None,
+            batch_max: BATCH_MAX,
+            alone: false,
             taken: 0,
         }
     }
@@ -167,6 +213,17 @@ impl Worker {
     pub fn with_snapshots_every(self, records: u64) -> Self {
         Self {
             snapshot_every: records,
+            ..self
+        }
+    }
+
+    /// Makes batches of at most so many messages, on this thread alone: so that in one thread, too, some wait while
+    /// others are flushed.
+    #[must_use]
+    pub fn alone_with_batches_of(self, messages: usize) -> Self {
+        Self {
+            batch_max: messages,
+            alone: true,
             ..self
         }
     }
@@ -192,8 +249,17 @@ impl Worker {
         while !self.stop.load(Ordering::Acquire) {
             self.round()?;
         }
+        if let Some(made) = self.land()? {
+            self.store.in_place()?;
+            self.finish(made, self.clock.now())?;
+        }
         self.store.in_place()?;
-        Ok(self.store.set_published(self.outbox.confirmed())?)
+        let published = self.outbox.confirmed();
+        self.store.append(LedgerBatch {
+            published,
+            ..LedgerBatch::default()
+        })?;
+        Ok(())
     }
 
     /// One round: waits for something to do, and does and says all that is due. After a fault the line is ahead of
@@ -207,15 +273,29 @@ impl Worker {
             return Err(bus::Closed.into());
         }
         let now = self.clock.now();
-        self.work(look, now)?;
+        let made = self.derive(look, now)?;
+        let landed = self.land()?;
+        let flushed = self.write(made)?;
+        // Durable is what the next start finds. In every round, so with every beat too.
+        self.store.in_place()?;
+        for made in [landed, flushed].into_iter().flatten() {
+            self.finish(made, now)?;
+        }
         self.catch_up()?;
         self.say_states(now)?;
         self.keep_time(now)?;
+        self.keep_state(now)?;
         self.store.tidy();
-        if self.outbox.generation.is_some() {
+        if self.outbox.generation.is_some() && self.ahead.is_none() {
             self.clock.kept(now, self.taken);
         }
         Ok(())
+    }
+
+    /// Whether nothing that was taken is still to be worked on, and what was derived is on the disk.
+    #[must_use]
+    pub fn is_idle(&self) -> bool {
+        self.ahead.is_none() && self.next.is_empty()
     }
 
     /// The line as it stands.
@@ -232,30 +312,40 @@ impl Worker {
 
     /// Waits for something to do, then takes what is there without waiting for more.
     fn look(&mut self) -> Look {
-        let mut look = Look {
-            messages: std::mem::take(&mut self.left),
-            ..Look::default()
-        };
-        let deadline = if look.messages.is_empty() {
+        let mut look = std::mem::take(&mut self.next);
+        let deadline = if look.is_empty() && self.ahead.is_none() {
             self.deadline()
         } else {
             Some(Instant::now())
         };
-        let mut event = self.link.recv(deadline);
+        let event = self.link.recv(deadline);
+        self.take_what_is_there(event, &mut look);
+        look
+    }
+
+    /// Whether more is there to work on than this round takes.
+    fn more_waits(&mut self) -> bool {
+        let mut next = std::mem::take(&mut self.next);
+        let event = self.link.try_recv();
+        self.take_what_is_there(event, &mut next);
+        self.next = next;
+        !self.next.messages.is_empty()
+    }
+
+    fn take_what_is_there(&mut self, mut event: Option<Event>, look: &mut Look) {
         let mut sorted = 0;
         while let Some(found) = event {
-            self.sort(found, &mut look);
+            self.sort(found, look);
             sorted += 1;
             // Confirmations come between messages; no flood of either may keep the line from its beat. Before its
             // first beat on a connection stands the word that all is subscribed, perhaps behind thousands of messages.
-            let enough = look.messages.len() >= BATCH_MAX || sorted >= LOOK_MAX;
+            let enough = look.messages.len() >= self.batch_max || sorted >= LOOK_MAX;
             let join = self.joining.is_some() && sorted < JOIN_MAX;
             if (enough && !join) || look.closed {
                 break;
             }
             event = self.link.try_recv();
         }
-        look
     }
 
     fn deadline(&self) -> Option<Instant> {
@@ -276,7 +366,7 @@ impl Worker {
                     let said = wire.said_at(&message.properties.user);
                     Came::Head(said.filter(|_| !message.retain))
                 } else {
-                    Came::Message(Incoming {
+                    let message = Incoming {
                         topic: message.topic,
                         payload: message.payload,
                         retain: message.retain,
@@ -284,7 +374,8 @@ impl Worker {
                         correlation: message.properties.correlation_data,
                         content_type: message.properties.content_type,
                         user: message.properties.user,
-                    })
+                    };
+                    Came::Message(Box::new(Arrival::read(&self.derivation, message)))
                 };
                 look.messages.push((message.ack, came));
             }
@@ -361,9 +452,12 @@ impl Worker {
         self.said.status_stale |= self.said.refused.insert(what, why).is_none();
     }
 
-    /// Derives a look, commits it, acknowledges it, and answers it.
-    fn work(&mut self, look: Look, now: Timestamp) -> Result<(), LineFault> {
-        let mut batch = Batch::default();
+    /// Derives what was taken.
+    fn derive(&mut self, look: Look, now: Timestamp) -> Result<Made, LineFault> {
+        let mut batch = match &self.ahead {
+            Some(ahead) => Batch::behind(&ahead.batch),
+            None => Batch::default(),
+        };
         let store = &*self.store;
         if let Some(by) = self.clock.step() {
             batch.take(&mut self.derivation, store, now, &Body::Clock { by_us: by });
@@ -382,9 +476,15 @@ impl Worker {
                 batch.take(&mut self.derivation, store, now, &Body::Session);
             }
         }
-        let mut tokens = Vec::with_capacity(look.messages.len());
+        let some = &look.messages[..look.messages.len().min(self.batch_max)];
+        let arrivals = some.iter().filter_map(|(_, came)| match came {
+            Came::Message(arrival) => Some(&**arrival),
+            Came::Head(_) => None,
+        });
+        batch.look_up(store, arrivals)?;
+        let mut tokens = Vec::with_capacity(some.len());
         let mut messages = look.messages.into_iter();
-        for (token, came) in messages.by_ref().take(BATCH_MAX) {
+        for (token, came) in messages.by_ref().take(self.batch_max) {
             tokens.push(token);
             match came {
                 Came::Head(said) => {
@@ -392,51 +492,130 @@ impl Worker {
                         self.echo.heard(said, self.clock.now());
                     }
                 }
-                Came::Message(message) => {
+                Came::Message(arrival) => {
                     self.taken += 1;
-                    batch.take_message(&mut self.derivation, store, now, message)?;
+                    batch.take_arrival(&mut self.derivation, store, now, *arrival)?;
                     if (self.clock.now() - now).0 >= BATCH_TIME.0 {
                         break;
                     }
                 }
             }
         }
-        self.left = messages.collect();
-        let before = store.head().seq;
+        // What was taken and is left goes before all that comes.
+        self.next.messages = messages.collect();
+        Ok(self.made(batch, tokens, look.up, now))
+    }
+
+    fn made(
+        &mut self,
+        mut batch: Batch,
+        tokens: Vec<AckToken>,
+        up: Option<u64>,
+        now: Timestamp,
+    ) -> Made {
         let heard = batch.taken.iter().map(|receipt| &receipt.station);
         let change = self
             .states
             .note(&self.derivation, &batch.outcomes, heard, now);
-        if !batch.entries.is_empty() {
-            self.commit(&mut batch, now)?;
+        batch.is_next();
+        Made {
+            entries: std::mem::take(&mut batch.entries).into(),
+            batch: Arc::new(batch),
+            tokens,
+            before: 0,
+            change,
+            up,
+            keeps: false,
         }
-        // Durable is what the next start finds. In every round, so with every beat too.
-        self.store.in_place()?;
-        self.states.flushed(change);
-        if let Some(generation) = look.up {
-            self.greet(generation, now)?;
-        }
-        self.note_receipts(&mut batch);
-        self.acknowledge(tokens, now)?;
-        self.hand_over(&batch, before)?;
-        self.answer_again(&batch, now)
     }
 
-    /// Inputs and outcomes of a batch: one transaction, flushed once.
-    fn commit(&mut self, batch: &mut Batch, now: Timestamp) -> Result<(), LineFault> {
-        let head = self.store.head().seq + batch.entries.len() as u64;
-        let due = head - self.snapshot_at >= self.snapshot_every;
-        let snapshot = due.then(|| batch.keep_state(&mut self.derivation, &*self.store, now));
-        self.store.append(LedgerBatch {
-            entries: &batch.entries,
-            blobs: &[],
-            snapshot,
-            published: self.outbox.confirmed(),
-        })?;
-        if due {
-            self.snapshot_at = head;
-            self.store.prune_snapshots(SNAPSHOTS_KEPT)?;
+    /// Waits for what was handed over.
+    fn land(&mut self) -> Result<Option<Made>, LineFault> {
+        let Some(made) = self.ahead.take() else {
+            return Ok(None);
+        };
+        let begun = self.clock.now();
+        while self.store.flushed(WAIT)?.is_none() {
+            let now = self.clock.now();
+            // A state is large. Whatever else takes so long hangs, and its beats stop.
+            if made.keeps && (now - begun).0 < HANGS.0 && now >= self.next_beat {
+                self.store.in_place()?;
+                self.beat(now)?;
+            }
         }
+        Ok(Some(made))
+    }
+
+    /// Inputs and outcomes of a batch: one transaction, flushed once, here or beside. What is flushed is given back.
+    fn write(&mut self, mut made: Made) -> Result<Option<Made>, LineFault> {
+        made.before = self.store.head().seq;
+        if made.entries.is_empty() {
+            return Ok(Some(made));
+        }
+        let batch = LedgerBatch {
+            entries: Arc::clone(&made.entries),
+            published: self.outbox.confirmed(),
+            ..LedgerBatch::default()
+        };
+        let kept = matches!(self.keeping, Some(Keeping::Done(_)));
+        if made.may_be_overtaken() && !kept && self.more_waits() {
+            self.store.hand_over(batch)?;
+            self.ahead = Some(made);
+            return Ok(None);
+        }
+        self.store.append(batch)?;
+        Ok(Some(made))
+    }
+
+    /// What is durable is acknowledged and said.
+    fn finish(&mut self, made: Made, now: Timestamp) -> Result<(), LineFault> {
+        let (batch, entries) = (&made.batch, &made.entries);
+        self.states.flushed(made.change);
+        if let Some(generation) = made.up {
+            self.greet(generation, now)?;
+        }
+        for receipt in &batch.taken {
+            self.receipts.add(receipt.clone());
+        }
+        self.acknowledge(made.tokens, now)?;
+        self.hand_over(batch, entries, made.before)?;
+        self.answer_again(batch, now)
+    }
+
+    /// Now and then keeps the state. It is written out beside, and named by a record once it is.
+    fn keep_state(&mut self, now: Timestamp) -> Result<(), LineFault> {
+        let state = self.derivation.line().state();
+        self.keeping = match self.keeping.take().map(Keeping::look) {
+            Some(Keeping::Done(written)) if self.ahead.is_none() => {
+                return self.name_state(*written, now);
+            }
+            None if state.seq - self.snapshot_at >= self.snapshot_every => {
+                self.snapshot_at = state.seq;
+                Some(match self.alone {
+                    true => Keeping::here(state),
+                    false => Keeping::begin(state),
+                })
+            }
+            keeping => keeping,
+        };
+        Ok(())
+    }
+
+    /// The state and the record that names it, alone: nobody's answer waits for so much.
+    fn name_state(&mut self, written: KeptState, now: Timestamp) -> Result<(), LineFault> {
+        let mut batch = Batch::default();
+        batch.keep(&mut self.derivation, &*self.store, now, &written);
+        let mut made = self.made(batch, Vec::new(), None, now);
+        made.keeps = true;
+        made.before = self.store.head().seq;
+        self.store.hand_over(LedgerBatch {
+            entries: Arc::clone(&made.entries),
+            snapshot: Some(written.snapshot),
+            snapshots_left: Some(SNAPSHOTS_KEPT),
+            published: self.outbox.confirmed(),
+            ..LedgerBatch::default()
+        })?;
+        self.ahead = Some(made);
         Ok(())
     }
 
@@ -480,12 +659,17 @@ impl Worker {
     }
 
     /// Hands over a batch's messages, unless older ones are still to be handed over from the ledger.
-    fn hand_over(&mut self, batch: &Batch, before: u64) -> Result<(), LineFault> {
+    fn hand_over(
+        &mut self,
+        batch: &Batch,
+        entries: &[Entry],
+        before: u64,
+    ) -> Result<(), LineFault> {
         if self.outbox.generation.is_none() || self.outbox.cursor() != before {
             return Ok(());
         }
         for (index, outcomes) in batch.outcomes.iter().enumerate() {
-            let entry = &batch.entries[index];
+            let entry = &entries[index];
             let written = Written {
                 seq: before + 1 + index as u64,
                 at: Timestamp(entry.at_us),
@@ -583,12 +767,6 @@ impl Worker {
         Ok(())
     }
 
-    fn note_receipts(&mut self, batch: &mut Batch) {
-        for receipt in std::mem::take(&mut batch.taken) {
-            self.receipts.add(receipt);
-        }
-    }
-
     /// Acknowledges what is durable, unless too many names wait for a beat: then beats come first, and where none
     /// can be said the broker waits, as nobody would learn of what it sends.
     fn acknowledge(&mut self, tokens: Vec<AckToken>, now: Timestamp) -> Result<(), LineFault> {
@@ -634,7 +812,9 @@ impl Worker {
             return Ok(());
         }
         self.look_behind(now);
-        self.states.settle(&self.derivation, now);
+        if self.ahead.is_none() {
+            self.states.settle(&self.derivation, now);
+        }
         if std::mem::take(&mut self.said.status_stale) | self.states.status_is_new() {
             self.urgent(vec![self.status(Mode::Online, None, now)])?;
         }
@@ -752,16 +932,16 @@ impl Worker {
                 self.sort(event, &mut Look::default());
             }
             let mut batch = Batch::default();
-            let snapshot = batch.keep_state(&mut self.derivation, &*self.store, now);
+            let written = KeptState::of(self.derivation.line().state());
+            batch.keep(&mut self.derivation, &*self.store, now, &written);
             let kept = self.store.append(LedgerBatch {
-                entries: &batch.entries,
-                blobs: &[],
-                snapshot: Some(snapshot),
+                entries: batch.entries.into(),
+                snapshot: Some(written.snapshot),
+                snapshots_left: Some(SNAPSHOTS_KEPT),
                 published: self.outbox.confirmed(),
+                ..LedgerBatch::default()
             });
-            if let Err(fault) =
-                kept.and_then(|_| self.store.prune_snapshots(SNAPSHOTS_KEPT).map(drop))
-            {
+            if let Err(fault) = kept {
                 tracing::warn!(
                     "no snapshot at the stop, the next start derives more again: {fault}"
                 );

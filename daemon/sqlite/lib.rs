@@ -1,11 +1,11 @@
 //! The ledger in an SQLite file.
 //!
-//! One connection, used from one thread at a time; write-ahead log, a flush at every commit. Beside the
+//! Write-ahead log, a flush at every commit. Beside the
 //! file `x` lie `x.lock`, which the writer holds locked and nobody ever removes, and `x-wal` and `x-shm`,
 //! which belong to it: they stay when the writer closes, so that a reader never has to create them. Whoever
 //! moves or copies a ledger takes `x` and `x-wal`, or closes the writer first.
 //!
-//! Not here: what the layout is (`layout`), what the database's errors mean (`fault`).
+//! Not here: what writes (`pen`), what the layout is (`layout`), what the database's errors mean (`fault`).
 //!
 //! ```
 //! use chargehand_ledger::{Batch, Entry, Store};
@@ -15,7 +15,7 @@
 //! # let path = folder.join("line.db");
 //! let mut ledger = Sqlite::open(&path, "plant/line")?;
 //! let entry = Entry { at_us: 1, input: "{}".into(), outcomes: "[]".into(), ..Entry::default() };
-//! let head = ledger.append(Batch { entries: &[entry], ..Batch::default() })?;
+//! let head = ledger.append(Batch { entries: [entry].into(), ..Batch::default() })?;
 //! assert_eq!(head.seq, 1);
 //! # drop(ledger);
 //! # std::fs::remove_dir_all(folder).ok();
@@ -24,26 +24,27 @@
 
 mod fault;
 mod layout;
+mod pen;
 
-use core::cell::Cell;
 use core::ops::ControlFlow;
 use core::time::Duration;
 use std::fs::{self, File, TryLockError};
 use std::io::ErrorKind;
 use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf, absolute};
+use std::sync::Arc;
 
 use chargehand_ledger::{
-    Batch, Blob, BlobRef, Digest, Entry, Head, Key, KeyHit, Record, Snapshot, SnapshotRef, Store,
-    StoreError, chain,
+    Batch, BlobRef, Digest, Head, KeyHit, Record, SnapshotRef, Store, StoreError,
 };
 use rusqlite::config::DbConfig;
 use rusqlite::{
-    CachedStatement, Connection, ErrorCode, OpenFlags, OptionalExtension, Params, Row, Transaction,
+    CachedStatement, Connection, OpenFlags, OptionalExtension, Params, Row, Rows, Transaction,
     TransactionBehavior, params,
 };
 
 use self::layout::beside;
+use self::pen::{Desk, Pen};
 
 /// A connection belongs to one thread at a time: it needs no lock of its own.
 const UNSHARED: OpenFlags = OpenFlags::SQLITE_OPEN_NO_MUTEX;
@@ -58,40 +59,19 @@ const WRITER_CACHE: i64 = -65_536;
 /// The page cache of a reader, in KiB: it mostly walks through.
 const READER_CACHE: i64 = -16_384;
 
-/// Commits and records after which the write-ahead file is moved into the main one, when there is time
-/// for it: some 16 MB. Done at every 4 MB, as the database would by itself, it makes one answer in a hundred wait.
-const TIDY_COMMITS: u64 = 512;
-const TIDY_RECORDS: u64 = 4_096;
-/// Pages in the write-ahead file beyond which it is moved in the middle of a commit, whoever waits.
-const CHECKPOINT_PAGES: i64 = 16_384;
-
 /// How many records one statement of a long read covers. While it runs the write-ahead file cannot be
 /// reset, so it must end now and then.
 const PAGE: u64 = 1_024;
 
 const OPENING: &str = "opening it";
-const APPENDING: &str = "appending";
 const READING: &str = "reading";
 
+const BEGIN: &str = "BEGIN";
+const END: &str = "COMMIT";
 const META: &str = "SELECT format, line, fence, published FROM meta WHERE id = 1";
 const HEAD: &str = "SELECT seq, chain FROM record ORDER BY seq DESC LIMIT 1";
 const TAKE_FENCE: &str = "UPDATE meta SET fence = fence + 1 WHERE id = 1 RETURNING fence";
-const FENCE: &str = "SELECT fence FROM meta WHERE id = 1";
-const SET_PUBLISHED: &str = "UPDATE meta SET published = ?1 WHERE id = 1";
-const INSERT_RECORD: &str = "INSERT INTO record (seq, at_us, input, payload, outcomes, chain) VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
-const INSERT_KEY: &str = "INSERT INTO key (key, content, seq) VALUES (?1, ?2, ?3)";
-const INSERT_MENTION: &str = "INSERT OR IGNORE INTO mention (name, seq) VALUES (?1, ?2)";
-/// The same bytes may serve as a snapshot and as something else; the something else must outlive it.
-const INSERT_BLOB: &str = "INSERT INTO blob (digest, kind, bytes) VALUES (?1, ?2, ?3)
-    ON CONFLICT (digest) DO UPDATE SET kind = excluded.kind WHERE kind = 'snapshot'";
-const ONE_SNAPSHOT: &str = "SELECT digest, kept FROM snapshot WHERE seq = ?1 AND semantics = ?2";
-const INSERT_SNAPSHOT: &str = "INSERT INTO snapshot (seq, semantics, digest, kept) VALUES (?1, ?2, ?3, ?4)
-    ON CONFLICT (seq, semantics) DO UPDATE SET digest = excluded.digest, kept = max(kept, excluded.kept)";
-const PRUNE_SNAPSHOTS: &str = "DELETE FROM snapshot WHERE kept = 0 AND (seq, semantics) NOT IN
-    (SELECT seq, semantics FROM snapshot WHERE kept = 0 ORDER BY seq DESC, semantics DESC LIMIT ?1)";
-const PRUNE_BLOBS: &str =
-    "DELETE FROM blob WHERE kind = 'snapshot' AND digest NOT IN (SELECT digest FROM snapshot)";
-const KEY: &str = "SELECT seq, content FROM key WHERE key = ?1 AND seq <= ?2";
+const KEY: &str = "SELECT seq, content FROM key WHERE key = ?1";
 const MENTIONS: &str = "SELECT seq FROM mention WHERE name = ?1 AND seq <= ?2 ORDER BY seq";
 const RECORDS: &str = "SELECT seq, at_us, input, payload, outcomes, chain FROM record
     WHERE seq BETWEEN ?1 AND ?2 ORDER BY seq LIMIT ?3";
@@ -99,42 +79,37 @@ const BLOB: &str = "SELECT bytes FROM blob WHERE digest = ?1";
 const BLOBS: &str = "SELECT digest, kind FROM blob ORDER BY kind, digest";
 const SNAPSHOTS: &str = "SELECT seq, semantics, digest, kept FROM snapshot WHERE seq <= ?1
     ORDER BY seq DESC, semantics DESC";
-const KEY_COUNT: &str = "SELECT count(*) FROM key WHERE seq <= ?1";
-const MENTION_COUNT: &str = "SELECT count(*) FROM mention WHERE seq <= ?1";
+const EACH_KEY: &str = "SELECT key, content, seq FROM key WHERE key > ?1 ORDER BY key LIMIT ?2";
+const EACH_MENTION: &str =
+    "SELECT name, seq FROM mention WHERE (name, seq) > (?1, ?2) ORDER BY name, seq LIMIT ?3";
 
-/// Every statement there is: prepared once at opening, a table or column that is gone is found then.
-const STATEMENTS: [&str; 21] = [
+/// Every statement a reader has: prepared once at opening, a table or column that is gone is found then.
+const STATEMENTS: [&str; 12] = [
+    BEGIN,
+    END,
     META,
     HEAD,
-    TAKE_FENCE,
-    FENCE,
-    SET_PUBLISHED,
-    INSERT_RECORD,
-    INSERT_KEY,
-    INSERT_MENTION,
-    INSERT_BLOB,
-    ONE_SNAPSHOT,
-    INSERT_SNAPSHOT,
-    PRUNE_SNAPSHOTS,
-    PRUNE_BLOBS,
     KEY,
     MENTIONS,
     RECORDS,
     BLOB,
     BLOBS,
     SNAPSHOTS,
-    KEY_COUNT,
-    MENTION_COUNT,
+    EACH_KEY,
+    EACH_MENTION,
 ];
 
 /// One line's ledger in one SQLite file.
+///
+/// A writer has two connections: over one it reads, over the other it writes, here or on a thread beside. What is
+/// being written there is not seen here before it is waited for.
 #[derive(Debug)]
 pub struct Sqlite {
-    path: PathBuf,
+    path: Arc<Path>,
     line: String,
     head: Head,
     published: u64,
-    // Declared before the lock: it is closed before another process may come in.
+    /// Over it everything is read.
     conn: Connection,
     writer: Option<Writer>,
 }
@@ -142,13 +117,10 @@ pub struct Sqlite {
 /// What only a writer has.
 #[derive(Debug)]
 struct Writer {
-    fence: u64,
-    /// Whether a read transaction is open, begun by a look at a key and ended by the next change: a lock of the
-    /// file for each look would cost more than the look. Nobody else writes.
-    view: Cell<bool>,
-    /// Commits, and the head, since the write-ahead file was last moved.
-    commits: u64,
-    tidied: u64,
+    // Declared before the lock: it is closed before another process may come in.
+    desk: Desk,
+    /// What was handed over would make this number durable.
+    handed: Option<u64>,
     /// The files that are being written.
     files: [Identity; 2],
     /// Held, not used.
@@ -216,18 +188,13 @@ impl Sqlite {
         let opening = |error| fault::of(&path, OPENING, error);
         // Before the database opens it: what is replaced meanwhile is noticed at the first look.
         let main = Identity::of(path.clone())?;
-        let mut conn =
+        let mut writing =
             Connection::open_with_flags(&path, OpenFlags::SQLITE_OPEN_READ_WRITE | UNSHARED)
                 .map_err(opening)?;
-        configure(&conn, WRITER_CACHE).map_err(opening)?;
-        check_layout(&conn, &path)?;
-        conn.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))
-            .map_err(opening)?;
-        conn.pragma_update(None, "synchronous", "FULL")
-            .map_err(opening)?;
-        conn.pragma_update(None, "wal_autocheckpoint", CHECKPOINT_PAGES)
-            .map_err(opening)?;
-        let tx = conn
+        configure(&writing, WRITER_CACHE).map_err(opening)?;
+        check_layout(&writing, &path)?;
+        pen::configure(&writing).map_err(opening)?;
+        let tx = writing
             .transaction_with_behavior(TransactionBehavior::Immediate)
             .map_err(opening)?;
         let (line, published, head) = state(&tx).map_err(opening)?;
@@ -242,21 +209,25 @@ impl Sqlite {
             .query_row(TAKE_FENCE, [], |row| unsigned(row, 0))
             .map_err(opening)?;
         tx.commit().map_err(opening)?;
-        let writer = Some(Writer {
-            fence,
-            view: Cell::new(false),
-            commits: 0,
-            tidied: head.seq,
-            files: [main, Identity::of(beside(&path, "-wal"))?],
-            _lock: lock,
-        });
+        // The files of the write-ahead log are there now, so that a reader may open them.
+        let conn = Connection::open_with_flags(&path, OpenFlags::SQLITE_OPEN_READ_ONLY | UNSHARED)
+            .map_err(opening)?;
+        configure(&conn, READER_CACHE).map_err(opening)?;
+        let ahead = Identity::of(beside(&path, "-wal"))?;
+        let path = Arc::from(path);
+        let pen = Pen::new(Arc::clone(&path), writing, fence);
         Ok(Self {
             path,
             line,
             head,
             published,
             conn,
-            writer,
+            writer: Some(Writer {
+                desk: Desk::new(pen),
+                handed: None,
+                files: [main, ahead],
+                _lock: lock,
+            }),
         })
     }
 
@@ -302,7 +273,7 @@ impl Sqlite {
         let (line, published, head) = state(&tx).map_err(opening)?;
         tx.finish().map_err(opening)?;
         Ok(Self {
-            path,
+            path: Arc::from(path),
             line,
             head,
             published,
@@ -323,30 +294,13 @@ impl Sqlite {
         &self.path
     }
 
-    /// Runs `change` in a transaction of the writer whose fence still stands, and commits.
-    fn change<T>(
-        &mut self,
-        doing: &'static str,
-        change: impl FnOnce(&Changes<'_>) -> Result<T, StoreError>,
-    ) -> Result<T, StoreError> {
-        let Some(writer) = &mut self.writer else {
-            return Err(StoreError::ReadOnly {
+    fn writer(&mut self) -> Result<&mut Writer, StoreError> {
+        match &mut self.writer {
+            Some(writer) => Ok(writer),
+            None => Err(StoreError::ReadOnly {
                 place: named(&self.path),
-            });
-        };
-        let path = &self.path;
-        let failed = |error| fault::of(path, doing, error);
-        writer.end_view(&self.conn).map_err(failed)?;
-        let tx = self
-            .conn
-            .transaction_with_behavior(TransactionBehavior::Immediate)
-            .map_err(failed)?;
-        let changes = Changes { tx, path, doing };
-        changes.check_fence(writer.fence)?;
-        let done = change(&changes)?;
-        changes.tx.commit().map_err(failed)?;
-        writer.commits += 1;
-        Ok(done)
+            }),
+        }
     }
 
     fn cached(&self, sql: &str) -> Result<CachedStatement<'_>, StoreError> {
@@ -378,6 +332,23 @@ impl Sqlite {
             .query_map(params, read)
             .and_then(Iterator::collect);
         rows.map_err(|error| self.reading(error))
+    }
+
+    fn found(&self, keys: &[&str]) -> Result<Vec<Option<KeyHit>>, StoreError> {
+        let mut statement = self.cached(KEY)?;
+        let hit = |row: &Row<'_>| {
+            Ok(KeyHit {
+                seq: unsigned(row, 0)?,
+                content: digest(row, 1)?,
+            })
+        };
+        let mut found = Vec::with_capacity(keys.len());
+        for key in keys {
+            let known = statement.query_row([key], hit).optional();
+            let known = known.map_err(|error| self.reading(error))?;
+            found.push(known.filter(|hit| hit.seq <= self.head.seq));
+        }
+        Ok(found)
     }
 
     /// Hands out the records of one statement. `None` when there are no more or `each` broke off, else the
@@ -414,6 +385,23 @@ impl Sqlite {
         Ok((count == PAGE).then_some(next))
     }
 
+    /// Hands out the rows of one statement; says how many there were.
+    fn each(
+        &self,
+        rows: rusqlite::Result<Rows<'_>>,
+        each: &mut dyn FnMut(&Row<'_>) -> rusqlite::Result<()>,
+    ) -> Result<u64, StoreError> {
+        let walk = |mut rows: Rows<'_>| {
+            let mut count = 0;
+            while let Some(row) = rows.next()? {
+                each(row)?;
+                count += 1;
+            }
+            Ok(count)
+        };
+        rows.and_then(walk).map_err(|error| self.reading(error))
+    }
+
     fn reading(&self, error: rusqlite::Error) -> StoreError {
         fault::of(&self.path, READING, error)
     }
@@ -433,68 +421,50 @@ impl Store for Sqlite {
         self.published
     }
 
-    fn append(&mut self, batch: Batch<'_>) -> Result<Head, StoreError> {
+    fn append(&mut self, batch: Batch) -> Result<Head, StoreError> {
         let before = self.head;
-        let head = self.change(APPENDING, |changes| {
-            let head = changes.entries(before, batch.entries)?;
-            for blob in batch.blobs {
-                changes.blob(&blob.kind, &Digest::of(&blob.bytes), &blob.bytes)?;
-            }
-            if let Some(snapshot) = &batch.snapshot {
-                changes.snapshot(snapshot, head)?;
-            }
-            changes.published(batch.published)?;
-            Ok(head)
-        })?;
-        self.head = head;
+        let writer = self.writer()?;
+        assert!(
+            writer.handed.is_none(),
+            "what was handed over was waited for"
+        );
+        self.head = writer.desk.pen().append(before, &batch)?;
         self.published = batch.published;
-        Ok(head)
+        Ok(self.head)
     }
 
-    fn set_published(&mut self, published: u64) -> Result<(), StoreError> {
-        self.change("noting what is published", |changes| {
-            changes.published(published)
-        })?;
-        self.published = published;
-        Ok(())
+    fn hand_over(&mut self, batch: Batch) -> Result<(), StoreError> {
+        let before = self.head;
+        let writer = self.writer()?;
+        assert!(writer.handed.is_none(), "one batch at a time");
+        writer.handed = Some(batch.published);
+        writer.desk.append(before, batch)
     }
 
-    fn prune_snapshots(&mut self, keep: usize) -> Result<usize, StoreError> {
-        self.change("pruning snapshots", |changes| {
-            let gone = changes.run(PRUNE_SNAPSHOTS, [i64::try_from(keep).unwrap_or(i64::MAX)])?;
-            changes.run(PRUNE_BLOBS, [])?;
-            Ok(gone)
-        })
+    fn flushed(&mut self, within: Duration) -> Result<Option<Head>, StoreError> {
+        let writer = self.writer()?;
+        let published = writer.handed.expect("something was handed over");
+        let Some(head) = writer.desk.flushed(within)? else {
+            return Ok(None);
+        };
+        writer.handed = None;
+        (self.head, self.published) = (head, published);
+        Ok(Some(head))
     }
 
-    fn key(&self, key: &str) -> Result<Option<KeyHit>, StoreError> {
-        if let Some(writer) = &self.writer {
-            writer
-                .begin_view(&self.conn)
-                .map_err(|error| self.reading(error))?;
-        }
-        self.one(KEY, params![key, self.end()], |row| {
-            Ok(KeyHit {
-                seq: unsigned(row, 0)?,
-                content: digest(row, 1)?,
-            })
-        })
+    fn keys(&self, keys: &[&str]) -> Result<Vec<Option<KeyHit>>, StoreError> {
+        let failed = |error| self.reading(error);
+        // A lock of the file for each of them would cost more than all of them.
+        self.cached(BEGIN)?.execute([]).map_err(failed)?;
+        let found = self.found(keys);
+        self.cached(END)?.execute([]).map_err(failed)?;
+        found
     }
 
     fn tidy(&mut self) {
-        let head = self.head.seq;
-        let Some(writer) = &mut self.writer else {
-            return;
-        };
-        if writer.commits < TIDY_COMMITS && head - writer.tidied < TIDY_RECORDS {
-            return;
+        if let Some(writer) = &mut self.writer {
+            writer.desk.tidy();
         }
-        (writer.commits, writer.tidied) = (0, head);
-        // What cannot be moved now, on a full disk or under a reader, is moved later; nothing is lost either way.
-        let _ = writer.end_view(&self.conn).and_then(|()| {
-            self.conn
-                .pragma_update_and_check(None, "wal_checkpoint", "PASSIVE", |_| Ok(()))
-        });
     }
 
     fn in_place(&self) -> Result<(), StoreError> {
@@ -576,208 +546,57 @@ impl Store for Sqlite {
         })
     }
 
-    fn key_count(&self) -> Result<u64, StoreError> {
-        Ok(self
-            .one(KEY_COUNT, [self.end()], |row| unsigned(row, 0))?
-            .unwrap_or_default())
-    }
-
-    fn mention_count(&self) -> Result<u64, StoreError> {
-        Ok(self
-            .one(MENTION_COUNT, [self.end()], |row| unsigned(row, 0))?
-            .unwrap_or_default())
-    }
-}
-
-impl Writer {
-    fn begin_view(&self, conn: &Connection) -> rusqlite::Result<()> {
-        if !self.view.get() {
-            conn.prepare_cached("BEGIN")?.execute([])?;
-            self.view.set(true);
+    fn each_key(&self, each: &mut dyn FnMut(&str, KeyHit)) -> Result<(), StoreError> {
+        let mut last = String::new();
+        let mut count = PAGE;
+        while count == PAGE {
+            let mut statement = self.cached(EACH_KEY)?;
+            let rows = statement.query(params![last, sql_seq(PAGE)]);
+            let mut next = String::new();
+            count = self.each(rows, &mut |row| {
+                let hit = KeyHit {
+                    seq: unsigned(row, 2)?,
+                    content: digest(row, 1)?,
+                };
+                let key = row.get_ref(0)?.as_str()?;
+                if hit.seq <= self.head.seq {
+                    each(key, hit);
+                }
+                next.clear();
+                next.push_str(key);
+                Ok(())
+            })?;
+            last = next;
         }
         Ok(())
     }
 
-    fn end_view(&self, conn: &Connection) -> rusqlite::Result<()> {
-        // The database ends a transaction by itself where it must; then there is none to end.
-        if self.view.replace(false) && !conn.is_autocommit() {
-            conn.prepare_cached("COMMIT")?.execute([])?;
-        }
-        Ok(())
-    }
-}
-
-impl Drop for Sqlite {
-    /// Moves what is in the write-ahead file into the main one, so that the main file alone is the ledger.
-    fn drop(&mut self) {
-        if let Some(writer) = &self.writer {
-            // Where it cannot be done now, the next opening does it; nothing is lost either way.
-            let _ = writer.end_view(&self.conn).and_then(|()| {
-                self.conn
-                    .pragma_update_and_check(None, "wal_checkpoint", "TRUNCATE", |_| Ok(()))
-            });
-        }
-    }
-}
-
-/// A transaction being filled.
-struct Changes<'a> {
-    tx: Transaction<'a>,
-    path: &'a Path,
-    doing: &'static str,
-}
-
-impl Changes<'_> {
-    fn check_fence(&self, held: u64) -> Result<(), StoreError> {
-        let mut statement = self.cached(FENCE)?;
-        let found = statement
-            .query_row([], |row| unsigned(row, 0))
-            .map_err(|error| self.failed(error))?;
-        if found != held {
-            return Err(StoreError::Fenced {
-                place: named(self.path),
-                found,
-                held,
-            });
+    fn each_mention(&self, each: &mut dyn FnMut(&str, u64)) -> Result<(), StoreError> {
+        let (mut last, mut place) = (String::new(), -1);
+        let mut count = PAGE;
+        while count == PAGE {
+            let mut statement = self.cached(EACH_MENTION)?;
+            let rows = statement.query(params![last, place, sql_seq(PAGE)]);
+            let mut next = (String::new(), place);
+            count = self.each(rows, &mut |row| {
+                let (name, seq) = (row.get_ref(0)?.as_str()?, unsigned(row, 1)?);
+                if seq <= self.head.seq {
+                    each(name, seq);
+                }
+                next.0.clear();
+                next.0.push_str(name);
+                next.1 = sql_seq(seq);
+                Ok(())
+            })?;
+            (last, place) = next;
         }
         Ok(())
     }
 
-    fn entries(&self, before: Head, entries: &[Entry]) -> Result<Head, StoreError> {
-        let mut insert_record = self.cached(INSERT_RECORD)?;
-        let mut insert_key = self.cached(INSERT_KEY)?;
-        let mut insert_mention = self.cached(INSERT_MENTION)?;
-        let mut head = before;
-        for entry in entries {
-            let Entry {
-                at_us,
-                input,
-                payload,
-                outcomes,
-                keys,
-                mentions,
-            } = entry;
-            let payload = payload.as_deref();
-            let seq = head.seq + 1;
-            let place = self.number(seq)?;
-            let link = chain::link(
-                &head.chain,
-                &chain::entry_bytes(seq, *at_us, input, payload, outcomes),
-            );
-            insert_record
-                .execute(params![place, at_us, input, payload, outcomes, link.0])
-                .map_err(|error| self.failed(error))?;
-            for Key { key, content } in keys {
-                insert_key
-                    .execute(params![key, content.0, place])
-                    .map_err(|error| self.key_refused(error, key, seq))?;
-            }
-            for name in mentions {
-                insert_mention
-                    .execute(params![name, place])
-                    .map_err(|error| self.failed(error))?;
-            }
-            head = Head { seq, chain: link };
-        }
-        Ok(head)
-    }
-
-    fn key_refused(&self, error: rusqlite::Error, key: &str, seq: u64) -> StoreError {
-        if error.sqlite_error_code() != Some(ErrorCode::ConstraintViolation) {
-            return self.failed(error);
-        }
-        StoreError::KeyTaken {
-            place: named(self.path),
-            key: key.to_owned(),
-            seq,
-        }
-    }
-
-    fn blob(&self, kind: &str, digest: &Digest, bytes: &[u8]) -> Result<(), StoreError> {
-        self.run(INSERT_BLOB, params![digest.0, kind, bytes])
-            .map(drop)
-    }
-
-    /// A state is a cache: one that is not kept may be replaced. One that opens an era is evidence.
-    fn snapshot(&self, snapshot: &Snapshot, head: Head) -> Result<(), StoreError> {
-        let Snapshot {
-            seq,
-            semantics,
-            kept,
-            bytes,
-        } = snapshot;
-        let refused = |detail| {
-            Err(StoreError::Snapshot {
-                seq: *seq,
-                semantics: *semantics,
-                detail,
-            })
-        };
-        if *seq > head.seq {
-            return refused(format!(
-                "the head is at {}, a place up to it was wanted; report this as a fault of the program",
-                head.seq
-            ));
-        }
-        let place = self.number(*seq)?;
-        let digest_new = Digest::of(bytes);
-        let there = self
-            .cached(ONE_SNAPSHOT)?
-            .query_row(params![place, semantics], |row| {
-                Ok((digest(row, 0)?, row.get::<_, bool>(1)?))
-            })
-            .optional()
-            .map_err(|error| self.failed(error))?;
-        if let Some((digest_old, true)) = there
-            && digest_old != digest_new
-        {
-            return refused(format!(
-                "{digest_new} is to replace {digest_old}, which is kept for ever; \
-                 report this as a fault of the program"
-            ));
-        }
-        self.run(
-            INSERT_SNAPSHOT,
-            params![place, semantics, digest_new.0, kept],
-        )?;
-        // Another kind's blob of the same bytes keeps its kind.
-        let known = self
-            .cached(BLOB)?
-            .exists([digest_new.0])
-            .map_err(|error| self.failed(error))?;
-        if known {
-            Ok(())
-        } else {
-            self.blob(Blob::SNAPSHOT, &digest_new, bytes)
-        }
-    }
-
-    fn published(&self, published: u64) -> Result<(), StoreError> {
-        self.run(SET_PUBLISHED, [self.number(published)?]).map(drop)
-    }
-
-    fn run(&self, sql: &str, params: impl Params) -> Result<usize, StoreError> {
-        self.cached(sql)?
-            .execute(params)
-            .map_err(|error| self.failed(error))
-    }
-
-    fn cached(&self, sql: &str) -> Result<CachedStatement<'_>, StoreError> {
-        self.tx
-            .prepare_cached(sql)
-            .map_err(|error| self.failed(error))
-    }
-
-    fn number(&self, number: u64) -> Result<i64, StoreError> {
-        i64::try_from(number).map_err(|_| StoreError::Other {
-            place: named(self.path),
-            doing: self.doing,
-            detail: format!("number {number}: at most {} fits a ledger", i64::MAX),
-        })
-    }
-
-    fn failed(&self, error: rusqlite::Error) -> StoreError {
-        fault::of(self.path, self.doing, error)
+    fn beside(&self) -> Result<Option<Box<dyn Store + Send>>, StoreError> {
+        let mut view = Self::open_read_only(&self.path)?;
+        (view.head, view.published) = (self.head, self.published);
+        Ok(Some(Box::new(view)))
     }
 }
 
@@ -838,7 +657,9 @@ fn lock(path: &Path) -> Result<Lock, StoreError> {
 /// What readers and writers set alike.
 fn configure(conn: &Connection, cache_size: i64) -> rusqlite::Result<()> {
     conn.busy_timeout(BUSY_TIMEOUT)?;
-    conn.set_prepared_statement_cache_capacity(2 * STATEMENTS.len() + 2);
+    conn.set_prepared_statement_cache_capacity(2 * STATEMENTS.len());
+    // Plans that hold for every value: else a statement with a range is planned anew whenever it is given another.
+    conn.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
     // The write-ahead file stays at closing: see the head of this file.
     conn.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
     conn.pragma_update(None, "cache_size", cache_size)

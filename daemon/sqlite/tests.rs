@@ -5,8 +5,8 @@ use std::fs;
 use std::ops::ControlFlow;
 use std::sync::atomic::{AtomicU32, Ordering};
 
-use chargehand_ledger::ChainFault;
 use chargehand_ledger::audit::{check_blobs, check_chain, check_chain_after};
+use chargehand_ledger::{Blob, ChainFault, Entry, Key, Snapshot};
 
 use super::*;
 
@@ -84,11 +84,46 @@ fn append(store: &mut Sqlite, numbers: std::ops::RangeInclusive<u64>) -> Head {
     let published = store.published();
     store
         .append(Batch {
-            entries: &entries(numbers),
+            entries: entries(numbers).into(),
             published,
             ..Batch::default()
         })
         .unwrap()
+}
+
+fn publish(store: &mut Sqlite, published: u64) -> Result<Head, StoreError> {
+    store.append(Batch {
+        published,
+        ..Batch::default()
+    })
+}
+
+fn prune(store: &mut Sqlite, left: usize) -> Result<Head, StoreError> {
+    store.append(Batch {
+        snapshots_left: Some(left),
+        ..Batch::default()
+    })
+}
+
+fn key(store: &Sqlite, key: &str) -> Option<KeyHit> {
+    store.keys(&[key]).unwrap()[0]
+}
+
+fn key_count(store: &Sqlite) -> u64 {
+    let mut count = 0;
+    store.each_key(&mut |_, _| count += 1).unwrap();
+    count
+}
+
+fn mention_count(store: &Sqlite) -> u64 {
+    let mut count = 0;
+    store.each_mention(&mut |_, _| count += 1).unwrap();
+    count
+}
+
+/// The connection that writes.
+fn writing(store: &mut Sqlite) -> &Connection {
+    &store.writer.as_mut().unwrap().desk.pen().conn
 }
 
 fn all(store: &Sqlite, from: u64, to: u64) -> Vec<Record> {
@@ -145,7 +180,7 @@ fn what_is_appended_is_read_back_after_opening_again() {
         assert_eq!(store.record(seq).unwrap().as_ref(), Some(record));
         let key = &wanted.keys[0];
         assert_eq!(
-            store.key(&key.key).unwrap(),
+            self::key(&store, &key.key),
             Some(KeyHit {
                 seq,
                 content: key.content
@@ -156,11 +191,8 @@ fn what_is_appended_is_read_back_after_opening_again() {
     assert_eq!(check_chain(&store, &mut go_on).unwrap(), head);
     assert_eq!(store.mentions("s10").unwrap(), [1, 2, 3, 4, 5]);
     assert_eq!(store.mentions("s1").unwrap(), [] as [u64; 0]);
-    assert_eq!(
-        (store.key_count().unwrap(), store.mention_count().unwrap()),
-        (5, 10)
-    );
-    assert_eq!(store.key("s10/6").unwrap(), None);
+    assert_eq!((key_count(&store), mention_count(&store)), (5, 10));
+    assert_eq!(key(&store, "s10/6"), None);
     assert_eq!(
         (store.record(0).unwrap(), store.record(6).unwrap()),
         (None, None)
@@ -178,7 +210,7 @@ fn empty_payloads_and_repeated_names_are_kept_apart_from_none() {
     };
     store
         .append(Batch {
-            entries: &[twice, Entry::default()],
+            entries: [twice, Entry::default()].into(),
             ..Batch::default()
         })
         .unwrap();
@@ -188,10 +220,7 @@ fn empty_payloads_and_repeated_names_are_kept_apart_from_none() {
         .collect();
     assert_eq!(payloads, [Some(vec![]), None]);
     assert_eq!(
-        (
-            store.mentions("P1").unwrap(),
-            store.mention_count().unwrap()
-        ),
+        (store.mentions("P1").unwrap(), mention_count(&store)),
         (vec![1], 1)
     );
 }
@@ -243,7 +272,7 @@ fn published_rides_along_and_goes_alone() {
     let mut store = folder.open();
     store
         .append(Batch {
-            entries: &entries(1..=2),
+            entries: entries(1..=2).into(),
             published: 7,
             ..Batch::default()
         })
@@ -252,11 +281,11 @@ fn published_rides_along_and_goes_alone() {
     drop(store);
     let mut store = folder.open();
     assert_eq!(store.published(), 7);
-    store.set_published(9).unwrap();
+    publish(&mut store, 9).unwrap();
     drop(store);
     assert_eq!(folder.open().published(), 9);
     assert!(matches!(
-        folder.open().set_published(u64::MAX),
+        publish(&mut folder.open(), u64::MAX),
         Err(StoreError::Other { .. })
     ));
 }
@@ -269,7 +298,7 @@ fn a_key_that_is_there_refuses_the_whole_batch() {
     let mut again = entries(3..=5);
     again[1].keys.push(entry(1).keys.remove(0));
     match store.append(Batch {
-        entries: &again,
+        entries: again.into(),
         published: 4,
         ..Batch::default()
     }) {
@@ -277,44 +306,127 @@ fn a_key_that_is_there_refuses_the_whole_batch() {
         other => panic!("{other:?}"),
     }
     assert_eq!(
-        (store.head(), store.published(), store.key_count().unwrap()),
+        (store.head(), store.published(), key_count(&store)),
         (head, 0, 2)
     );
     assert_eq!(all(&store, 1, 9).len(), 2);
     assert_eq!(append(&mut store, 3..=3).seq, 3);
 }
 
+/// What is written beside is not there before it was waited for, and only one batch is on its way.
+#[test]
+fn what_is_handed_over_is_there_once_it_was_waited_for() {
+    let folder = Folder::new();
+    let mut store = folder.open();
+    let first = append(&mut store, 1..=3);
+    for (from, to) in [(4, 600), (601, 601), (602, 2_000)] {
+        let batch = Batch {
+            entries: entries(from..=to).into(),
+            published: from,
+            ..Batch::default()
+        };
+        store.hand_over(batch).unwrap();
+        assert_eq!(store.head().seq, from - 1);
+        assert_eq!(key(&store, &format!("s10/{from}")), None);
+        assert_eq!(all(&store, from, to), []);
+        let head = loop {
+            if let Some(head) = store.flushed(Duration::from_millis(1)).unwrap() {
+                break head;
+            }
+        };
+        assert_eq!(
+            (head, head.seq, store.published()),
+            (store.head(), to, from)
+        );
+        assert_eq!(key(&store, &format!("s10/{to}")).unwrap().seq, to);
+        store.tidy();
+    }
+    let again = Batch {
+        entries: entries(2..=2).into(),
+        ..Batch::default()
+    };
+    store.hand_over(again).unwrap();
+    match store.flushed(Duration::MAX) {
+        Err(StoreError::KeyTaken { key, seq, .. }) => assert_eq!((&*key, seq), ("s10/2", 2_001)),
+        other => panic!("{other:?}"),
+    }
+    drop(store);
+    let store = folder.open();
+    assert_eq!(store.head().seq, 2_000);
+    assert_eq!(
+        check_chain_after(&store, first.seq, &mut go_on).unwrap(),
+        store.head()
+    );
+}
+
+/// A ledger that is closed while a batch is written beside is closed after it.
+#[test]
+fn what_is_on_its_way_at_the_end_arrives() {
+    let folder = Folder::new();
+    let mut store = folder.open();
+    let batch = Batch {
+        entries: entries(1..=700).into(),
+        ..Batch::default()
+    };
+    store.hand_over(batch).unwrap();
+    drop(store);
+    assert_eq!(folder.open().head().seq, 700);
+}
+
+/// A commit writes into what stands, and the file is made longer before it is full.
+#[test]
+fn the_write_ahead_file_stands_while_it_is_written() {
+    let folder = Folder::new();
+    let mut store = folder.open();
+    let wal = beside(&folder.file(), "-wal");
+    let length = || fs::metadata(&wal).unwrap().len();
+    for number in 1..=600 {
+        let before = length();
+        append(&mut store, number..=number);
+        assert_eq!(length(), before, "at {number}");
+        store.tidy();
+        // It may be tidied beside: what comes next waits for it.
+        store.writer.as_mut().unwrap().desk.pen();
+    }
+    assert!(length() < 16 << 20, "{}", length());
+}
+
 /// A process that dies leaves main and write-ahead file as they are: both are copied under a running
-/// writer, the copy's last commit torn off at several lengths. What comes back is a whole batch or none.
+/// writer, the copy's last commit torn off at several lengths, with nothing or with zeros in its place. What comes back
+/// is a whole batch or none.
 #[test]
 fn a_torn_commit_is_gone_as_a_whole() {
     let folder = Folder::new();
     let mut store = folder.open();
     let first = append(&mut store, 1..=3);
     let wal = beside(&folder.file(), "-wal");
-    let short = fs::metadata(&wal).unwrap().len() as usize;
+    // What it stands longer is zeros.
+    let written = |wal: &[u8]| wal.iter().rposition(|byte| *byte != 0).unwrap() + 1;
+    let short = written(&fs::read(&wal).unwrap());
     let second = append(&mut store, 4..=40);
     let (main, wal) = (fs::read(folder.file()).unwrap(), fs::read(wal).unwrap());
-    assert!(wal.len() > short + 8_192, "{} after {short}", wal.len());
+    let long = written(&wal);
+    assert!(long > short + 8_192, "{long} after {short}");
 
     for (length, wanted) in [
         (short, first),
         (short + 1, first),
-        (usize::midpoint(short, wal.len()), first),
-        (wal.len() - 1, first),
-        (wal.len(), second),
+        (usize::midpoint(short, long), first),
+        (long - 1, first),
+        (long, second),
     ] {
-        let copy = Folder::new();
-        fs::write(copy.file(), &main).unwrap();
-        fs::write(beside(&copy.file(), "-wal"), &wal[..length]).unwrap();
-        let mut store = copy.open();
-        assert_eq!(store.head(), wanted, "torn at {length}");
-        assert_eq!(check_chain(&store, &mut go_on).unwrap(), wanted);
-        assert_eq!(store.key_count().unwrap(), wanted.seq);
-        assert_eq!(
-            append(&mut store, wanted.seq + 1..=wanted.seq + 1).seq,
-            wanted.seq + 1
-        );
+        for zeros in [0, wal.len() - length] {
+            let copy = Folder::new();
+            fs::write(copy.file(), &main).unwrap();
+            let torn = [&wal[..length], &vec![0; zeros]].concat();
+            fs::write(beside(&copy.file(), "-wal"), torn).unwrap();
+            let mut store = copy.open();
+            assert_eq!(store.head(), wanted, "torn at {length}, {zeros} zeros");
+            assert_eq!(check_chain(&store, &mut go_on).unwrap(), wanted);
+            assert_eq!(key_count(&store), wanted.seq);
+            let next = wanted.seq + 1;
+            assert_eq!(append(&mut store, next..=next).seq, next);
+        }
     }
 }
 
@@ -362,11 +474,11 @@ fn whoever_lost_the_fence_cannot_append() {
         other => panic!("{other:?}"),
     };
     fenced(first.append(Batch {
-        entries: &entries(2..=2),
+        entries: entries(2..=2).into(),
         ..Batch::default()
     }));
-    fenced(first.set_published(3).map(|()| head));
-    fenced(first.prune_snapshots(0).map(|_| head));
+    fenced(publish(&mut first, 3));
+    fenced(prune(&mut first, 0));
     assert_eq!(append(&mut second, 2..=2).seq, 2);
     drop((first, second));
     assert_eq!(all(&folder.open(), 1, 9).len(), 2);
@@ -402,7 +514,7 @@ fn a_reader_beside_a_writer_sees_the_moment_of_its_opening() {
     let folder = Folder::new();
     let mut store = folder.open();
     let head = append(&mut store, 1..=4);
-    store.set_published(3).unwrap();
+    publish(&mut store, 3).unwrap();
     let names = folder.names();
 
     let mut reader = Sqlite::open_read_only(folder.file()).unwrap();
@@ -413,16 +525,13 @@ fn a_reader_beside_a_writer_sees_the_moment_of_its_opening() {
     );
     assert_eq!(check_chain(&reader, &mut go_on).unwrap(), head);
     assert_eq!(
-        (reader.record(5).unwrap(), reader.key("s10/5").unwrap()),
+        (reader.record(5).unwrap(), key(&reader, "s10/5")),
         (None, None)
     );
     assert_eq!(reader.mentions("s10").unwrap(), [1, 2, 3, 4]);
-    assert_eq!(
-        (reader.key_count().unwrap(), reader.mention_count().unwrap()),
-        (4, 8)
-    );
+    assert_eq!((key_count(&reader), mention_count(&reader)), (4, 8));
     assert!(matches!(
-        reader.set_published(9),
+        publish(&mut reader, 9),
         Err(StoreError::ReadOnly { .. })
     ));
     assert_eq!(Sqlite::open_read_only(folder.file()).unwrap().head().seq, 9);
@@ -556,7 +665,7 @@ fn blobs_are_kept_once_and_proved_when_read() {
     for _ in 0..2 {
         store
             .append(Batch {
-                blobs: &[plant.clone(), empty.clone()],
+                blobs: vec![plant.clone(), empty.clone()],
                 ..Batch::default()
             })
             .unwrap();
@@ -624,14 +733,14 @@ fn snapshots_come_newest_first_and_go_with_their_bytes() {
         (5, false, b"five"),
     ] {
         let batch = Batch {
-            entries: &entries(number..=number),
+            entries: entries(number..=number).into(),
             blobs: if number == 5 {
-                std::slice::from_ref(&shared)
+                vec![shared.clone()]
             } else {
-                &[]
+                Vec::new()
             },
             snapshot: snapshot(number, 1, kept, bytes),
-            published: 0,
+            ..Batch::default()
         };
         store.append(batch).unwrap();
     }
@@ -651,19 +760,20 @@ fn snapshots_come_newest_first_and_go_with_their_bytes() {
     ];
     assert_eq!(places(&store), held);
 
-    assert_eq!(store.prune_snapshots(3).unwrap(), 1);
+    prune(&mut store, 3).unwrap();
     assert_eq!(
         places(&store),
         [held[0], held[1], held[2], held[3], held[5]]
     );
-    assert_eq!(store.prune_snapshots(1).unwrap(), 2);
+    prune(&mut store, 1).unwrap();
     assert_eq!(places(&store), [held[0], held[1], held[5]]);
     assert_eq!(store.blob(&Digest::of(b"two and three")).unwrap(), None);
     assert_eq!(
         store.blob(&Digest::of(&shared.bytes)).unwrap(),
         Some(shared.bytes)
     );
-    assert_eq!(store.prune_snapshots(1).unwrap(), 0);
+    prune(&mut store, 1).unwrap();
+    assert_eq!(places(&store), [held[0], held[1], held[5]]);
     assert_eq!(check_blobs(&store).unwrap(), 4);
 
     folder.forge("DELETE FROM blob WHERE bytes = CAST('five' AS BLOB)");
@@ -716,25 +826,24 @@ fn a_full_disk_keeps_nothing_of_the_batch_and_the_store_readable() {
     let folder = Folder::new();
     let mut store = folder.open();
     let head = append(&mut store, 1..=3);
-    let pages: i64 = store
-        .conn
+    let pages: i64 = writing(&mut store)
         .query_row("PRAGMA page_count", [], |row| row.get(0))
         .unwrap();
-    let limit = |store: &Sqlite, pages: i64| {
-        let set = store
-            .conn
-            .pragma_update_and_check(None, "max_page_count", pages, |row| row.get(0));
+    let limit = |store: &mut Sqlite, pages: i64| {
+        let set =
+            writing(store).pragma_update_and_check(None, "max_page_count", pages, |row| row.get(0));
         assert_eq!(set, Ok(pages));
     };
-    limit(&store, pages + 2);
+    limit(&mut store, pages + 2);
     let blob = Blob {
         kind: "rulebook".into(),
         bytes: b"rules".to_vec(),
     };
     let batch = Batch {
-        entries: &entries(4..=99),
-        blobs: &[blob],
+        entries: entries(4..=99).into(),
+        blobs: vec![blob],
         snapshot: snapshot(9, 1, true, b"s"),
+        snapshots_left: None,
         published: 8,
     };
     match store.append(batch) {
@@ -745,10 +854,7 @@ fn a_full_disk_keeps_nothing_of_the_batch_and_the_store_readable() {
     }
     let untouched = |store: &Sqlite| {
         assert_eq!((store.head(), store.published()), (head, 0));
-        assert_eq!(
-            (all(store, 1, 99).len(), store.key_count().unwrap()),
-            (3, 3)
-        );
+        assert_eq!((all(store, 1, 99).len(), key_count(store)), (3, 3));
         assert_eq!(
             (store.blobs().unwrap(), store.snapshots().unwrap()),
             (vec![], vec![])
@@ -757,7 +863,7 @@ fn a_full_disk_keeps_nothing_of_the_batch_and_the_store_readable() {
     };
     untouched(&store);
     untouched(&Sqlite::open_read_only(folder.file()).unwrap());
-    limit(&store, 1_000_000);
+    limit(&mut store, 1_000_000);
     assert_eq!(append(&mut store, 4..=99).seq, 99);
 }
 
@@ -828,7 +934,7 @@ fn rows_of_the_wrong_type_are_damage() {
         let mut store = folder.open();
         let batch = Batch {
             snapshot: snapshot(1, 1, false, b"s"),
-            entries: &entries(1..=2),
+            entries: entries(1..=2).into(),
             ..Batch::default()
         };
         store.append(batch).unwrap();
@@ -842,10 +948,10 @@ fn rows_of_the_wrong_type_are_damage() {
         records,
     );
     check("UPDATE key SET seq = -1", |store| {
-        store.key("s10/1").map(drop)
+        store.keys(&["s10/1"]).map(drop)
     });
     check("UPDATE key SET content = x''", |store| {
-        store.key("s10/1").map(drop)
+        store.keys(&["s10/1"]).map(drop)
     });
     check("UPDATE snapshot SET semantics = -1", |store| {
         store.snapshots().map(drop)
@@ -886,17 +992,10 @@ fn what_lies_beside_a_missing_ledger_is_looked_at() {
 #[test]
 fn a_writer_flushes_every_commit() {
     let folder = Folder::new();
-    let store = folder.open();
-    let text = |pragma: &str| {
-        store
-            .conn
-            .pragma_query_value(None, pragma, |row| row.get::<_, String>(0))
-    };
-    let number = |pragma: &str| {
-        store
-            .conn
-            .pragma_query_value(None, pragma, |row| row.get::<_, i64>(0))
-    };
+    let mut store = folder.open();
+    let conn = writing(&mut store);
+    let text = |pragma: &str| conn.pragma_query_value(None, pragma, |row| row.get::<_, String>(0));
+    let number = |pragma: &str| conn.pragma_query_value(None, pragma, |row| row.get::<_, i64>(0));
     assert_eq!(text("journal_mode").unwrap(), "wal");
     // 2 is FULL.
     assert_eq!(number("synchronous").unwrap(), 2);

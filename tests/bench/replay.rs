@@ -20,8 +20,8 @@ use std::ops::ControlFlow;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-/// Readings a second that are wanted, with three rules.
-const TARGET: f64 = 60_000.0;
+/// The share of the rate of reading and decoding alone that is wanted, with three rules.
+const TARGET: f64 = 1.0;
 /// Times that each is measured; the median counts.
 const ROUNDS: usize = 3;
 
@@ -56,7 +56,12 @@ pub fn measure(quick: bool) -> Vec<Row> {
     println!(
         "| what | readings/s | of the baseline | cores busy | processor time a reading |\n|---|---|---|---|---|"
     );
-    let decoded = median(|| timed(|| decode(&path, count)));
+    let decoded = median(|| {
+        timed(|| {
+            let (_, messages) = decode(&path);
+            assert_eq!(messages, count, "messages in the ledger");
+        })
+    });
     print("read and decode", count, decoded, decoded);
     let once = |rules: &str, changed: bool| median(|| timed(|| replayed(&path, rules, changed)));
     let recorded = once(&same, false);
@@ -64,11 +69,11 @@ pub fn measure(quick: bool) -> Vec<Row> {
     print("replay, another limit", count, once(&limit, true), decoded);
     print("replay, another chart", count, once(&chart, false), decoded);
     let rate = count as f64 / recorded.wall.as_secs_f64();
+    let share = decoded.wall.as_secs_f64() / recorded.wall.as_secs_f64();
     println!(
-        "\nWanted: {} readings a second, with what cores there are ({:.1} of them busy). {}.",
-        grouped(TARGET),
+        "\nWanted: at least {TARGET:.1} of the baseline, with what cores there are ({:.1} of them busy): {share:.2}, {}.",
         recorded.busy(),
-        verdict(rate >= TARGET)
+        verdict(share >= TARGET)
     );
     vec![Row::new(
         format!(
@@ -78,8 +83,7 @@ pub fn measure(quick: bool) -> Vec<Row> {
         ),
         [format!("{} readings/s", grouped(rate))],
         format!(
-            "{:.2} of reading and decoding it alone; {:.1} cores busy",
-            decoded.wall.as_secs_f64() / recorded.wall.as_secs_f64(),
+            "{share:.2} of reading and decoding it alone; {:.1} cores busy",
             recorded.busy()
         ),
     )]
@@ -139,11 +143,12 @@ fn print(what: &str, count: u64, took: Took, baseline: Took) {
     );
 }
 
-/// The baseline: what any reader of a ledger does at least.
-fn decode(path: &Path, count: u64) {
+/// The baseline: what any reader of a ledger does at least. How many records it read, and how many messages.
+pub fn decode(path: &Path) -> (u64, u64) {
     let store = Sqlite::open_read_only(path).expect("a ledger to read");
-    let mut messages = 0;
+    let (mut records, mut messages) = (0, 0);
     let read = store.read(1, u64::MAX, &mut |record| {
+        records += 1;
         let json = |text: &[u8]| serde_json::from_slice::<Value>(text).expect("JSON");
         std::hint::black_box(json(record.input.as_bytes()));
         std::hint::black_box(json(record.outcomes.as_bytes()));
@@ -154,7 +159,7 @@ fn decode(path: &Path, count: u64) {
         ControlFlow::Continue(())
     });
     read.expect("every record");
-    assert_eq!(messages, count, "messages in the ledger");
+    (records, messages)
 }
 
 /// Runs the program; it must find a difference where there is one.

@@ -7,8 +7,9 @@ use std::time::Duration;
 
 /// Readings sent and not yet answered.
 const OUTSTANDING: u64 = 400;
-/// The share of the echo's rate the daemon is to reach.
-const TARGET: f64 = 0.7;
+/// The share of the echo's rate the daemon is to reach: in the median of the rounds, and in every one.
+const TARGET: f64 = 0.95;
+const TARGET_EACH: f64 = 0.85;
 /// The subscriber that commits each message gets so many times fewer, or it would take all the time.
 const FEWER: u64 = 8;
 
@@ -52,9 +53,12 @@ pub fn measure(quick: bool) -> Vec<Row> {
     let of = |column: usize| median(rows.iter().map(|row| row[column]).collect());
     let middle = [of(0), of(1), of(2), of(3), of(4)];
     println!("{}", line("median", middle));
+    let least = rows.iter().map(|row| row[2]).fold(f64::INFINITY, f64::min);
     println!(
-        "\nTarget: at least {TARGET} of the echo's rate: {}.",
-        verdict(middle[2] >= TARGET)
+        "\nWanted: at least {TARGET} of the echo's rate in the median: {:.2}, {}; and {TARGET_EACH} in every round: {least:.2}, {}.",
+        middle[2],
+        verdict(middle[2] >= TARGET),
+        verdict(least >= TARGET_EACH)
     );
     sides.finish();
     let [echo, daemon, ratio, single, batched] = middle;
@@ -68,7 +72,7 @@ pub fn measure(quick: bool) -> Vec<Row> {
             rate(batched),
         ],
         format!(
-            "{ratio:.2} of the echo; {times:.0} times the script, {} times with batches",
+            "{ratio:.2} of the echo, {least:.2} at least; {times:.0} times the script, {} times with batches",
             ratio_of(daemon, batched)
         ),
     )]

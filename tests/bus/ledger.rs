@@ -276,7 +276,7 @@ fn left_at(at: Timestamp, said: &[(&str, Value)]) -> (Mosquitto, Folder, PathBuf
             .take_message(&mut derivation, &store, at, message)
             .expect("it reads");
         let append = chargehand_ledger::Batch {
-            entries: &batch.entries,
+            entries: batch.entries.clone().into(),
             ..Default::default()
         };
         store.append(append).expect("it is kept");

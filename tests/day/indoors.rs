@@ -7,9 +7,7 @@ use crate::derive::world::{World, incoming, rule_files, texts};
 use crate::support::repository;
 use chargehand::run::{Batch, Receipts, Written, again, messages};
 use chargehand_core::{Outcome, StationName, Timestamp};
-use chargehand_demo::{
-    Observation, Observed, Respondent, Score, Script, plant_description, rehearse,
-};
+use chargehand_demo::{Line, Message, Observed, Score, Script, plant_description, rehearse};
 use chargehand_derive::Derivation;
 use chargehand_derive::record::Body;
 use chargehand_ledger::{Batch as Append, Store as _};
@@ -67,7 +65,7 @@ impl Indoors {
         let before = self.store.head().seq;
         self.store
             .append(Append {
-                entries: &batch.entries,
+                entries: batch.entries.clone().into(),
                 ..Append::default()
             })
             .unwrap_or_else(|fault| panic!("{fault}"));
@@ -128,7 +126,7 @@ impl Indoors {
         publishes
     }
 
-    fn said(&mut self, batch: &Batch, now: Timestamp) -> Vec<Observation> {
+    fn said(&mut self, batch: &Batch, now: Timestamp) -> Vec<Message> {
         let mut publishes = self.commit(batch);
         publishes.extend(self.gates(now, false));
         publishes.extend(self.notices(batch, now));
@@ -136,16 +134,16 @@ impl Indoors {
     }
 }
 
-fn on_the_bus(publish: Publish) -> Observation {
-    Observation {
+fn on_the_bus(publish: Publish) -> Message {
+    Message {
         topic: publish.topic,
         payload: publish.payload,
         retained: false,
     }
 }
 
-impl Respondent for Indoors {
-    fn tick(&mut self, now_us: i64) -> Vec<Observation> {
+impl Line for Indoors {
+    fn tick(&mut self, now_us: i64) -> Vec<Message> {
         let now = Timestamp(now_us);
         let mut batch = Batch::default();
         let due = self.derivation.line().poll_timeout();
@@ -185,7 +183,7 @@ impl Respondent for Indoors {
         said
     }
 
-    fn take(&mut self, now_us: i64, topic: &str, payload: &[u8]) -> Vec<Observation> {
+    fn take(&mut self, now_us: i64, topic: &str, payload: &[u8]) -> Vec<Message> {
         let now = Timestamp(now_us);
         let mut batch = Batch::default();
         batch

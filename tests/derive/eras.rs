@@ -126,6 +126,7 @@ impl Left<'_> {
                 at_us: entries.last().expect("it started").at_us,
                 input: record::text(&Body::Kept {
                     state: digest.as_str().into(),
+                    after: None,
                 }),
                 outcomes: "[]".to_owned(),
                 ..Entry::default()
@@ -137,8 +138,8 @@ impl Left<'_> {
         };
         let mut store = Memory::default();
         let appended = store.append(Batch {
-            entries: &entries,
-            blobs: &[
+            entries: entries.into(),
+            blobs: vec![
                 blob("plant", &theirs.plant),
                 blob("rulebook", &theirs.rulebook),
             ],
@@ -148,6 +149,7 @@ impl Left<'_> {
                 kept: false,
                 bytes: state.clone().into_bytes(),
             }),
+            snapshots_left: None,
             published: 0,
         });
         appended.unwrap_or_else(|fault| panic!("{fault}"));

@@ -8,6 +8,7 @@ use chargehand_ledger::{
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
+use std::time::Duration;
 
 /// A ledger in memory.
 #[derive(Debug, Default)]
@@ -50,8 +51,8 @@ impl Store for Memory {
         self.published
     }
 
-    fn append(&mut self, batch: Batch<'_>) -> Result<Head, StoreError> {
-        for entry in batch.entries {
+    fn append(&mut self, batch: Batch) -> Result<Head, StoreError> {
+        for entry in &*batch.entries {
             let head = self.head();
             let mut record = Record {
                 seq: head.seq + 1,
@@ -101,23 +102,19 @@ impl Store for Memory {
         Ok(self.head())
     }
 
-    fn set_published(&mut self, published: u64) -> Result<(), StoreError> {
-        self.published = published;
-        Ok(())
+    fn hand_over(&mut self, batch: Batch) -> Result<(), StoreError> {
+        self.append(batch).map(drop)
     }
 
-    fn prune_snapshots(&mut self, keep: usize) -> Result<usize, StoreError> {
-        let before = self.snapshots.len();
-        let mut seen = 0;
-        self.snapshots.retain(|snapshot| {
-            seen += usize::from(!snapshot.kept);
-            snapshot.kept || seen <= keep
-        });
-        Ok(before - self.snapshots.len())
+    fn flushed(&mut self, _within: Duration) -> Result<Option<Head>, StoreError> {
+        Ok(Some(self.head()))
     }
 
-    fn key(&self, key: &str) -> Result<Option<KeyHit>, StoreError> {
-        Ok(self.keys.get(key).copied())
+    fn keys(&self, keys: &[&str]) -> Result<Vec<Option<KeyHit>>, StoreError> {
+        Ok(keys
+            .iter()
+            .map(|key| self.keys.get(*key).copied())
+            .collect())
     }
 
     fn mentions(&self, name: &str) -> Result<Vec<u64>, StoreError> {
@@ -166,15 +163,15 @@ impl Store for Memory {
         Ok(self.snapshots.clone())
     }
 
-    fn key_count(&self) -> Result<u64, StoreError> {
-        Ok(self.keys.len() as u64)
+    fn each_key(&self, each: &mut dyn FnMut(&str, KeyHit)) -> Result<(), StoreError> {
+        self.keys.iter().for_each(|(key, hit)| each(key, *hit));
+        Ok(())
     }
 
-    fn mention_count(&self) -> Result<u64, StoreError> {
-        Ok(self
-            .mentions
-            .values()
-            .map(|places| places.len() as u64)
-            .sum())
+    fn each_mention(&self, each: &mut dyn FnMut(&str, u64)) -> Result<(), StoreError> {
+        for (name, places) in &self.mentions {
+            places.iter().for_each(|seq| each(name, *seq));
+        }
+        Ok(())
     }
 }

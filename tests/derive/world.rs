@@ -60,7 +60,7 @@ impl World {
     fn commit(&mut self, mut batch: Batch) -> Taken {
         self.store
             .append(Append {
-                entries: &batch.entries,
+                entries: batch.entries.clone().into(),
                 ..Append::default()
             })
             .unwrap_or_else(|fault| panic!("{fault}"));

@@ -158,7 +158,7 @@ impl Recording {
 
     fn commit(&mut self, batch: &Batch) {
         let append = Append {
-            entries: &batch.entries,
+            entries: batch.entries.clone().into(),
             ..Append::default()
         };
         self.store.append(append).expect("the disk takes a batch");

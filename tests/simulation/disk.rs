@@ -17,6 +17,7 @@ use std::cell::RefCell;
 use std::ops::ControlFlow;
 use std::path::PathBuf;
 use std::rc::Rc;
+use std::time::Duration;
 
 const SECTOR: usize = 512;
 
@@ -38,6 +39,9 @@ pub struct Disk {
     pub trouble: Option<Trouble>,
     pub torn: u64,
     pub refused: u64,
+    /// Batches handed over, and those of them that did not come to be known as written.
+    pub handed: u64,
+    pub failed_beside: u64,
 }
 
 /// What can go wrong with one batch.
@@ -57,6 +61,8 @@ impl Disk {
             trouble: None,
             torn: 0,
             refused: 0,
+            handed: 0,
+            failed_beside: 0,
         }
     }
 
@@ -66,6 +72,11 @@ impl Disk {
             .path()
             .join(self.moves.to_string())
             .join("line.db")
+    }
+
+    /// How many messages this life takes at once: few, so that more wait while some are flushed.
+    pub fn batches_of(&mut self) -> usize {
+        1 + self.chance.below(8) as usize
     }
 
     fn image(&self) -> Image {
@@ -162,6 +173,7 @@ pub struct DiskStore {
     durable: Durable,
     /// What the process was told: a batch it dies of may be there or not.
     head: Head,
+    handed: Option<Handed>,
 }
 
 impl DiskStore {
@@ -176,6 +188,7 @@ impl DiskStore {
         durable.set(inner.head().seq);
         Ok(Self {
             head: inner.head(),
+            handed: None,
             inner,
             disk: Rc::clone(disk),
             fuse: fuse.clone(),
@@ -192,18 +205,28 @@ impl DiskStore {
     }
 }
 
-impl Store for DiskStore {
-    fn append(&mut self, batch: Batch<'_>) -> Result<Head, StoreError> {
+/// A batch that was handed over.
+#[derive(Debug)]
+enum Handed {
+    Waits(Batch),
+    Written(Result<Head, StoreError>),
+}
+
+impl DiskStore {
+    /// The process knows that the ledger goes so far.
+    fn known(&mut self, head: Head) -> Head {
+        self.durable.set(head.seq);
+        self.head = head;
+        head
+    }
+
+    /// Writes a batch, or dies of it.
+    fn write(&mut self, batch: Batch) -> Result<Head, StoreError> {
         let trouble = self.disk.borrow_mut().trouble.take();
         if self.fuse.burn_at_commit() {
             self.disk.borrow_mut().refused += u64::from(trouble.is_some());
             return match trouble {
-                None => {
-                    let head = self.inner.append(batch)?;
-                    self.durable.set(head.seq);
-                    self.head = head;
-                    Ok(head)
-                }
+                None => self.inner.append(batch),
                 Some(Trouble::Refused) => Err(self.fault("no room")),
                 Some(Trouble::WrittenAndDenied) => {
                     self.inner.append(batch)?;
@@ -230,19 +253,35 @@ impl Store for DiskStore {
         disk.cut = Some(cut);
         gone
     }
+}
 
-    fn set_published(&mut self, published: u64) -> Result<(), StoreError> {
-        if self.fuse.blown() {
-            return Err(self.fault("the power is gone"));
-        }
-        self.inner.set_published(published)
+impl Store for DiskStore {
+    fn append(&mut self, batch: Batch) -> Result<Head, StoreError> {
+        assert!(self.handed.is_none(), "one batch at a time");
+        let head = self.write(batch)?;
+        Ok(self.known(head))
     }
 
-    fn prune_snapshots(&mut self, keep: usize) -> Result<usize, StoreError> {
-        if self.fuse.blown() {
-            return Err(self.fault("the power is gone"));
-        }
-        self.inner.prune_snapshots(keep)
+    /// What is handed over is written at once or when it is waited for, by when more was derived; what became of it is
+    /// known only then.
+    fn hand_over(&mut self, batch: Batch) -> Result<(), StoreError> {
+        assert!(self.handed.is_none(), "one batch at a time");
+        let at_once = self.disk.borrow_mut().chance.below(2) == 0;
+        self.handed = Some(match at_once {
+            true => Handed::Written(self.write(batch)),
+            false => Handed::Waits(batch),
+        });
+        self.disk.borrow_mut().handed += 1;
+        Ok(())
+    }
+
+    fn flushed(&mut self, _within: Duration) -> Result<Option<Head>, StoreError> {
+        let written = match self.handed.take().expect("something was handed over") {
+            Handed::Written(written) => written,
+            Handed::Waits(batch) => self.write(batch),
+        };
+        self.disk.borrow_mut().failed_beside += u64::from(written.is_err());
+        Ok(Some(self.known(written?)))
     }
 
     fn tidy(&mut self) {
@@ -263,8 +302,8 @@ impl Store for DiskStore {
         self.inner.published()
     }
 
-    fn key(&self, key: &str) -> Result<Option<KeyHit>, StoreError> {
-        self.inner.key(key)
+    fn keys(&self, keys: &[&str]) -> Result<Vec<Option<KeyHit>>, StoreError> {
+        self.inner.keys(keys)
     }
 
     fn mentions(&self, name: &str) -> Result<Vec<u64>, StoreError> {
@@ -296,11 +335,11 @@ impl Store for DiskStore {
         self.inner.snapshots()
     }
 
-    fn key_count(&self) -> Result<u64, StoreError> {
-        self.inner.key_count()
+    fn each_key(&self, each: &mut dyn FnMut(&str, KeyHit)) -> Result<(), StoreError> {
+        self.inner.each_key(each)
     }
 
-    fn mention_count(&self) -> Result<u64, StoreError> {
-        self.inner.mention_count()
+    fn each_mention(&self, each: &mut dyn FnMut(&str, u64)) -> Result<(), StoreError> {
+        self.inner.each_mention(each)
     }
 }

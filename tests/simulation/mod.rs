@@ -138,6 +138,8 @@ fn no_promise_is_broken() {
         ("deaths", tally.deaths),
         ("torn writes", tally.torn),
         ("batches the disk refused", tally.refusals),
+        ("batches flushed beside", tally.handed),
+        ("batches that failed beside", tally.failed_beside),
         ("orderly stops", tally.stops),
         ("cut connections", tally.cuts),
         ("broker crashes", tally.brokers),

@@ -156,6 +156,9 @@ pub struct Tally {
     pub forgot: u64,
     pub faithful: u64,
     pub refusals: u64,
+    /// Batches flushed while the next was derived, and those of them that failed.
+    pub handed: u64,
+    pub failed_beside: u64,
     pub clocks: u64,
     /// Starts on a person's word that the clock is right.
     pub words: u64,
@@ -180,6 +183,8 @@ impl std::ops::AddAssign for Tally {
         self.forgot += other.forgot;
         self.faithful += other.faithful;
         self.refusals += other.refusals;
+        self.handed += other.handed;
+        self.failed_beside += other.failed_beside;
         self.clocks += other.clocks;
         self.words += other.words;
         self.lost += other.lost;
@@ -393,6 +398,8 @@ impl World {
         self.tally.records = self.promises.records;
         self.tally.torn = self.disk.borrow().torn;
         self.tally.refusals = self.disk.borrow().refused;
+        self.tally.handed = self.disk.borrow().handed;
+        self.tally.failed_beside = self.disk.borrow().failed_beside;
         self.tally.lost = self.bus.lost;
         self.tally.repeated = self.bus.repeated;
         self.tally.out_of_turn = self.bus.out_of_turn;

@@ -112,7 +112,7 @@ impl Pass<'_> {
             at: Timestamp(record.at_us),
             wire: derivation.wire(),
         };
-        if same::same(&derived, &record.outcomes) {
+        if record::is_text(&derived, &fed.record.outcomes) {
             for outcome in &derived {
                 self.old.take(now, outcome);
                 self.new.take(now, outcome);

@@ -15,6 +15,7 @@
 
 use std::error::Error;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Instant;
 
 use chargehand_ledger::{Batch, Digest, Entry, Key, Store};
@@ -61,7 +62,7 @@ fn measure(folder: &Path) -> Result<(), Box<dyn Error>> {
     Ok(())
 }
 
-fn batches(mentions: usize) -> Vec<Vec<Entry>> {
+fn batches(mentions: usize) -> Vec<Arc<[Entry]>> {
     let entry = |number: usize| {
         let payload = vec![b'p'; 200];
         Entry {
@@ -81,19 +82,19 @@ fn batches(mentions: usize) -> Vec<Vec<Entry>> {
         .collect()
 }
 
-fn ledger(path: &Path, batches: &[Vec<Entry>]) -> Result<f64, Box<dyn Error>> {
+fn ledger(path: &Path, batches: &[Arc<[Entry]>]) -> Result<f64, Box<dyn Error>> {
     let mut store = Sqlite::open(path, "plant/line")?;
     let start = Instant::now();
     for entries in batches {
         store.append(Batch {
-            entries,
+            entries: Arc::clone(entries),
             ..Batch::default()
         })?;
     }
     Ok(rate(start))
 }
 
-fn plain(path: &Path, batches: &[Vec<Entry>]) -> Result<f64, Box<dyn Error>> {
+fn plain(path: &Path, batches: &[Arc<[Entry]>]) -> Result<f64, Box<dyn Error>> {
     let mut conn = Connection::open(path)?;
     conn.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))?;
     conn.pragma_update(None, "synchronous", "FULL")?;
@@ -115,7 +116,7 @@ fn plain(path: &Path, batches: &[Vec<Entry>]) -> Result<f64, Box<dyn Error>> {
             outcomes,
             keys,
             ..
-        } in entries
+        } in entries.iter()
         {
             let key = &keys[0];
             let content = key.content.0;

@@ -51,6 +51,7 @@ impl World {
             durable: Rc::clone(&self.durable),
         };
         let stop = Arc::new(AtomicBool::new(false));
+        let batches_of = self.disk.borrow_mut().batches_of();
         let worker = Worker::new(
             recovered.derivation,
             Box::new(store),
@@ -58,7 +59,8 @@ impl World {
             Arc::clone(&clock) as Arc<dyn chargehand::run::Clock>,
             Arc::clone(&stop),
         )
-        .with_snapshots_every(self.faults.snapshots);
+        .with_snapshots_every(self.faults.snapshots)
+        .alone_with_batches_of(batches_of);
         self.life = Some(Life {
             worker: Some(worker),
             desk,
@@ -117,7 +119,7 @@ impl World {
             self.looked(self.promises.followed > before)?;
             let life = self.life.as_ref().expect("alive");
             let desk = life.desk.borrow();
-            if desk.inbox.is_empty() && !desk.busy {
+            if desk.inbox.is_empty() && !desk.busy && life.worker().is_idle() {
                 break;
             }
         }
@@ -133,7 +135,8 @@ impl World {
         if life.generation.is_some() {
             self.alive = now;
         }
-        if !recorded {
+        // What is derived and not flushed has no record to be compared with yet.
+        if !recorded || !life.worker().is_idle() {
             return Ok(());
         }
         let line = life.worker().derivation().line();
