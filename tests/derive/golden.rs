@@ -7,10 +7,13 @@ use super::world::{World, incoming, rule_files, texts};
 use crate::support::{Folder, repository};
 use chargehand::run::Incoming;
 use chargehand_core::{Outcome, Span, State, Timestamp};
-use chargehand_derive::record::Body;
+use chargehand_derive::record::{self, Body};
 use chargehand_derive::{Derivation, Texts};
-use chargehand_ledger::Store;
+use chargehand_ledger::{Record, Store};
+use chargehand_wire::{Heading, Wire};
+use chargehand_words::Language;
 use serde_json::value::RawValue;
+use std::cell::OnceCell;
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::path::PathBuf;
@@ -44,6 +47,70 @@ fn the_golden_ledger_is_derived() {
         HEAD,
         "the head of the chain"
     );
+}
+
+/// What the records hold is a code and its data: in a language with other sentences the bus says the same by the same
+/// codes, of the same bytes.
+#[test]
+fn another_language_says_the_same_of_the_same_records() {
+    let table = std::fs::read_to_string(repository("daemon/words/english.toml")).expect("a table");
+    let other: String = table
+        .lines()
+        .filter_map(|line| line.split_once(" = "))
+        .filter(|(code, _)| !code.starts_with('#'))
+        .map(|(code, _)| format!("{code} = \"({code})\"\n"))
+        .collect();
+    let other = Language::read(&other).expect("a sentence for every code");
+    let world = derive();
+    let ours = world.derivation.wire();
+    let theirs = ours.clone().speaking(Box::leak(Box::new(other)));
+    let said = |wire: &Wire, record: &Record| -> Vec<serde_json::Value> {
+        let heading = Heading {
+            seq: record.seq,
+            at: Timestamp(record.at_us),
+            topic: "",
+            payload: &[],
+            length: 0,
+            response_topic: None,
+            correlation: None,
+            digest: OnceCell::new(),
+        };
+        let outcomes = record::outcomes(record).expect("this version's");
+        let publishes = (1..)
+            .zip(&outcomes)
+            .flat_map(|(index, outcome)| wire.messages(&heading, index, outcome, None));
+        publishes
+            .map(|publish| serde_json::from_slice(&publish.payload).expect("JSON"))
+            .collect()
+    };
+    let mut sentences = 0;
+    for record in world.store.records() {
+        for (mut one, mut two) in said(ours, record).into_iter().zip(said(&theirs, record)) {
+            sentences += usize::from(one != two);
+            for message in [&mut one, &mut two] {
+                without_sentences(message);
+            }
+            assert_eq!(one, two, "record {}", record.seq);
+        }
+    }
+    assert!(
+        sentences > 20,
+        "only {sentences} messages say something of the engine's"
+    );
+}
+
+/// Takes out each text beside a code.
+fn without_sentences(value: &mut serde_json::Value) {
+    match value {
+        serde_json::Value::Object(members) => {
+            if members.contains_key("code") {
+                members.remove("text");
+            }
+            members.values_mut().for_each(without_sentences);
+        }
+        serde_json::Value::Array(values) => values.iter_mut().for_each(without_sentences),
+        _ => {}
+    }
 }
 
 #[test]
