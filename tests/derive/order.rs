@@ -5,7 +5,7 @@ use super::world::{World, deep, incoming, rule_files, texts};
 use crate::support::{long, repository};
 use chargehand::run::Incoming;
 use chargehand_core::{Timestamp, Word};
-use chargehand_derive::Texts;
+use chargehand_derive::{Texts, record};
 use proptest::prelude::*;
 use proptest::test_runner::{Config, TestRunner};
 use std::collections::BTreeSet;
@@ -144,5 +144,26 @@ fn any_order_stops_the_same_pieces_where_rules_name_routes() {
         check(&with_rules(&rules), |one, other| {
             assert_eq!(stopped(one), stopped(other));
         });
+    });
+}
+
+/// The ledger is followed from its beginning at every start, so a rulebook may have been in force before another one.
+#[test]
+fn a_line_comes_back_under_what_was_in_force_before_something_else() {
+    deep(|| {
+        let rule = std::fs::read_to_string(repository("rules/mass-miss.rhai")).expect("a rule");
+        let bare = texts(PLANT, &[]);
+        let ruled = texts(PLANT, &[("mass-miss.rhai", &rule)]);
+        let mut world = World::new(bare.clone(), Timestamp(START));
+        for (number, texts) in (1..).zip([&ruled, &bare, &bare, &ruled]) {
+            let now = Timestamp(START + number * 1_000_000);
+            let reading =
+                format!(r#"{{"id":"n-{number}","piece":"P{number}","values":{{"mass":1380.1}}}}"#);
+            world.message(now, incoming(&format!("{BASE}/s30/reading"), reading));
+            world.restart(texts.clone(), now);
+            assert_eq!(world.derivation.texts(), texts, "start {number}");
+            let followed = world.follow(None);
+            assert_eq!(record::text(world.state()), record::text(&followed));
+        }
     });
 }
