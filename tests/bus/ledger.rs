@@ -139,6 +139,10 @@ fn one_line_fails_and_the_other_judges_on() {
         let plants: [&Path; 2] = [&site.plant, &plant];
         site.daemon = Daemon::start(&plants, &site.folder, site.broker.port());
         site.wait_until_online();
+        // Before its first subscription nobody keeps a message for it.
+        let status = format!("{beside}/status");
+        site.client
+            .wait_for(&status, |said| said["state"] == "online");
     };
     let mut count = 0;
     let mut judged_beside = |site: &mut Site| {
