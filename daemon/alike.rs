@@ -174,7 +174,8 @@ mod tests {
             .only_here(&old)
             .map(|open| open.cause.as_str())
             .collect();
-        assert_eq!(only, ["piece P1\nrun\ns30/mass"]);
+        let cause = "piece P1\nrun\n{\"values\":{\"station\":\"s30\",\"characteristic\":\"mass\"}}";
+        assert_eq!(only, [cause]);
     }
 
     #[test]
