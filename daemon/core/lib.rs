@@ -26,6 +26,7 @@ pub mod before;
 mod belt;
 pub mod codes;
 mod contract;
+mod decision;
 mod gates;
 mod gauge;
 mod gauges;

@@ -1,21 +1,19 @@
 //! A piece's effective disposition, and saying it.
 //!
-//! Order: a hold tops all; remelt, scrap and rework only alone and only where nothing speaks against
-//! them, else they become a hold; then recheck, unevaluated, regrade, accept. All reasons are kept.
+//! What is decided is next door, in `decision`; here it is carried out: all reasons are kept.
 
 use crate::alarm::{Occurrence, Owner, Priority};
-use crate::belt::{is_beyond, is_late};
+use crate::belt::is_late;
 use crate::codes;
-use crate::hold::{Hold, HoldOf, Origin, Wish};
-use crate::holding::covers;
+use crate::decision::{GateAt, Matter, Objection};
+use crate::hold::{HoldOf, Origin, Wish};
 use crate::judge::Judge;
-use crate::legality::forbids;
 use crate::line::Line;
 use crate::names::{ClassName, InputId, PieceName, RuleName};
 use crate::outcome::{Disposition, OpenHold, Outcome, Reason, Told};
 use crate::piece::{Ask, Flow, Piece};
-use crate::plant::{Gate, GateKind, Plant, Station, Word};
-use crate::speaker::{Duty, Speaker};
+use crate::plant::{Gate, Plant, Station, Word};
+use crate::speaker::Duty;
 use crate::words::Words;
 use alloc::format;
 use alloc::sync::Arc;
@@ -34,9 +32,6 @@ pub(crate) enum Came {
     /// A message that cannot be used says so: it lets nothing pass.
     Unusable,
 }
-
-/// A gate and the station it belongs to.
-type GateAt<'p> = Option<(&'p Station, &'p Gate)>;
 
 impl<J: Judge> Line<J> {
     /// Answers for a piece that the station measured, or that stands there.
@@ -207,23 +202,17 @@ impl<J: Judge> Line<J> {
             self.open_hold(HoldOf::Piece(name.clone()), wish);
             self.withdraw(name, word);
         }
-        let piece = &self.state.pieces[name];
-        let asks = || piece.asks().map(|ask| ask.word);
-        if self.is_held(name) {
-            Word::Hold
-        } else if let Some(word) = asks().find(|word| word.is_irreversible()) {
-            word
-        } else if asks().any(|word| word == Word::Recheck) {
-            Word::Recheck
-        } else if !piece.gaps.is_empty() || piece.points.is_empty() {
-            Word::Unevaluated
-        } else if asks().any(|word| word == Word::Regrade) {
-            Word::Regrade
-        } else if act_at.is_some_and(|(_, gate)| gate.kind == GateKind::Final) {
-            // Positive release: this gate opens on complete evidence only, and that part does not exist yet.
-            Word::Unevaluated
-        } else {
-            Word::Accept
+        self.matter(name, act_at).word()
+    }
+
+    fn matter<'m>(&'m self, name: &'m PieceName, gate: GateAt<'m>) -> Matter<'m> {
+        Matter {
+            name,
+            piece: &self.state.pieces[name],
+            holds: &self.state.holds,
+            gauges: &self.state.gauges,
+            plant: &self.plant,
+            gate,
         }
     }
 
@@ -254,100 +243,30 @@ impl<J: Judge> Line<J> {
 
     /// What speaks against a route that rules ask for: the route, and the hold it becomes.
     fn objection(&mut self, name: &PieceName, act_at: GateAt<'_>) -> Option<(Word, Wish)> {
-        let piece = &self.state.pieces[name];
-        let irreversible = |ask: &&Ask| ask.word.is_irreversible();
-        let first = piece
-            .asks()
-            .find(irreversible)
-            .or_else(|| piece.asks().find(|ask| ask.word.is_route()))?
-            .clone();
-        let word = first.word;
-        let becomes = |rule: Speaker, why: Words| {
-            let reason = codes::objected(first.rule.as_str(), word.as_str(), &first.text, why);
-            Some((
-                word,
-                Wish {
-                    rule,
-                    class: default_class(),
-                    origin: Origin::Route(first.rule.clone()),
-                    reason,
-                },
-            ))
-        };
-        if let Some(why) = self.illegal(piece, act_at, word) {
-            let objection = becomes(Duty::Legality.into(), why.clone());
-            let text = codes::asked_illegal(first.rule.as_str(), word.as_str(), name.as_str(), why);
-            self.raise_illegal(&first.rule, name, text);
-            return objection;
-        }
-        if !word.is_irreversible() {
-            return None;
-        }
-        if self.is_held(name) {
-            return becomes((&first.rule).into(), codes::piece_held());
-        }
-        if let Some(hold) = self.covering(piece, act_at) {
-            let why = codes::wider_hold_open(hold.id.as_str(), &hold.reason);
-            return becomes((&first.rule).into(), why);
-        }
-        let doubted = |ask: &Ask| !ask.gauge_healthy || !self.still_believed(ask);
-        if piece.asks().filter(irreversible).any(doubted) {
-            return becomes(Duty::Gauge.into(), codes::gauge_in_doubt());
-        }
-        if let Some(why) = &piece.ambiguous {
-            return becomes(Duty::Identity.into(), codes::identity_ambiguous(why));
-        }
-        if let Some(other) = piece.asks().find(|ask| ask.word != word) {
-            let why = codes::another_asks(other.rule.as_str(), other.word.as_str(), &other.text);
-            return becomes((&first.rule).into(), why);
-        }
-        if let Some(gap) = piece.gaps.first() {
-            return becomes((&first.rule).into(), codes::evidence_missing(&gap.text));
-        }
-        if piece.word == Some(word) {
+        let matter = self.matter(name, act_at);
+        let ask = matter.route()?.clone();
+        let (rule, word) = (&ask.rule, ask.word);
+        let objection = match matter.objection() {
+            Some(objection) => objection,
             // It was told so already, on what was known then.
-            return None;
-        }
-        let why = self.unproven(name)?;
-        becomes(Duty::Gauge.into(), why)
-    }
-
-    /// Why a route may not be taken where it would be done, if it may not.
-    fn illegal(&self, piece: &Piece, act_at: GateAt<'_>, word: Word) -> Option<Words> {
-        let Some((gate, _)) = act_at else {
-            return Some(codes::no_gate_left());
+            None if !word.is_irreversible() || matter.piece.word == Some(word) => return None,
+            None => Objection {
+                by: Duty::Gauge.into(),
+                why: self.unproven(name)?,
+            },
         };
-        if let Some(station) = forbids(&self.plant, gate, word) {
-            let (condition, name) = (station.condition.as_str(), station.name.as_str());
-            return Some(codes::not_legal_there(condition, name));
+        let Objection { by, why } = objection;
+        if by == Duty::Legality.into() {
+            let text = codes::asked_illegal(rule.as_str(), word.as_str(), name.as_str(), &why);
+            self.raise_illegal(rule, name, text);
         }
-        // Where a message has named it that brings it nowhere.
-        let further = self.plant.station(piece.perhaps.as_ref()?.as_str())?;
-        if !is_beyond(further, gate.place, Some(gate.condition)) {
-            return None;
-        }
-        let station = forbids(&self.plant, further, word)?;
-        let (condition, name) = (station.condition.as_str(), station.name.as_str());
-        Some(codes::not_legal_where_it_may_be(condition, name))
-    }
-
-    /// A wider hold that covers the piece, now or at the gate where it would be stopped.
-    fn covering(&self, piece: &Piece, act_at: GateAt<'_>) -> Option<&Hold> {
-        let gate = act_at.map(|(station, _)| station);
-        self.state
-            .holds
-            .wide(gate.map(|station| &station.name))
-            .find(|hold| covers(hold, piece, gate))
-    }
-
-    fn is_held(&self, name: &PieceName) -> bool {
-        self.state.holds.of_piece(name).next().is_some()
-    }
-
-    /// A gauge can fall into doubt after it measured.
-    fn still_believed(&self, ask: &Ask) -> bool {
-        let gauge = ask.gauge.as_ref();
-        gauge.is_none_or(|gauge| self.state.gauges.healthy(gauge.as_str()))
+        let wish = Wish {
+            rule: by,
+            class: default_class(),
+            origin: Origin::Route(rule.clone()),
+            reason: codes::objected(rule.as_str(), word.as_str(), &ask.text, why),
+        };
+        Some((word, wish))
     }
 
     fn raise_illegal(&mut self, rule: &RuleName, piece: &PieceName, text: Words) {

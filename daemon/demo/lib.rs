@@ -43,11 +43,11 @@ mod stations;
 pub use broker::Broker;
 pub use clock::time_of_day;
 pub use error::DemoError;
-pub use rehearsal::{Line, rehearse};
+pub use rehearsal::{Respondent, rehearse};
 pub use score::{Check, Find, Score, Verdict};
 pub use script::{Casting, PIECES_MAX, Roughness, Script, Window};
 pub use seen::{AdvisorySeen, HeldPieces, StationHold};
-pub use stations::{Message, Observed, Stations};
+pub use stations::{Observation, Observed, Stations};
 
 /// Topic prefix of the invented line, after the levels of IEC 62264: site, area, line.
 pub const BASE: &str = "vennick/castware/l1";

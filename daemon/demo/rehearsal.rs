@@ -8,15 +8,15 @@ use std::collections::BTreeMap;
 use crate::DemoError;
 use crate::crew::{Crew, DESK, POSTS, Saying};
 use crate::script::Script;
-use crate::stations::{Message, Observed};
+use crate::stations::{Observation, Observed};
 
 /// Whoever answers for the line.
-pub trait Line {
+pub trait Respondent {
     /// The clock shows this instant (microseconds since 1970, UTC): what is published before anybody acts.
-    fn tick(&mut self, now_us: i64) -> Vec<Message>;
+    fn tick(&mut self, now_us: i64) -> Vec<Observation>;
 
     /// Takes one message in; gives what is published in answer to it.
-    fn take(&mut self, now_us: i64, topic: &str, payload: &[u8]) -> Vec<Message>;
+    fn take(&mut self, now_us: i64, topic: &str, payload: &[u8]) -> Vec<Observation>;
 }
 
 /// Plays a day to its end.
@@ -24,7 +24,7 @@ pub trait Line {
 /// # Errors
 ///
 /// [`DemoError::Unanswered`] where the line left a question open.
-pub fn rehearse(script: &Script, line: &mut dyn Line) -> Result<Observed, DemoError> {
+pub fn rehearse(script: &Script, line: &mut dyn Respondent) -> Result<Observed, DemoError> {
     let mut hall = Hall::of(script, line);
     while let Some(instant) = hall.crew.instant_after(hall.now_us) {
         hall.act(instant)?;
@@ -38,17 +38,17 @@ pub fn rehearse(script: &Script, line: &mut dyn Line) -> Result<Observed, DemoEr
 /// Everybody within earshot.
 struct Hall<'l> {
     crew: Crew,
-    line: &'l mut dyn Line,
+    line: &'l mut dyn Respondent,
     /// Who listens to a topic.
     listeners: BTreeMap<String, Vec<usize>>,
     now_us: Option<i64>,
     /// What hearing made the stations say, not yet said.
     to_say: Vec<Saying>,
-    seen: Vec<Message>,
+    seen: Vec<Observation>,
 }
 
 impl<'l> Hall<'l> {
-    fn of(script: &Script, line: &'l mut dyn Line) -> Hall<'l> {
+    fn of(script: &Script, line: &'l mut dyn Respondent) -> Hall<'l> {
         let crew = Crew::of(script);
         let mut listeners: BTreeMap<String, Vec<usize>> = BTreeMap::new();
         for (client, topics) in crew.subscriptions().into_iter().enumerate() {
@@ -114,7 +114,7 @@ impl<'l> Hall<'l> {
         let payload = bytes.into_bytes();
         let now_us = self.now_us.unwrap_or(i64::MIN);
         let answers = self.line.take(now_us, &topic, &payload);
-        self.seen.push(Message {
+        self.seen.push(Observation {
             topic,
             payload,
             retained: false,
@@ -122,10 +122,10 @@ impl<'l> Hall<'l> {
         self.hear(answers);
     }
 
-    fn hear(&mut self, messages: Vec<Message>) {
+    fn hear(&mut self, messages: Vec<Observation>) {
         let now_us = self.now_us.unwrap_or(i64::MIN);
         for message in messages {
-            let Message { topic, payload, .. } = &message;
+            let Observation { topic, payload, .. } = &message;
             for client in self.listeners.get(topic).into_iter().flatten().copied() {
                 if client == DESK {
                     self.crew.desk.hear(topic, payload);

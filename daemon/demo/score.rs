@@ -606,11 +606,11 @@ mod tests {
     use crate::BASE;
     use crate::clock::written;
     use crate::script::{PIECES_MAX, RELEASE_US};
-    use crate::stations::Message;
+    use crate::stations::Observation;
     use serde_json::{Value, json};
 
-    fn message(topic: &str, body: &Value) -> Message {
-        Message {
+    fn message(topic: &str, body: &Value) -> Observation {
+        Observation {
             topic: format!("{BASE}/{topic}"),
             payload: body.to_string().into_bytes(),
             retained: false,
@@ -620,7 +620,7 @@ mod tests {
     /// A faultless bus, message by message, as a daemon and the stations would leave it.
     #[derive(Default)]
     struct Bus {
-        messages: Vec<Message>,
+        messages: Vec<Observation>,
         seq: u64,
     }
 
@@ -736,7 +736,7 @@ mod tests {
         }
     }
 
-    fn score(messages: Vec<Message>, script: &Script) -> Score {
+    fn score(messages: Vec<Observation>, script: &Script) -> Score {
         let observed = Observed {
             messages,
             unusable: Vec::new(),
@@ -744,7 +744,7 @@ mod tests {
         Score::of(&observed, script)
     }
 
-    fn failed(messages: Vec<Message>, script: &Script) -> Vec<&'static str> {
+    fn failed(messages: Vec<Observation>, script: &Script) -> Vec<&'static str> {
         let score = score(messages, script);
         let failed = score.checks.iter().filter(|check| !check.passed);
         failed.map(|check| check.what).collect()
@@ -816,15 +816,15 @@ mod tests {
     fn every_check_can_fail() {
         let script = Script::new(1, 300).unwrap();
         let faultless = Bus::of(&script).messages;
-        let check = |change: &dyn Fn(&mut Vec<Message>), wanted: &[&str]| {
+        let check = |change: &dyn Fn(&mut Vec<Observation>), wanted: &[&str]| {
             let mut messages = faultless.clone();
             change(&mut messages);
             assert_eq!(failed(messages, &script), wanted);
         };
-        let has = |message: &Message, part: &str| {
+        let has = |message: &Observation, part: &str| {
             String::from_utf8_lossy(&message.payload).contains(part)
         };
-        let replace = |messages: &mut Vec<Message>, id: &str, from: &str, to: &str| {
+        let replace = |messages: &mut Vec<Observation>, id: &str, from: &str, to: &str| {
             for message in messages.iter_mut().filter(|message| has(message, id)) {
                 let changed = String::from_utf8_lossy(&message.payload).replace(from, to);
                 message.payload = changed.into_bytes();
@@ -1045,7 +1045,7 @@ mod tests {
         let alarm = message("alarm/a-1", &json!({"text": "old"}));
         messages.insert(
             0,
-            Message {
+            Observation {
                 retained: true,
                 ..alarm.clone()
             },

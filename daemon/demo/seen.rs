@@ -9,7 +9,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde_json::Value;
 
 use crate::script::Script;
-use crate::stations::Message;
+use crate::stations::Observation;
 use crate::{BASE, clock};
 
 /// A station's gate that was held.
@@ -120,7 +120,7 @@ pub(crate) struct Seen {
 }
 
 impl Seen {
-    pub(crate) fn of(messages: &[Message], script: &Script) -> Seen {
+    pub(crate) fn of(messages: &[Observation], script: &Script) -> Seen {
         let numbers: BTreeMap<&str, u32> = script
             .castings()
             .iter()

@@ -34,7 +34,7 @@ const END_MARK: &str = "vennick/observer/end";
 
 /// A message as the observer saw it.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Message {
+pub struct Observation {
     /// Its full topic.
     pub topic: String,
     /// Its bytes.
@@ -47,7 +47,7 @@ pub struct Message {
 #[derive(Debug, Clone, Default)]
 pub struct Observed {
     /// Every message on the line's topics, in the order in which the broker gave them to the observer.
-    pub messages: Vec<Message>,
+    pub messages: Vec<Observation>,
     /// What the stations heard and could not use, each with its topic and the reason.
     pub unusable: Vec<String>,
 }
@@ -63,7 +63,7 @@ pub struct Stations {
     taken: Vec<u64>,
     /// What hearing made the stations say, not yet said.
     to_say: Vec<(usize, Outgoing)>,
-    seen: Vec<Message>,
+    seen: Vec<Observation>,
     ended: bool,
     now_us: Option<i64>,
     silent: bool,
@@ -355,7 +355,7 @@ impl Stations {
                 payload,
                 retained,
             } if client == OBSERVER => {
-                self.seen.push(Message {
+                self.seen.push(Observation {
                     topic,
                     payload,
                     retained,

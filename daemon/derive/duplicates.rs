@@ -250,3 +250,77 @@ fn unheard_of(row: Row) -> Unusable {
         piece: row.piece,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeMap;
+    use std::convert::Infallible;
+
+    #[derive(Default)]
+    struct Memory(BTreeMap<String, KeyHit>);
+
+    impl Past for Memory {
+        type Fault = Infallible;
+
+        fn key(&self, key: &str) -> Result<Option<KeyHit>, Infallible> {
+            Ok(self.0.get(key).copied())
+        }
+
+        fn keep(&mut self, key: &Key, seq: u64) {
+            let content = key.content;
+            self.0.insert(key.key.clone(), KeyHit { seq, content });
+        }
+
+        fn given(&self, _: Told, _: Option<&PieceName>) -> Result<bool, Infallible> {
+            Ok(true)
+        }
+    }
+
+    #[test]
+    fn the_same_bytes_come_again_and_other_bytes_are_a_conflict_once() {
+        let mut memory = Memory::default();
+        let mut check = |seq: u64, bytes: u8, expect: &str| {
+            let key = RowKey {
+                text: "s30/reading id:1".into(),
+                content: [bytes; 32],
+            };
+            let Ok(known) = known(&memory, Some(&key));
+            let found = match known {
+                Known::Fresh(None) => "no key".to_owned(),
+                Known::Before(seq) => format!("known from {seq}"),
+                Known::Fresh(Some(key)) => {
+                    memory.keep(&key, seq);
+                    "new".to_owned()
+                }
+                Known::Conflict(key) => {
+                    memory.keep(&key, seq);
+                    "conflict".to_owned()
+                }
+            };
+            assert_eq!(found, expect, "record {seq}");
+        };
+        check(1, 7, "new");
+        check(2, 7, "known from 1");
+        check(3, 8, "conflict");
+        check(4, 8, "known from 3");
+        check(5, 9, "conflict");
+        check(6, 7, "known from 1");
+        assert!(matches!(known(&memory, None), Ok(Known::Fresh(None))));
+    }
+
+    #[test]
+    fn a_row_put_before_the_others_moves_all_that_is_known_of_them() {
+        let mut body = MessageBody {
+            known: vec![0],
+            conflict: vec![1],
+            unheard_of: vec![2],
+            ..MessageBody::default()
+        };
+        body.make_room();
+        assert_eq!(
+            (body.known, body.conflict, body.unheard_of),
+            (vec![1], vec![2], vec![3])
+        );
+    }
+}

@@ -185,14 +185,14 @@ fn hold(line: &Line<Rules>, gate: &str) -> Option<Say> {
 type Key = (usize, String);
 
 /// What is said of a state, none once it is gone, and the record behind which that is so.
-struct Entry {
+struct Shown {
     say: Option<Say>,
     seq: u64,
 }
 
 /// The states of a line as last flushed, and which of them are still to be said.
 pub(super) struct States {
-    entries: BTreeMap<Key, Entry>,
+    entries: BTreeMap<Key, Shown>,
     unsaid: BTreeSet<Key>,
     /// When what expires is said again.
     renewals: BTreeMap<Key, Timestamp>,
@@ -211,7 +211,7 @@ pub(super) struct States {
 #[derive(Default)]
 #[must_use = "what is flushed may be said"]
 pub(super) struct Change {
-    entries: Vec<(Key, Entry)>,
+    entries: Vec<(Key, Shown)>,
     status: Option<LineStatus>,
     newest: Vec<(StationName, Taken)>,
 }
@@ -315,7 +315,7 @@ impl States {
         }
     }
 
-    fn put(&mut self, key: Key, entry: Entry) {
+    fn put(&mut self, key: Key, entry: Shown) {
         let is_gone = entry.say.is_none();
         self.gone.retain(|gone| *gone != key);
         if is_gone {
@@ -393,8 +393,8 @@ impl States {
     }
 }
 
-fn entry(derivation: &Derivation, (row, name): &Key, now: Timestamp) -> Entry {
-    Entry {
+fn entry(derivation: &Derivation, (row, name): &Key, now: Timestamp) -> Shown {
+    Shown {
         say: (KINDS[*row].content)(derivation, name, now),
         seq: derivation.line().state().seq,
     }

@@ -30,7 +30,7 @@ const EXAMPLE: &str = "control_limit(3.93)";
 
 /// `ewma(…)`, `cusum(…)` or `shewhart(…)`, as written.
 #[derive(Clone, Debug)]
-pub(crate) struct Shown {
+pub(crate) struct Statistic {
     word: &'static str,
     given: Vec<Dynamic>,
 }
@@ -115,7 +115,7 @@ enum Asked {
 /// Teaches the engine the words of charts.
 pub(crate) fn register(engine: &mut Engine) {
     engine
-        .register_type_with_name::<Shown>("statistic")
+        .register_type_with_name::<Statistic>("statistic")
         .register_type_with_name::<Bound>("control limit")
         .register_type_with_name::<Promise>("promise");
     for (word, most) in [("ewma", 1), ("cusum", 2), ("shewhart", RunRule::ALL.len())] {
@@ -124,7 +124,7 @@ pub(crate) fn register(engine: &mut Engine) {
             let types = vec![TypeId::of::<Dynamic>(); arity];
             let note = move |_: NativeCallContext<'_>, given: &mut [&mut Dynamic]| {
                 let given = given.iter().map(|given| given.flatten_clone()).collect();
-                Ok(Shown { word, given })
+                Ok(Statistic { word, given })
             };
             engine.register_raw_fn(word, types, note);
         }
@@ -147,7 +147,7 @@ pub(crate) fn register(engine: &mut Engine) {
 
 /// Whether a value of the header is made of something that `later` says is of a part that does not exist yet.
 pub(crate) fn holds(given: &Dynamic, later: impl Fn(&Dynamic) -> bool) -> bool {
-    let statistic = given.read_lock::<Shown>();
+    let statistic = given.read_lock::<Statistic>();
     let bound = given.read_lock::<Bound>();
     statistic.is_some_and(|statistic| statistic.given.iter().any(&later))
         || bound.is_some_and(|bound| later(&bound.given))
@@ -226,7 +226,8 @@ fn read(
     first: &Dynamic,
     second: &Dynamic,
 ) -> Result<(Parameters, Asked), Complaint> {
-    let (Some(statistic), Some(bound)) = (first.read_lock::<Shown>(), second.read_lock::<Bound>())
+    let (Some(statistic), Some(bound)) =
+        (first.read_lock::<Statistic>(), second.read_lock::<Bound>())
     else {
         return Err(Complaint::new(
             format!("{what} is made of {} and {}", part(first), part(second)),
@@ -240,7 +241,7 @@ fn read(
     Ok((parameters, asked))
 }
 
-fn parameters(what: &str, statistic: &Shown) -> Result<Parameters, Complaint> {
+fn parameters(what: &str, statistic: &Statistic) -> Result<Parameters, Complaint> {
     let given = |place: usize, example: &str| match statistic.given.get(place) {
         Some(given) => number(what, statistic.word, given, example).map(Some),
         None => Ok(None),
@@ -448,7 +449,7 @@ impl Resolved {
 }
 
 fn part(given: &Dynamic) -> String {
-    if let Some(statistic) = given.read_lock::<Shown>() {
+    if let Some(statistic) = given.read_lock::<Statistic>() {
         format!("{}(…)", statistic.word)
     } else if let Some(bound) = given.read_lock::<Bound>() {
         format!("{}(…)", bound.word)

@@ -9,7 +9,7 @@ use std::cell::{Cell, RefCell};
 
 /// A verdict inside the engine.
 #[derive(Clone, Debug)]
-pub(crate) struct Said {
+pub(crate) struct Spoken {
     /// Its number within the call.
     pub(crate) number: usize,
     pub(crate) verb: Verb,
@@ -59,10 +59,10 @@ impl Desk {
         whom: ImmutableString,
         text: ImmutableString,
         at: Position,
-    ) -> Said {
+    ) -> Spoken {
         let mut made = self.made.borrow_mut();
         made.push((verb, at));
-        Said {
+        Spoken {
             number: made.len() - 1,
             verb,
             whom,

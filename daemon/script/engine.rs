@@ -39,7 +39,7 @@ pub(crate) fn build(desk: &Rc<Desk>, drafts: &Drafts, known: Known) -> Engine {
 #[cfg(test)]
 pub(crate) mod tests {
     use super::*;
-    use crate::facts::{Absent, Common, Reading};
+    use crate::facts::{Absent, Common, ReadingFacts};
     use crate::quantity::Quantity;
     use crate::quantity::tests::mass;
     use crate::rules::tests::{declared, plant, shown, with_facts};
@@ -54,7 +54,7 @@ pub(crate) mod tests {
     /// A value of every type a rule can get hold of, under its name.
     pub(crate) fn one_of_each(engine: &Engine) -> Vec<(&'static str, Dynamic)> {
         let reading = with_facts(&plant(), 14_500, |facts| {
-            Reading::new(&Common::of(facts), shown(), &declared())
+            ReadingFacts::new(&Common::of(facts), shown(), &declared())
         });
         let part = |name: &str| {
             let mut scope = rhai::Scope::new();

@@ -32,7 +32,7 @@ impl Absent {
 
 /// The facts of one reading.
 #[derive(Clone, Debug)]
-pub(crate) struct Reading(Rc<Sheet>);
+pub(crate) struct ReadingFacts(Rc<Sheet>);
 
 #[derive(Debug)]
 struct Sheet {
@@ -145,7 +145,7 @@ impl Band {
 
 /// `r.limit`
 #[derive(Clone, Debug)]
-pub(crate) struct Limits(Rc<Sheet>);
+pub(crate) struct LimitFacts(Rc<Sheet>);
 
 /// `r.gauge`
 #[derive(Clone, Debug)]
@@ -153,7 +153,7 @@ pub(crate) struct GaugeFacts(Rc<Sheet>);
 
 /// `r.strata`
 #[derive(Clone, Debug)]
-pub(crate) struct Strata(Rc<Sheet>);
+pub(crate) struct StrataFacts(Rc<Sheet>);
 
 impl Common {
     pub(crate) fn of(facts: &Facts<'_>) -> Rc<Self> {
@@ -170,7 +170,7 @@ impl Common {
     }
 }
 
-impl Reading {
+impl ReadingFacts {
     /// `shown` are the rule's own watches, in the order it declares them.
     pub(crate) fn new(common: &Rc<Common>, shown: Vec<Shown>, declared: &Rc<Declared>) -> Self {
         Self(Rc::new(Sheet {
@@ -202,34 +202,34 @@ impl Sheet {
 /// Teaches the engine the facts.
 pub(crate) fn register(engine: &mut Engine) {
     engine
-        .register_type_with_name::<Reading>("reading")
-        .register_type_with_name::<Limits>("limits")
+        .register_type_with_name::<ReadingFacts>("reading")
+        .register_type_with_name::<LimitFacts>("limits")
         .register_type_with_name::<GaugeFacts>("gauge")
-        .register_type_with_name::<Strata>("strata")
+        .register_type_with_name::<StrataFacts>("strata")
         .register_type_with_name::<Quantity>("quantity")
         .register_type_with_name::<Absent>("not known");
     engine
-        .register_get("value", |reading: &mut Reading| reading.0.value())
-        .register_get("limit", |reading: &mut Reading| {
-            Limits(Rc::clone(&reading.0))
+        .register_get("value", |reading: &mut ReadingFacts| reading.0.value())
+        .register_get("limit", |reading: &mut ReadingFacts| {
+            LimitFacts(Rc::clone(&reading.0))
         })
-        .register_get("piece", |reading: &mut Reading| -> ImmutableString {
+        .register_get("piece", |reading: &mut ReadingFacts| -> ImmutableString {
             reading.0.common.piece.as_str().into()
         })
-        .register_get("station", |reading: &mut Reading| -> ImmutableString {
+        .register_get("station", |reading: &mut ReadingFacts| -> ImmutableString {
             reading.0.common.station.as_str().into()
         })
-        .register_get("attempt", |reading: &mut Reading| {
+        .register_get("attempt", |reading: &mut ReadingFacts| {
             INT::from(reading.0.common.attempt)
         })
-        .register_get("late", |reading: &mut Reading| reading.0.common.late)
-        .register_get("gauge", |reading: &mut Reading| {
+        .register_get("late", |reading: &mut ReadingFacts| reading.0.common.late)
+        .register_get("gauge", |reading: &mut ReadingFacts| {
             GaugeFacts(Rc::clone(&reading.0))
         })
-        .register_get("strata", |reading: &mut Reading| {
-            Strata(Rc::clone(&reading.0))
+        .register_get("strata", |reading: &mut ReadingFacts| {
+            StrataFacts(Rc::clone(&reading.0))
         })
-        .register_get("stratum", |reading: &mut Reading| -> Answer<Dynamic> {
+        .register_get("stratum", |reading: &mut ReadingFacts| -> Answer<Dynamic> {
             let per = reading.0.declared.per.as_ref();
             Ok(per
                 .map(|name| reading.0.stratum(name.as_str()))
@@ -316,16 +316,18 @@ fn absent_left(name: &str) -> Answer<INT> {
 pub(crate) fn register_declared(engine: &mut Engine, declared: &Declared) {
     for (name, _) in &declared.watches {
         let asked = name.clone();
-        engine.register_get(name, move |reading: &mut Reading| watch(reading, &asked));
+        engine.register_get(name, move |reading: &mut ReadingFacts| {
+            watch(reading, &asked)
+        });
     }
     for name in declared.limits.keys() {
         let asked = name.clone();
-        engine.register_get(name, move |limits: &mut Limits| limit(limits, &asked));
+        engine.register_get(name, move |limits: &mut LimitFacts| limit(limits, &asked));
     }
 }
 
 /// The counter or chart of that name.
-fn watch(reading: &Reading, name: &str) -> Answer<Dynamic> {
+fn watch(reading: &ReadingFacts, name: &str) -> Answer<Dynamic> {
     let sheet = &reading.0;
     let mut declared = sheet.declared.watches.iter();
     let place = declared.position(|(known, _)| known == name);
@@ -337,7 +339,7 @@ fn watch(reading: &Reading, name: &str) -> Answer<Dynamic> {
     }
 }
 
-fn limit(limits: &Limits, name: &str) -> Answer<Dynamic> {
+fn limit(limits: &LimitFacts, name: &str) -> Answer<Dynamic> {
     match limits.0.declared.limits.get(name) {
         Some(Limit::One(quantity)) => Ok(Dynamic::from(quantity.clone())),
         Some(Limit::Band(low, high)) => Ok(Dynamic::from(Band(low.clone(), high.clone()))),
@@ -348,8 +350,8 @@ fn limit(limits: &Limits, name: &str) -> Answer<Dynamic> {
 /// Names that come from the header and the plant, and every name that is none.
 fn register_by_name(engine: &mut Engine) {
     engine
-        .register_indexer_get(|limits: &mut Limits, name: &str| limit(limits, name))
-        .register_indexer_get(|strata: &mut Strata, name: &str| -> Answer<Dynamic> {
+        .register_indexer_get(|limits: &mut LimitFacts, name: &str| limit(limits, name))
+        .register_indexer_get(|strata: &mut StrataFacts, name: &str| -> Answer<Dynamic> {
             if !strata
                 .0
                 .declared
@@ -361,7 +363,7 @@ fn register_by_name(engine: &mut Engine) {
             }
             Ok(strata.0.stratum(name))
         })
-        .register_indexer_get(|reading: &mut Reading, name: &str| watch(reading, name))
+        .register_indexer_get(|reading: &mut ReadingFacts, name: &str| watch(reading, name))
         .register_indexer_get(|_: &mut GaugeFacts, name: &str| -> Answer<Dynamic> {
             Err(no_gauge_fact(name).into())
         });

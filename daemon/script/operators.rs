@@ -7,8 +7,10 @@
 //!
 //! Deliberately not here: functions such as `abs`, and what a quantity is.
 
-use crate::desk::{Desk, Said};
-use crate::facts::{Absent, Band, ChartFacts, CounterFacts, GaugeFacts, Limits, Reading, Strata};
+use crate::desk::{Desk, Spoken};
+use crate::facts::{
+    Absent, Band, ChartFacts, CounterFacts, GaugeFacts, LimitFacts, ReadingFacts, StrataFacts,
+};
 use crate::fault::{Answer, Complaint};
 use crate::literal::literal;
 use crate::quantity::{Number, Quantity, by_zero};
@@ -123,7 +125,7 @@ fn register_shown(engine: &mut Engine, desk: &Rc<Desk>) {
         )*};
     }
     refuse! {
-        Array; rhai::Map; Reading; Limits; Strata; GaugeFacts; CounterFacts; ChartFacts; Band; Said;
+        Array; rhai::Map; ReadingFacts; LimitFacts; StrataFacts; GaugeFacts; CounterFacts; ChartFacts; Band; Spoken;
         Range<INT>; RangeInclusive<INT>; rhai::FnPtr
     }
 }

@@ -13,7 +13,7 @@ use crate::chart::Charted;
 use crate::declared::{Declared, Limit};
 use crate::desk::Desk;
 use crate::engine;
-use crate::facts::{self, Common, Reading};
+use crate::facts::{self, Common, ReadingFacts};
 use crate::fault::{Complaint, Finding, LoadFault};
 use crate::header::Drafts;
 use crate::hidden::{Wrong, and_hidden};
@@ -257,7 +257,10 @@ impl Rules {
             .iter()
             .filter(own)
             .map(|(_, shown)| shown.clone());
-        let said = self.ask(rule, Reading::new(common, shown.collect(), &rule.declared));
+        let said = self.ask(
+            rule,
+            ReadingFacts::new(common, shown.collect(), &rule.declared),
+        );
         Opinion {
             rule: rule.name.clone(),
             per: rule.declared.apart.clone(),
@@ -269,7 +272,7 @@ impl Rules {
     }
 
     /// Asks one rule about one reading.
-    fn ask(&self, rule: &Rule, reading: Reading) -> Result<Vec<Verdict>, Finding> {
+    fn ask(&self, rule: &Rule, reading: ReadingFacts) -> Result<Vec<Verdict>, Finding> {
         self.desk.clear();
         // The header is not run again, and nothing a call leaves behind is seen by the next.
         let options = CallFnOptions::new().eval_ast(false);
@@ -349,7 +352,7 @@ impl Rules {
                         watches: &[],
                     };
                     let reading =
-                        Reading::new(&Common::of(&facts), (*shown).clone(), &rule.declared);
+                        ReadingFacts::new(&Common::of(&facts), (*shown).clone(), &rule.declared);
                     let Err(fault) = self.ask(rule, reading) else {
                         continue;
                     };

@@ -2,9 +2,10 @@
 //!
 //! Deliberately not here: what can be done with it.
 
-use crate::desk::Said;
+use crate::desk::Spoken;
 use crate::facts::{
-    Absent, Band, ChartFacts, CounterFacts, GaugeFacts, LeftFacts, Limits, Reading, Strata,
+    Absent, Band, ChartFacts, CounterFacts, GaugeFacts, LeftFacts, LimitFacts, ReadingFacts,
+    StrataFacts,
 };
 use crate::kind::ValueKind;
 use crate::quantity::{Number, Quantity};
@@ -70,11 +71,11 @@ pub(crate) fn describe(of: &Dynamic) -> ValueKind {
         Value::Quantity(_) => ValueKind::Quantity,
         Value::List => ValueKind::List,
         Value::Other if of.is_map() => ValueKind::Map,
-        Value::Other if of.is::<Said>() => ValueKind::Verdict,
-        Value::Other if of.is::<Reading>() => ValueKind::Reading,
+        Value::Other if of.is::<Spoken>() => ValueKind::Verdict,
+        Value::Other if of.is::<ReadingFacts>() => ValueKind::Reading,
         Value::Other if of.is::<GaugeFacts>() => ValueKind::Gauge,
-        Value::Other if of.is::<Limits>() => ValueKind::Limits,
-        Value::Other if of.is::<Strata>() => ValueKind::Strata,
+        Value::Other if of.is::<LimitFacts>() => ValueKind::Limits,
+        Value::Other if of.is::<StrataFacts>() => ValueKind::Strata,
         Value::Other if of.is::<CounterFacts>() => ValueKind::Counter,
         Value::Other if of.is::<ChartFacts>() => ValueKind::Chart,
         Value::Other if of.is::<Band>() => ValueKind::Band,
@@ -99,11 +100,11 @@ pub(crate) fn rather_ask(of: &Dynamic) -> Option<Words> {
         () if of.is::<CounterFacts>() => codes::mend_ask_counter(),
         () if of.is::<ChartFacts>() => codes::mend_ask_chart(),
         () if of.is::<Band>() => codes::mend_write("r.value.inside(r.limit.name)"),
-        () if of.is::<Reading>() => codes::mend_ask_value(),
-        () if of.is::<Limits>() => codes::mend_ask_limit(),
-        () if of.is::<Strata>() => codes::mend_ask_stratum(),
+        () if of.is::<ReadingFacts>() => codes::mend_ask_value(),
+        () if of.is::<LimitFacts>() => codes::mend_ask_limit(),
+        () if of.is::<StrataFacts>() => codes::mend_ask_stratum(),
         () if of.is::<GaugeFacts>() => codes::mend_ask_gauge(),
-        () if of.is::<Said>() => codes::mend_verdict_not_asked(),
+        () if of.is::<Spoken>() => codes::mend_verdict_not_asked(),
         () => return None,
     })
 }

@@ -6,7 +6,7 @@
 //! Deliberately not here: what becomes of a piece. Verdicts are merged elsewhere.
 
 use crate::declared::Declared;
-use crate::desk::{Desk, Said};
+use crate::desk::{Desk, Spoken};
 use crate::fault::{Answer, Complaint, Finding, suggest};
 use crate::uses::Endings;
 use crate::value::describe;
@@ -51,14 +51,14 @@ pub(crate) fn read(
         let what = codes::made_not_returned(word.as_str(), line, column);
         return Err((at, Complaint::new(what, remedy)));
     }
-    let at_place = |one: Said| {
+    let at_place = |one: Spoken| {
         let at = made[one.number].1;
         verdict(one, declared).map_err(|complaint| (at, complaint))
     };
     order.into_iter().map(at_place).collect()
 }
 
-fn verdict(said: Said, declared: &Declared) -> Result<Verdict, Complaint> {
+fn verdict(said: Spoken, declared: &Declared) -> Result<Verdict, Complaint> {
     let class = said.class.map(|class| ClassName::from(class.as_str()));
     let asks = match said.verb {
         Verb::Accept => Asks::Piece(Word::Accept),
@@ -95,11 +95,11 @@ pub(crate) fn no_role<'r>(name: &str, roles: impl Iterator<Item = &'r str> + Clo
 }
 
 /// One verdict, a list of them, or nothing.
-fn unpack(handler: &str, returned: Dynamic) -> Result<Vec<Said>, Complaint> {
+fn unpack(handler: &str, returned: Dynamic) -> Result<Vec<Spoken>, Complaint> {
     if returned.is_unit() {
         return Ok(Vec::new());
     }
-    if let Some(one) = returned.read_lock::<Said>() {
+    if let Some(one) = returned.read_lock::<Spoken>() {
         return Ok(vec![one.clone()]);
     }
     let wanted = codes::mend_return_verdicts;
@@ -110,7 +110,7 @@ fn unpack(handler: &str, returned: Dynamic) -> Result<Vec<Said>, Complaint> {
     list.into_iter()
         .map(|item| {
             let found = describe(&item);
-            item.try_cast::<Said>().ok_or_else(|| {
+            item.try_cast::<Spoken>().ok_or_else(|| {
                 Complaint::new(codes::handler_returned_holding(handler, found), wanted())
             })
         })
@@ -138,7 +138,7 @@ impl Known {
 
 /// Teaches the engine the verbs.
 pub(crate) fn register(engine: &mut Engine, desk: &Rc<Desk>, known: Known) {
-    engine.register_type_with_name::<Said>("verdict");
+    engine.register_type_with_name::<Spoken>("verdict");
     let Known { classes, roles } = known;
     for verb in words::VERBS.iter().copied() {
         let word = verb.as_str();
@@ -149,7 +149,7 @@ pub(crate) fn register(engine: &mut Engine, desk: &Rc<Desk>, known: Known) {
                 let say = move |context: NativeCallContext<'_>,
                                 whom: Dynamic,
                                 text: Dynamic|
-                      -> Answer<Said> {
+                      -> Answer<Spoken> {
                     let whom = addressee(verb, &whom, &roles)?;
                     let text = reason(verb, &text)?;
                     Ok(notes.make(verb, whom, text, context.call_position()))
@@ -157,18 +157,18 @@ pub(crate) fn register(engine: &mut Engine, desk: &Rc<Desk>, known: Known) {
                 engine.register_fn(word, say);
             }
             _ => {
-                let say = move |context: NativeCallContext<'_>, text: Dynamic| -> Answer<Said> {
+                let say = move |context: NativeCallContext<'_>, text: Dynamic| -> Answer<Spoken> {
                     let text = reason(verb, &text)?;
                     Ok(notes.make(verb, ImmutableString::new(), text, context.call_position()))
                 };
                 engine.register_fn(word, say);
-                engine.register_fn(word, move || -> Answer<Said> {
+                engine.register_fn(word, move || -> Answer<Spoken> {
                     Err(no_reason(verb).into())
                 });
             }
         }
     }
-    let class = move |said: &mut Said, class: Dynamic| -> Answer<Said> {
+    let class = move |said: &mut Spoken, class: Dynamic| -> Answer<Spoken> {
         said.class = Some(known_class(said, &class, &classes)?);
         Ok(said.clone())
     };
@@ -223,7 +223,7 @@ fn no_reason(verb: Verb) -> Complaint {
 }
 
 fn known_class(
-    said: &Said,
+    said: &Spoken,
     class: &Dynamic,
     classes: &BTreeSet<String>,
 ) -> Result<ImmutableString, Complaint> {

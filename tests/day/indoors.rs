@@ -7,7 +7,9 @@ use crate::derive::world::{World, incoming, rule_files, texts};
 use crate::support::repository;
 use chargehand::run::{Batch, Receipts, Written, again, messages};
 use chargehand_core::{Outcome, StationName, Timestamp};
-use chargehand_demo::{Line, Message, Observed, Score, Script, plant_description, rehearse};
+use chargehand_demo::{
+    Observation, Observed, Respondent, Score, Script, plant_description, rehearse,
+};
 use chargehand_derive::Derivation;
 use chargehand_derive::record::Body;
 use chargehand_ledger::{Batch as Append, Store as _};
@@ -126,7 +128,7 @@ impl Indoors {
         publishes
     }
 
-    fn said(&mut self, batch: &Batch, now: Timestamp) -> Vec<Message> {
+    fn said(&mut self, batch: &Batch, now: Timestamp) -> Vec<Observation> {
         let mut publishes = self.commit(batch);
         publishes.extend(self.gates(now, false));
         publishes.extend(self.notices(batch, now));
@@ -134,16 +136,16 @@ impl Indoors {
     }
 }
 
-fn on_the_bus(publish: Publish) -> Message {
-    Message {
+fn on_the_bus(publish: Publish) -> Observation {
+    Observation {
         topic: publish.topic,
         payload: publish.payload,
         retained: false,
     }
 }
 
-impl Line for Indoors {
-    fn tick(&mut self, now_us: i64) -> Vec<Message> {
+impl Respondent for Indoors {
+    fn tick(&mut self, now_us: i64) -> Vec<Observation> {
         let now = Timestamp(now_us);
         let mut batch = Batch::default();
         let due = self.derivation.line().poll_timeout();
@@ -183,7 +185,7 @@ impl Line for Indoors {
         said
     }
 
-    fn take(&mut self, now_us: i64, topic: &str, payload: &[u8]) -> Vec<Message> {
+    fn take(&mut self, now_us: i64, topic: &str, payload: &[u8]) -> Vec<Observation> {
         let now = Timestamp(now_us);
         let mut batch = Batch::default();
         batch
