@@ -205,8 +205,15 @@ pub struct HoldView<'a> {
     pub seq: u64,
     /// Set where nothing but one value of one stratum is held.
     pub only: Option<(&'a StratumName, &'a str)>,
-    /// The open holds of the gate; none: pieces may pass.
+    /// The oldest open holds of the gate, at most [`HoldView::SHOWN`]; none: pieces may pass.
     pub holds: Vec<&'a Hold>,
+    /// How many are open.
+    pub count: usize,
+}
+
+impl HoldView<'_> {
+    /// So many holds are named to a gate: a controller reads them, and there may be thousands.
+    pub const SHOWN: usize = 3;
 }
 
 /// A wish to hold, before it is a record.

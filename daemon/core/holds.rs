@@ -1,11 +1,12 @@
 //! The open holds of a line: a set of records, each said again by the speaker that opened it and taken out by a person.
 
 use crate::hold::{Hold, HoldOf, Origin, Wish};
-use crate::names::{ClassName, HoldId, PieceName, StationName};
+use crate::names::{ClassName, HoldId, PieceName, StationName, StratumName};
 use crate::speaker::Speaker;
 use crate::time::Timestamp;
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
+use alloc::vec::Vec;
 use core::borrow::Borrow;
 use serde::{Deserialize, Serialize};
 
@@ -20,7 +21,12 @@ pub struct Holds {
     /// holds do not say.
     #[serde(skip)]
     index: BTreeMap<HoldOf, OfOne>,
+    /// Those of strata, which concern every gate.
+    #[serde(skip)]
+    strata: BTreeSet<HoldId>,
 }
+
+static NONE: BTreeSet<HoldId> = BTreeSet::new();
 
 /// The open holds of one thing.
 #[derive(Clone, Debug, Default)]
@@ -62,15 +68,14 @@ impl From<Stored> for Holds {
 
 impl Holds {
     pub(crate) fn new(open: BTreeMap<HoldId, Hold>, opened: u64) -> Self {
-        let mut index: BTreeMap<HoldOf, OfOne> = BTreeMap::new();
-        for hold in open.values() {
-            index.entry(hold.of.clone()).or_default().add(hold);
-        }
-        Self {
-            open,
+        let mut holds = Self {
             opened,
-            index,
+            ..Self::default()
+        };
+        for hold in open.values() {
+            holds.add(hold);
         }
+        Self { open, ..holds }
     }
 
     /// All of them, in the order they were opened.
@@ -111,19 +116,33 @@ impl Holds {
         &'h self,
         station: Option<&StationName>,
     ) -> impl Iterator<Item = &'h Hold> + use<'h> {
-        let gate = station.map(|station| HoldOf::Station(station.clone()));
-        let own = gate.and_then(|gate| self.index.get(&gate));
+        let own = station.map_or(&NONE, |station| self.of_station(station));
+        own.union(&self.strata).map(|id| &self.open[id])
+    }
+
+    /// How many those are.
+    #[must_use]
+    pub fn wide_count(&self, station: &StationName) -> usize {
+        self.of_station(station).len() + self.strata.len()
+    }
+
+    /// The stratum's value that is all that is held at a station's gate, where it is one and nothing else.
+    pub(crate) fn only_stratum(&self, station: &StationName) -> Option<(&StratumName, &str)> {
         // Strata are the last kind, and no name is before the empty one.
-        let strata = self
+        let mut held = self
             .index
-            .range(HoldOf::Stratum("".into(), String::new())..)
-            .map(|(_, of)| of);
-        let ids: BTreeSet<&HoldId> = own
-            .into_iter()
-            .chain(strata)
-            .flat_map(|of| &of.ids)
-            .collect();
-        ids.into_iter().map(|id| &self.open[id])
+            .range(HoldOf::Stratum("".into(), String::new())..);
+        match (held.next()?.0, held.next()) {
+            (HoldOf::Stratum(name, value), None) if self.of_station(station).is_empty() => {
+                Some((name, value))
+            }
+            _ => None,
+        }
+    }
+
+    fn of_station(&self, station: &StationName) -> &BTreeSet<HoldId> {
+        let of = self.index.get(&HoldOf::Station(station.clone()));
+        of.map_or(&NONE, |of| &of.ids)
     }
 
     /// Those of stations and strata, in no order.
@@ -169,14 +188,22 @@ impl Holds {
             asked_by: None,
         };
         let id = hold.id.clone();
-        self.index.entry(hold.of.clone()).or_default().add(&hold);
+        self.add(&hold);
         self.open.insert(id.clone(), hold);
         Opened::New(id)
+    }
+
+    fn add(&mut self, hold: &Hold) {
+        self.index.entry(hold.of.clone()).or_default().add(hold);
+        if let HoldOf::Stratum(..) = hold.of {
+            self.strata.insert(hold.id.clone());
+        }
     }
 
     /// A person frees one.
     pub(crate) fn free(&mut self, id: &HoldId) -> Option<Hold> {
         let hold = self.open.remove(id)?;
+        self.strata.remove(id);
         if let Some(of) = self.index.get_mut(&hold.of) {
             of.remove(&hold);
             if of.ids.is_empty() {
@@ -199,8 +226,8 @@ impl Holds {
         class: &ClassName,
         seq: u64,
         which: impl Fn(&Hold) -> bool,
-    ) -> alloc::vec::Vec<Hold> {
-        let mut changed = alloc::vec::Vec::new();
+    ) -> Vec<Hold> {
+        let mut changed = Vec::new();
         for hold in self.open.values_mut().filter(|hold| which(hold)) {
             hold.class = class.clone();
             hold.seq = seq;
@@ -248,7 +275,6 @@ impl Eq for Holds {}
 #[cfg(test)]
 mod tests {
     use super::*;
-    use alloc::vec::Vec;
 
     fn wish(rule: &str, class: &str, reason: &str) -> Wish {
         Wish {
@@ -326,6 +352,12 @@ mod tests {
             ["h-000004", "h-000005"]
         );
         assert_eq!(names(holds.wide(Some(&"s60".into()))), ["h-000004"]);
+        assert_eq!(names(holds.wide(None)), ["h-000004"]);
+        let counts = ["s30", "s60"].map(|gate| holds.wide_count(&gate.into()));
+        assert_eq!(counts, [2, 1]);
+        assert_eq!(holds.only_stratum(&"s30".into()), None, "the gate too");
+        let only = holds.only_stratum(&"s60".into());
+        assert_eq!(only, Some((&"mould".into(), "M1")));
         let text = serde_json::to_string(&holds).expect("plain data");
         let mut back: Holds = serde_json::from_str(&text).expect("reads back");
         assert_eq!(back, holds);

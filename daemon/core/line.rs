@@ -9,7 +9,7 @@ use crate::alarm::{Alarm, Ends, Occurrence, Owner, Priority};
 use crate::codes;
 use crate::contract::EventWord;
 use crate::gauge::Check;
-use crate::hold::{Hold, HoldOf, HoldView};
+use crate::hold::HoldView;
 use crate::input::{
     Conflict, Event, EventKind, Fault, Input, Recorded, Source, SourceKind, Start, Unusable,
 };
@@ -125,19 +125,17 @@ impl<J: Judge> Line<J> {
     pub fn hold_view(&self, station: &str) -> Option<HoldView<'_>> {
         let found = self.plant.station(station)?;
         let gate = found.gate.as_ref()?;
-        let holds: Vec<&Hold> = self.state.holds.wide(Some(&found.name)).collect();
-        // More than one value held cannot be said in one word: then the whole gate is.
-        let only = holds.first().and_then(|first| match &first.of {
-            HoldOf::Stratum(name, value) if holds.iter().all(|hold| hold.of == first.of) => {
-                Some((name, value.as_str()))
-            }
-            _ => None,
-        });
+        let holds = &self.state.holds;
         Some(HoldView {
             effect: gate.effect,
             seq: self.gate_changed(station),
-            only,
-            holds,
+            // More than one value held cannot be said in one word: then the whole gate is.
+            only: holds.only_stratum(&found.name),
+            holds: holds
+                .wide(Some(&found.name))
+                .take(HoldView::SHOWN)
+                .collect(),
+            count: holds.wide_count(&found.name),
         })
     }
 

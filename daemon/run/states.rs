@@ -166,6 +166,7 @@ fn hold(line: &Line<Rules>, gate: &str) -> Option<Say> {
         seq,
         only,
         holds,
+        count,
     } = line.hold_view(gate)?;
     let gate = gate.to_owned();
     let only = only.map(|(stratum, value)| (stratum.clone(), value.to_owned()));
@@ -176,6 +177,7 @@ fn hold(line: &Line<Rules>, gate: &str) -> Option<Say> {
             seq,
             only: only.as_ref().map(|(stratum, value)| (stratum, &**value)),
             holds: holds.iter().collect(),
+            count,
         };
         wire.hold(&gate, &view, now)
     }))

@@ -16,7 +16,6 @@ const PARTS: &[&str] = &["spine", "rules", "measure", "gauges"];
 /// What everybody who reads the status should know.
 const NOTICE: &str = "not a safety function: guards, interlocks and emergency stops stay in the safety controller; \
 a release is a permission, never a start";
-const HOLDS_MAX: usize = 3;
 const OLDEST_MAX: usize = 100;
 /// A controller reads at most 1 kB: so many bytes of names go into one beat.
 const TAKEN_MAX: usize = 600;
@@ -294,7 +293,7 @@ impl Wire {
         let released = view.holds.is_empty();
         let valid_s = self.plant.line.valid.0 / 1_000_000;
         let at = self.print(now);
-        let lines = view.holds.iter().take(HOLDS_MAX).map(|hold| HoldLine {
+        let lines = view.holds.iter().map(|hold| HoldLine {
             id: hold.id.as_str(),
             seq: hold.seq,
             class: hold.class.as_str(),
@@ -320,7 +319,7 @@ impl Wire {
             seq: view.seq,
             valid_s,
             at: &at,
-            more: view.holds.len().saturating_sub(HOLDS_MAX),
+            more: view.count.saturating_sub(view.holds.len()),
             holds: lines.collect(),
         };
         let topic = format!("{}{station}/hold", self.prefix);
