@@ -17,7 +17,9 @@ const ROUNDS: usize = 7;
 /// Stations in a row, one more than there are rules; the first gives birth.
 fn plant() -> String {
     let head = "[line]\nbase = \"brook/forge/l1\"\nzone = \"Europe/Berlin\"\ntakt_s = 24\nrules = \"rules\"\n\n\
-                [[stratum]]\nname = \"die\"\nvalues = [\"D1\", \"D2\", \"D3\", \"D4\"]\n";
+                [[stratum]]\nname = \"die\"\nvalues = [\"D1\", \"D2\", \"D3\", \"D4\"]\n\n\
+                [[role]]\nname = \"engineer\"\nmay = [\"release\", \"release:nonconforming\"]\n\n\
+                [owners]\nautomation = \"engineer\"\nmaintenance = \"engineer\"\n";
     let station = |number: u32| {
         let condition = if number == 0 { "as-cast" } else { "machined" };
         format!(
@@ -59,7 +61,7 @@ fn cases(number: u32) -> String {
         "case a piece in order\n  06:00:00 w{number} reading K1 die=D1 height=40mm\n\
          case far off\n  06:00:00 w{number} reading K1 die=D1 height=41.9mm -> hold K1 \"far off\"\n\
          case two in a row\n  06:00:00 w{number} reading K1 die=D2 height=41.2mm\n  \
-         06:00:24 w{number} reading K2 die=D2 height=41.3mm -> hold_station w{number}, hold K1, hold K2\n"
+         06:00:24 w{number} reading K2 die=D2 height=41.3mm -> hold_station w{number}, hold K2\n"
     )
 }
 
