@@ -139,6 +139,8 @@ codes! {
     counted_with_the_unknown = "counted-with-the-unknown" ();
     /// What follows from that.
     counts_as_unevaluated = "counts-as-unevaluated" ();
+    /// What to do about it.
+    declare_the_product = "declare-the-product" ();
     /// What a unit measures: a count that the plant declares.
     dimension_count = "dimension-count" (name);
     /// What a unit measures.
@@ -333,6 +335,8 @@ codes! {
     left_out_by_rule = "left-out-by-rule" ();
     /// What to do about it.
     let_a_station_tell = "let-a-station-tell" ();
+    /// What to do about it.
+    let_a_station_tell_product = "let-a-station-tell-product" ();
     /// A rule asks for a limit that its header does not declare.
     limit_undeclared = "limit-undeclared" (limit);
     /// A rule asks a chart where its mean goes, in a place where that is not to be had.
@@ -573,6 +577,14 @@ codes! {
     piece_unknown = "piece-unknown" (station, piece);
     /// What follows from that.
     pieces_held_instead = "pieces-held-instead" ();
+    /// A piece was told as two products.
+    product_differs = "product-differs" (first, now);
+    /// A piece's product, on which what is asked of a value hangs, is declared no more.
+    product_gone = "product-gone" (station, characteristic, piece, product);
+    /// No such product is declared.
+    product_unknown = "product-unknown" (product, declared);
+    /// Nobody told the product of a piece, on which what is asked of a value hangs.
+    product_untold = "product-untold" (station, characteristic, piece);
     /// Why an answer to a disposition names it.
     quote_its_id = "quote-its-id" ();
     /// A reading that cannot be told from its copy.

@@ -32,11 +32,11 @@ rows! {
     /// What a station says happened there.
     EventWord {
         /// A piece comes into being.
-        Birth = "birth" ["piece", "strata", "shot?"],
+        Birth = "birth" ["piece", "strata", "product?", "shot?"],
         /// A piece stands at the station.
-        Arrival = "arrival" ["piece?", "strata?"],
+        Arrival = "arrival" ["piece?", "strata?", "product?"],
         /// A piece leaves the station on the belt.
-        Departure = "departure" ["piece?", "strata?"],
+        Departure = "departure" ["piece?", "strata?", "product?"],
         /// Taken out by hand.
         Removed = "removed" ["piece", "by"],
         /// Put back by hand.
@@ -46,7 +46,7 @@ rows! {
         /// One more name for the piece.
         Bind = "bind" ["piece", "alias", "as"],
         /// A mark read off the piece.
-        Anchor = "anchor" ["strata", "piece?"],
+        Anchor = "anchor" ["strata", "product?", "piece?"],
         /// The station has a disposition.
         Received = "received" ["disposition", "piece"],
         /// The piece was sent to a lane.

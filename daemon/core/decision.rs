@@ -125,7 +125,7 @@ impl Matter<'_> {
         let Some((gate, _)) = self.gate else {
             return Some(codes::no_gate_left());
         };
-        if let Some(station) = forbids(self.plant, gate, word) {
+        if let Some(station) = forbids(self.plant, gate, word, self.piece.product.as_ref()) {
             let (condition, name) = (station.condition.as_str(), station.name.as_str());
             return Some(codes::not_legal_there(condition, name));
         }
@@ -134,7 +134,7 @@ impl Matter<'_> {
         if !is_beyond(further, gate.place, Some(gate.condition)) {
             return None;
         }
-        let station = forbids(self.plant, further, word)?;
+        let station = forbids(self.plant, further, word, self.piece.product.as_ref())?;
         let (condition, name) = (station.condition.as_str(), station.name.as_str());
         Some(codes::not_legal_where_it_may_be(condition, name))
     }

@@ -3,8 +3,8 @@
 use crate::codes;
 use crate::contract::EventWord;
 use crate::names::{
-    AdvisoryId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName, RoleName,
-    StationName, StratumName, TextDigest,
+    AdvisoryId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName, ProductName,
+    RoleName, StationName, StratumName, TextDigest,
 };
 use crate::outcome::{Had, RejectReason};
 use crate::plant::Scope;
@@ -155,6 +155,8 @@ pub struct Reading {
     pub at_again: Option<Timestamp>,
     /// What the piece is made of, as told here.
     pub strata: Vec<(StratumName, String)>,
+    /// What the piece is to become, as told here.
+    pub product: Option<ProductName>,
     /// The gauge, where the message names one.
     pub gauge: Option<GaugeName>,
     /// 1 for the first measurement.
@@ -211,6 +213,8 @@ pub struct Event {
     pub piece: Option<PieceName>,
     /// What the piece is made of, as told here.
     pub strata: Vec<(StratumName, String)>,
+    /// What the piece is to become, as told here.
+    pub product: Option<ProductName>,
     /// What happened.
     pub kind: EventKind,
 }

@@ -2,7 +2,7 @@
 //! scripts answers it.
 
 use crate::alarm::Priority;
-use crate::names::{ClassName, GaugeName, PieceName, RoleName, RuleName, StratumName};
+use crate::names::{ClassName, GaugeName, PieceName, ProductName, RoleName, RuleName, StratumName};
 use crate::plant::{Characteristic, Station, Word, words};
 use crate::watch::{Declaration, Shown};
 use crate::words::Words;
@@ -28,12 +28,14 @@ pub trait Judge {
 pub struct Facts<'a> {
     /// Where it was measured.
     pub station: &'a Station,
-    /// What was measured; gives unit, resolution, nominal and limits.
+    /// What was measured; gives unit and resolution, and for the product nominal and limits.
     pub characteristic: &'a Characteristic,
     /// The value, counted in the characteristic's scale.
     pub value: i64,
     /// The piece.
     pub piece: &'a PieceName,
+    /// What it is to become: known where what the value is held against hangs on it.
+    pub product: Option<&'a ProductName>,
     /// What the piece is made of, as far as told.
     pub strata: &'a BTreeMap<StratumName, String>,
     /// The gauge, where one is known.

@@ -9,10 +9,12 @@ use crate::holds::Opened;
 use crate::input::{Fault, Measured, Reading, SourceKind};
 use crate::judge::{Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, Verb, Verdict};
 use crate::line::{Line, topic_level};
-use crate::names::{AdvisoryId, GaugeName, InputId, PieceName, RoleName, RuleName, StratumName};
+use crate::names::{
+    AdvisoryId, GaugeName, InputId, PieceName, ProductName, RoleName, RuleName, StratumName,
+};
 use crate::outcome::{Judged, Outcome, RejectReason, Said};
 use crate::piece::{Ask, Gap, Limits};
-use crate::plant::{Characteristic, Condition, Of, Station, Word};
+use crate::plant::{Aims, Characteristic, Condition, Of, Station, Word};
 use crate::plausible::{Sifted, sift};
 use crate::settling::{Came, default_class, out_of_tolerance};
 use crate::speaker::Duty;
@@ -21,6 +23,7 @@ use crate::words::Words;
 use alloc::format;
 use alloc::string::String;
 use alloc::sync::Arc;
+use alloc::vec;
 use alloc::vec::Vec;
 use core::mem;
 
@@ -92,7 +95,7 @@ impl<J: Judge> Line<J> {
             name,
             station,
             station.place,
-            &reading.strata,
+            (&reading.strata, reading.product.as_ref()),
             &reading.input,
         );
         let Some(late) = met else {
@@ -103,7 +106,8 @@ impl<J: Judge> Line<J> {
             station,
             late,
         };
-        let Sifted { values, faults } = sift(reading, station);
+        let product = self.state.pieces[name].product.clone();
+        let Sifted { values, faults } = sift(reading, station, product.as_ref());
         for fault in &faults {
             self.reject(reading.input.clone(), Some(name.clone()), fault.clone());
         }
@@ -133,7 +137,7 @@ impl<J: Judge> Line<J> {
 
     /// A reading that names no piece can only be about the station.
     fn on_nameless(&mut self, reading: &Reading, station: &Station) {
-        let Sifted { values, faults } = sift(reading, station);
+        let Sifted { values, faults } = sift(reading, station, None);
         for fault in faults {
             self.reject(reading.input.clone(), None, fault);
         }
@@ -163,9 +167,22 @@ impl<J: Judge> Line<J> {
         characteristic: &Characteristic,
         measured: &Measured,
     ) {
+        let judged = self.judged(None, reading, characteristic, measured);
+        self.outcomes.push(Outcome::Judged(judged));
+    }
+
+    /// A value as it is recorded, before anybody has said anything of it.
+    fn judged(
+        &self,
+        name: Option<&PieceName>,
+        reading: &Reading,
+        characteristic: &Characteristic,
+        measured: &Measured,
+    ) -> Judged {
         let gauge = reading.gauge.as_ref().or(characteristic.gauge.as_ref());
-        let judged = Judged {
-            piece: None,
+        Judged {
+            piece: name.cloned(),
+            product: name.and_then(|name| self.state.pieces[name].product.clone()),
             station: reading.station.clone(),
             characteristic: characteristic.name.clone(),
             value: characteristic.scale.text(measured.count),
@@ -175,8 +192,7 @@ impl<J: Judge> Line<J> {
             attempt: reading.attempt,
             watched: Vec::new(),
             said: Vec::new(),
-        };
-        self.outcomes.push(Outcome::Judged(judged));
+        }
     }
 
     /// The piece is at the station, at that place on the belt, or has been. Returns whether that comes late: it was
@@ -186,7 +202,7 @@ impl<J: Judge> Line<J> {
         name: &PieceName,
         station: &Station,
         place: i64,
-        strata: &[(StratumName, String)],
+        (strata, product): (&[(StratumName, String)], Option<&ProductName>),
         input: &InputId,
     ) -> Option<bool> {
         if !self.state.pieces.contains_key(name.as_str()) {
@@ -205,6 +221,7 @@ impl<J: Judge> Line<J> {
             self.bear(name, station);
         }
         self.tell_strata(name, strata);
+        self.tell_product(name, product);
         let late = self.bring(name, station);
         if !late && station.gate.is_some() {
             let born = self.state.pieces[name].born;
@@ -227,6 +244,17 @@ impl<J: Judge> Line<J> {
                     piece.ambiguous.get_or_insert(text);
                 }
             }
+        }
+    }
+
+    /// So is the product.
+    pub(crate) fn tell_product(&mut self, name: &PieceName, product: Option<&ProductName>) {
+        let Some(product) = product else { return };
+        let piece = self.piece_mut(name);
+        let known = piece.product.get_or_insert_with(|| product.clone());
+        if known != product {
+            let text = codes::product_differs(known.as_str(), product.as_str());
+            piece.ambiguous.get_or_insert(text);
         }
     }
 
@@ -257,8 +285,13 @@ impl<J: Judge> Line<J> {
             station,
             late,
         } = *occasion;
-        let gauge = reading.gauge.as_ref().or(characteristic.gauge.as_ref());
-        let gauge_healthy = self.believes(characteristic, gauge);
+        let judged = self.judged(Some(name), reading, characteristic, measured);
+        let Some(aims) = characteristic.aims.of(judged.product.as_ref()) else {
+            return self.judge_by_nothing(name, occasion, characteristic, judged);
+        };
+        let gauge = judged.gauge.clone();
+        let gauge = gauge.as_ref();
+        let gauge_healthy = judged.gauge_healthy;
         let views = self.feed(&Point {
             name,
             station,
@@ -276,6 +309,7 @@ impl<J: Judge> Line<J> {
                 characteristic,
                 value: measured.count,
                 piece: name,
+                product: judged.product.as_ref(),
                 strata: &piece.strata,
                 gauge,
                 gauge_healthy,
@@ -289,7 +323,7 @@ impl<J: Judge> Line<J> {
         for opinion in opinions {
             self.hear(name, (station, characteristic), opinion, &mut heard);
         }
-        let limits = match outside(characteristic, measured.count) {
+        let limits = match outside(characteristic, aims, measured.count) {
             None => Limits::Inside,
             Some(text) if heard.routed() => Limits::Routed(text),
             Some(text) => {
@@ -298,16 +332,9 @@ impl<J: Judge> Line<J> {
             }
         };
         self.outcomes.push(Outcome::Judged(Judged {
-            piece: Some(name.clone()),
-            station: station.name.clone(),
-            characteristic: characteristic.name.clone(),
-            value: characteristic.scale.text(measured.count),
-            had: measured.had,
-            gauge: gauge.cloned(),
-            gauge_healthy,
-            attempt: reading.attempt,
             watched: views.watched,
             said: mem::take(&mut heard.said),
+            ..judged
         }));
         let ask = |(word, rule, text)| Ask {
             word,
@@ -332,6 +359,78 @@ impl<J: Judge> Line<J> {
             self.doubt(name, occasion, characteristic, gauge);
         }
         self.carry_out(name, occasion, characteristic, heard);
+    }
+
+    /// What the value is held against hangs on the product, and that is not known: nothing is guessed.
+    fn judge_by_nothing(
+        &mut self,
+        name: &PieceName,
+        occasion: &Occasion<'_>,
+        characteristic: &Characteristic,
+        judged: Judged,
+    ) {
+        let at = occasion.station.name.as_str();
+        let (text, response) = match &judged.product {
+            None => (
+                codes::product_untold(at, characteristic.name.as_str(), name.as_str()),
+                codes::let_a_station_tell_product(),
+            ),
+            Some(gone) => (
+                codes::product_gone(
+                    at,
+                    characteristic.name.as_str(),
+                    name.as_str(),
+                    gone.as_str(),
+                ),
+                codes::declare_the_product(),
+            ),
+        };
+        self.outcomes.push(Outcome::Judged(Judged {
+            said: vec![Said {
+                rule: Duty::Evidence.into(),
+                word: None,
+                text: text.clone(),
+            }],
+            ..judged
+        }));
+        let ends = self.quiet();
+        self.raise(Occurrence {
+            id: format!("product-{at}"),
+            priority: Priority::Low,
+            cause: Duty::Evidence.into(),
+            text: text.clone(),
+            consequence: codes::counts_as_unevaluated(),
+            response,
+            of: ("station", at),
+            apart: None,
+            piece: Some(name),
+            owner: Owner::Automation,
+            ends,
+        });
+        self.lack(name, occasion, characteristic, Duty::Evidence, text);
+    }
+
+    /// A usable value that is no evidence.
+    fn lack(
+        &mut self,
+        name: &PieceName,
+        occasion: &Occasion<'_>,
+        characteristic: &Characteristic,
+        duty: Duty,
+        text: Words,
+    ) {
+        self.miss(
+            name,
+            occasion.station,
+            Gap {
+                station: occasion.station.name.clone(),
+                characteristic: Some(characteristic.name.clone()),
+                attempt: occasion.reading.attempt,
+                anywhere: false,
+                duty,
+                text,
+            },
+        );
     }
 
     /// Opens the holds, gives the advice and raises the alarms that rules asked for.
@@ -466,18 +565,7 @@ impl<J: Judge> Line<J> {
         } else {
             codes::gauge_suspect(gauge)
         };
-        self.miss(
-            name,
-            occasion.station,
-            Gap {
-                station: occasion.station.name.clone(),
-                characteristic: Some(characteristic.name.clone()),
-                attempt: occasion.reading.attempt,
-                anywhere: false,
-                duty: Duty::Gauge,
-                text,
-            },
-        );
+        self.lack(name, occasion, characteristic, Duty::Gauge, text);
     }
 
     /// Sorts one rule's opinion into what was said, what is asked for, and what is to be held.
@@ -623,15 +711,9 @@ fn topic(rule: &RuleName, what: &str, stratum: Option<(&str, &str)>) -> String {
 }
 
 /// Why a value is outside the tolerance, if it is; at a limit is inside.
-fn outside(characteristic: &Characteristic, value: i64) -> Option<Words> {
-    let Characteristic {
-        name,
-        scale,
-        lower,
-        upper,
-        ..
-    } = characteristic;
-    match (lower, upper) {
+fn outside(characteristic: &Characteristic, aims: &Aims, value: i64) -> Option<Words> {
+    let Characteristic { name, scale, .. } = characteristic;
+    match (&aims.lower, &aims.upper) {
         (Some(lower), _) if value < *lower => Some(codes::below_tolerance(
             name.as_str(),
             scale.text(value),
@@ -649,7 +731,6 @@ fn outside(characteristic: &Characteristic, value: i64) -> Option<Words> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use alloc::vec;
     use proptest::prelude::*;
 
     #[test]

@@ -1,23 +1,22 @@
 //! Which routes are legal in which condition of the material. Asked after the rules, in every mode.
 
 use crate::belt::is_beyond;
+use crate::names::ProductName;
 use crate::plant::{Plant, Station, Word};
 
-/// The station whose condition forbids that the route is taken at `station`, if one does. A piece does not become bare
+/// The station whose condition forbids that the route is taken at `station` with a piece of that product, if one does. A piece does not become bare
 /// and dry again by a station that says so: a remelt must be legal at every station before as well.
 #[must_use]
 pub(crate) fn forbids<'p>(
     plant: &'p Plant,
     station: &'p Station,
     word: Word,
+    product: Option<&ProductName>,
 ) -> Option<&'p Station> {
     if !word.is_route() {
         return None;
     }
-    let illegal = |station: &&Station| {
-        let routes = plant.routes_legal.get(&station.condition);
-        !routes.is_some_and(|routes| routes.contains(&word))
-    };
+    let illegal = |station: &&Station| !plant.is_legal(word, station.condition, product);
     let before = plant.stations.iter().filter(|known| {
         word == Word::Remelt && !is_beyond(known, station.place, Some(station.condition))
     });
@@ -28,6 +27,7 @@ pub(crate) fn forbids<'p>(
 mod tests {
     use super::*;
     use crate::plant::{Condition, LineDescription};
+    use crate::product::ByProduct;
     use crate::time::Span;
     use alloc::collections::BTreeMap;
     use alloc::vec::Vec;
@@ -45,10 +45,6 @@ mod tests {
 
     #[test]
     fn what_was_machined_is_bare_and_dry_nowhere_after() {
-        let usual = [
-            (Condition::AsCast, [Word::Remelt, Word::Scrap]),
-            (Condition::Machined, [Word::Rework, Word::Scrap]),
-        ];
         let plant = Plant {
             line: LineDescription {
                 base: "a/b/c".into(),
@@ -60,6 +56,7 @@ mod tests {
                 valid: Span::from_secs(1),
                 pieces_kept: 1,
             },
+            products: ["gp-24", "gp-28"].map(ProductName::from).into(),
             strata: Vec::new(),
             stations: Vec::from([
                 station("s20", 0, Condition::AsCast),
@@ -71,12 +68,28 @@ mod tests {
             roles: Vec::new(),
             owners: crate::plant::Owners::default(),
             classes: Vec::new(),
-            routes_legal: usual
-                .into_iter()
-                .map(|(condition, routes)| (condition, routes.into()))
-                .collect(),
+            routes_legal: BTreeMap::from([
+                (
+                    Condition::AsCast,
+                    ByProduct::All([Word::Remelt, Word::Scrap].into()),
+                ),
+                (
+                    Condition::Machined,
+                    ByProduct::Each(BTreeMap::from([
+                        ("gp-24".into(), [Word::Rework, Word::Scrap].into()),
+                        ("gp-28".into(), [Word::Rework].into()),
+                    ])),
+                ),
+            ]),
             lanes: BTreeMap::new(),
             without_effect: Vec::new(),
+        };
+        let check = |at: &str, word, product: Option<&str>, expect| {
+            let station = plant.station(at).expect("declared above");
+            let product = product.map(ProductName::from);
+            let found = forbids(&plant, station, word, product.as_ref());
+            let found = found.map(|found| found.name.as_str());
+            assert_eq!(found, expect, "{word} at {at} of {product:?}");
         };
         for (at, word, expect) in [
             ("s30", Word::Remelt, None),
@@ -87,9 +100,18 @@ mod tests {
             ("s35", Word::Rework, None),
             ("s35", Word::Hold, None),
         ] {
-            let station = plant.station(at).expect("declared above");
-            let found = forbids(&plant, station, word).map(|found| found.name.as_str());
-            assert_eq!(found, expect, "{word} at {at}");
+            check(at, word, Some("gp-24"), expect);
+        }
+        // Of an unknown product only what is legal for all is legal.
+        for (product, expect) in [
+            (Some("gp-24"), None),
+            (Some("gp-28"), Some("s35")),
+            (Some("gp-32"), Some("s35")),
+            (None, Some("s35")),
+        ] {
+            check("s35", Word::Scrap, product, expect);
+            check("s35", Word::Rework, product, None);
+            check("s30", Word::Scrap, product, None);
         }
     }
 }

@@ -44,6 +44,7 @@ mod piece;
 mod pieces;
 mod plant;
 mod plausible;
+mod product;
 mod proving;
 mod requests;
 mod settling;
@@ -78,7 +79,7 @@ pub use judge::{
 pub use line::Line;
 pub use names::{
     AdvisoryId, AlarmId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName,
-    RoleName, RuleName, StationName, StratumName, TextDigest,
+    ProductName, RoleName, RuleName, StationName, StratumName, TextDigest,
 };
 pub use outcome::{
     Closed, Disposition, Freed, Had, InForce, Judged, OpenHold, Outcome, Reason, RejectReason,
@@ -87,10 +88,11 @@ pub use outcome::{
 pub use piece::{Ask, Flow, Gap, Piece, Point};
 pub use pieces::Pieces;
 pub use plant::{
-    Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, Irreversible,
+    Aims, Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, Irreversible,
     LineDescription, Map, Mean, Of, Owners, Permission, Plant, Role, Scope, Since1970, Standard,
     Station, Stratum, TopicMap, Word,
 };
+pub use product::ByProduct;
 pub use speaker::{Duty, Speaker};
 pub use state::State;
 pub use time::{Span, Timestamp};

@@ -456,6 +456,7 @@ impl<J: Judge> Line<J> {
         }
         self.piece_mut(&name).birth_told = true;
         self.tell_strata(&name, &event.strata);
+        self.tell_product(&name, event.product.as_ref());
         self.announce(&name, &event.input);
     }
 
@@ -466,7 +467,13 @@ impl<J: Judge> Line<J> {
         let gate = station.gate.as_ref();
         let place = gate.map_or(station.place, |gate| gate.place);
         if self
-            .meet(&name, station, place, &event.strata, &event.input)
+            .meet(
+                &name,
+                station,
+                place,
+                (&event.strata, event.product.as_ref()),
+                &event.input,
+            )
             .is_some()
         {
             let holds = |line: &Self| -> Vec<HoldId> {

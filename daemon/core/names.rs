@@ -54,6 +54,8 @@ name! {
     CharacteristicName
     /// A kind of stratum, e.g. `mould`.
     StratumName
+    /// What a piece is to become, e.g. `gp-24`.
+    ProductName
     /// A gauge, e.g. `lc-1`.
     GaugeName
     /// A rule: its file's name without the ending.

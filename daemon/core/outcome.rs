@@ -5,8 +5,8 @@ use crate::alarm::Alarm;
 use crate::hold::{Hold, HoldOf};
 use crate::judge::Verb;
 use crate::names::{
-    AdvisoryId, AlarmId, CharacteristicName, GaugeName, HoldId, InputId, PieceName, RoleName,
-    RuleName, StationName, TextDigest,
+    AdvisoryId, AlarmId, CharacteristicName, GaugeName, HoldId, InputId, PieceName, ProductName,
+    RoleName, RuleName, StationName, TextDigest,
 };
 use crate::plant::{Word, words};
 use crate::speaker::Speaker;
@@ -102,6 +102,9 @@ pub struct Judged {
     /// The piece; none for a characteristic of the station.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub piece: Option<PieceName>,
+    /// What it is to become, where that is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub product: Option<ProductName>,
     /// Where.
     pub station: StationName,
     /// What.
@@ -141,7 +144,7 @@ pub enum Had {
 pub struct Said {
     /// Who.
     pub rule: Speaker,
-    /// What it asked for; none where it failed and leaves the piece to the others.
+    /// What it asked for; none where it failed and leaves the piece to the others, and where it says why nobody was asked.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub word: Option<Verb>,
     /// Why.
@@ -214,6 +217,9 @@ pub struct OpenHold {
 pub struct Disposition {
     /// Which piece.
     pub piece: PieceName,
+    /// What it is to become, where that is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub product: Option<ProductName>,
     /// Where it was measured or last seen.
     pub station: StationName,
     /// The word.
@@ -355,6 +361,8 @@ words! {
         UnknownUnit = "unknown-unit",
         /// No such stratum, or value of it.
         UnknownStratum = "unknown-stratum",
+        /// No such product.
+        UnknownProduct = "unknown-product",
         /// A time that could be any.
         NoOffset = "no-offset",
         /// No disposition of that id was given of the piece.

@@ -1,6 +1,8 @@
 //! What the line knows of one piece.
 
-use crate::names::{CharacteristicName, GaugeName, RuleName, StationName, StratumName};
+use crate::names::{
+    CharacteristicName, GaugeName, ProductName, RuleName, StationName, StratumName,
+};
 use crate::outcome::Told;
 use crate::plant::Word;
 use crate::speaker::Duty;
@@ -32,6 +34,9 @@ pub struct Piece {
     /// Whether its birth was told by an event of its own.
     #[serde(default)]
     pub birth_told: bool,
+    /// What it is to become: told once, remembered.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub product: Option<ProductName>,
     /// What it is made of: told once, remembered.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub strata: BTreeMap<StratumName, String>,

@@ -4,7 +4,10 @@
 //! Deliberately not here: the TOML it was typed in.
 
 use crate::contract::RequestVerb;
-use crate::names::{CharacteristicName, ClassName, GaugeName, RoleName, StationName, StratumName};
+use crate::names::{
+    CharacteristicName, ClassName, GaugeName, ProductName, RoleName, StationName, StratumName,
+};
+use crate::product::ByProduct;
 use crate::time::Span;
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
@@ -18,6 +21,8 @@ use serde::{Deserialize, Serialize};
 pub struct Plant {
     /// The line itself.
     pub line: LineDescription,
+    /// What is made; empty where all pieces are of one.
+    pub products: Vec<ProductName>,
     /// What pieces can be told apart by.
     pub strata: Vec<Stratum>,
     /// Stations in order of place; equal places keep the order of the description.
@@ -31,7 +36,7 @@ pub struct Plant {
     /// Classes of holds beside the default one.
     pub classes: Vec<HoldClass>,
     /// Which routes are legal in which condition.
-    pub routes_legal: BTreeMap<Condition, BTreeSet<Word>>,
+    pub routes_legal: BTreeMap<Condition, ByProduct<BTreeSet<Word>>>,
     /// The lane a disposition is sent to, by word.
     pub lanes: BTreeMap<Word, String>,
     /// Words of parts this version does not have: taken, without effect, said aloud.
@@ -103,8 +108,21 @@ pub struct Gate {
 pub struct Characteristic {
     /// e.g. `mass`.
     pub name: CharacteristicName,
-    /// Unit and resolution; the values below are counted in it.
+    /// Unit and resolution; its values are counted in it.
     pub scale: Scale,
+    /// What its values are held against.
+    pub aims: ByProduct<Aims>,
+    /// Whether it belongs to a piece or to the station.
+    pub of: Of,
+    /// The stratum its rules look at.
+    pub per: Option<StratumName>,
+    /// The gauge that measures it, unless the message names another.
+    pub gauge: Option<GaugeName>,
+}
+
+/// What the values of a characteristic are held against, for pieces of one product or of all; counted in its scale.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Aims {
     /// The value aimed at.
     pub nominal: Option<i64>,
     /// Lower tolerance limit; a value at the limit is inside.
@@ -113,18 +131,27 @@ pub struct Characteristic {
     pub upper: Option<i64>,
     /// What can be true at all, both ends included.
     pub plausible: Option<(i64, i64)>,
-    /// Whether it belongs to a piece or to the station.
-    pub of: Of,
-    /// The stratum its rules look at.
-    pub per: Option<StratumName>,
     /// Where the mean of a process in order is: what charts are centred on.
     pub centre: Option<Mean>,
     /// The standard deviation of one value of a process in order, in the scale's unit; above 0.
     pub sigma: Option<Decimal>,
     /// One piece in so many is to be measured; at least 1.
     pub every: u32,
-    /// The gauge that measures it, unless the message names another.
-    pub gauge: Option<GaugeName>,
+}
+
+impl Default for Aims {
+    /// Nothing is asked of a value, and every piece is measured.
+    fn default() -> Self {
+        Self {
+            nominal: None,
+            lower: None,
+            upper: None,
+            plausible: None,
+            centre: None,
+            sigma: None,
+            every: 1,
+        }
+    }
 }
 
 /// The mean of a process in order, in the scale's unit.
@@ -402,6 +429,32 @@ impl Plant {
         self.stations
             .iter()
             .find(|station| station.name.as_str() == name)
+    }
+
+    /// The product of that name.
+    #[must_use]
+    pub fn product(&self, name: &str) -> Option<&ProductName> {
+        self.products
+            .iter()
+            .find(|product| product.as_str() == name)
+    }
+
+    /// Whether a route is legal in a condition for a piece of that product; for one of which that is not known,
+    /// whether it is legal for every product.
+    #[must_use]
+    pub fn is_legal(
+        &self,
+        word: Word,
+        condition: Condition,
+        product: Option<&ProductName>,
+    ) -> bool {
+        let Some(legal) = self.routes_legal.get(&condition) else {
+            return false;
+        };
+        match legal.of(product) {
+            Some(routes) => routes.contains(&word),
+            None => legal.each().all(|(_, routes)| routes.contains(&word)),
+        }
     }
 
     /// The gauge of that name.

@@ -4,6 +4,7 @@
 
 use crate::codes;
 use crate::input::{Fault, Measured, Reading, Spot};
+use crate::names::ProductName;
 use crate::outcome::RejectReason;
 use crate::plant::{Characteristic, Of, Station};
 use alloc::vec::Vec;
@@ -16,11 +17,16 @@ pub(crate) struct Sifted<'a> {
     pub faults: Vec<Fault>,
 }
 
-/// Looks through a reading.
+/// Looks through a reading of a piece of that product, or of none. Where what is plausible hangs on the product and that
+/// is not known, nothing is implausible.
 ///
 /// # Panics
 /// On a value of a characteristic that is not measured at the station: the reader refuses such.
-pub(crate) fn sift<'a>(reading: &'a Reading, station: &'a Station) -> Sifted<'a> {
+pub(crate) fn sift<'a>(
+    reading: &'a Reading,
+    station: &'a Station,
+    product: Option<&ProductName>,
+) -> Sifted<'a> {
     let mut values = Vec::new();
     let mut faults = reading.faults.clone();
     for value in &reading.values {
@@ -42,7 +48,7 @@ pub(crate) fn sift<'a>(reading: &'a Reading, station: &'a Station) -> Sifted<'a>
         let untrue = of.and_then(|of| {
             counted
                 .chain(whole)
-                .find_map(|(count, at)| implausible(of, count, at))
+                .find_map(|(count, at)| implausible(of, product, count, at))
         });
         let fault = untrue.or_else(|| value.as_ref().err().map(|not| not.fault.clone()));
         match (fault, of, measured) {
@@ -61,8 +67,15 @@ pub(crate) fn sift<'a>(reading: &'a Reading, station: &'a Station) -> Sifted<'a>
 }
 
 /// Why a count cannot be true, if it cannot.
-fn implausible(of: &Characteristic, count: i64, at: &str) -> Option<Fault> {
+fn implausible(
+    of: &Characteristic,
+    product: Option<&ProductName>,
+    count: i64,
+    at: &str,
+) -> Option<Fault> {
     let (low, high) = of
+        .aims
+        .of(product)?
         .plausible
         .filter(|(low, high)| !(*low..=*high).contains(&count))?;
     let Characteristic { name, scale, .. } = of;
@@ -85,11 +98,20 @@ mod tests {
     use crate::input::NotMeasured;
     use crate::names::{CharacteristicName, InputId, StationName};
     use crate::outcome::Had;
-    use crate::plant::Condition;
+    use crate::plant::{Aims, Condition};
+    use crate::product::ByProduct;
+    use alloc::collections::BTreeMap;
     use alloc::format;
     use alloc::string::String;
     use alloc::vec;
     use chargehand_measure::{Decimal, Unit};
+
+    fn band(plausible: Option<(i64, i64)>) -> Aims {
+        Aims {
+            plausible,
+            ..Aims::default()
+        }
+    }
 
     fn station() -> Station {
         let characteristic = |name: &str, of, plausible| Characteristic {
@@ -99,15 +121,9 @@ mod tests {
                 Decimal::new(1, 1),
             )
             .expect("a scale"),
-            nominal: None,
-            lower: None,
-            upper: None,
-            plausible,
+            aims: ByProduct::All(band(plausible)),
             of,
             per: None,
-            centre: None,
-            sigma: None,
-            every: 1,
             gauge: None,
         };
         Station {
@@ -150,9 +166,18 @@ mod tests {
         }
     }
 
-    /// What of a reading is judged, and what is rejected: place and class, and the characteristic that the piece lacks.
     fn check(values: Vec<Result<Measured, NotMeasured>>, judged: &[i64], rejected: &[&str]) {
-        let station = station();
+        check_of(None, &station(), values, judged, rejected);
+    }
+
+    /// What of a reading is judged, and what is rejected: place and class, and the characteristic that the piece lacks.
+    fn check_of(
+        product: Option<&str>,
+        station: &Station,
+        values: Vec<Result<Measured, NotMeasured>>,
+        judged: &[i64],
+        rejected: &[&str],
+    ) {
         let reading = Reading {
             input: InputId::default(),
             station: station.name.clone(),
@@ -160,12 +185,14 @@ mod tests {
             at: None,
             at_again: None,
             strata: Vec::new(),
+            product: None,
             gauge: None,
             attempt: 1,
             values,
             faults: Vec::new(),
         };
-        let Sifted { values, faults } = sift(&reading, &station);
+        let product = product.map(ProductName::from);
+        let Sifted { values, faults } = sift(&reading, station, product.as_ref());
         let counts: Vec<i64> = values.iter().map(|(_, measured)| measured.count).collect();
         let said = |fault: &Fault| {
             let lacks = fault
@@ -198,6 +225,27 @@ mod tests {
                 "/values/mass implausible mass",
             ],
         );
+    }
+
+    #[test]
+    fn what_can_be_true_of_one_product_cannot_of_another() {
+        let mut station = station();
+        let bands = [("gp-24", (2_000, 20_000)), ("gp-28", (15_000, 30_000))];
+        let bands = bands.map(|(product, plausible)| (product.into(), band(Some(plausible))));
+        station.characteristics[0].aims = ByProduct::Each(BTreeMap::from(bands));
+        let check = |product, count, rejected: &[&str]| {
+            let judged: &[i64] = if rejected.is_empty() { &[count] } else { &[] };
+            let values = vec![Ok(measured("mass", count, &[]))];
+            check_of(product, &station, values, judged, rejected);
+        };
+        let rejected = ["/values/mass implausible mass"];
+        check(Some("gp-24"), 14_999, &[]);
+        check(Some("gp-28"), 14_999, &rejected);
+        check(Some("gp-24"), 20_001, &rejected);
+        check(Some("gp-28"), 20_001, &[]);
+        // Of what nobody told, or nobody declares, nothing is known.
+        check(None, 30_001, &[]);
+        check(Some("gp-32"), 30_001, &[]);
     }
 
     #[test]

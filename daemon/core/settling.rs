@@ -128,6 +128,7 @@ impl<J: Judge> Line<J> {
         });
         let disposition = Disposition {
             piece: name.clone(),
+            product: piece.product.clone(),
             station: station.name.clone(),
             word,
             route: self.plant.lanes.get(&word).cloned(),

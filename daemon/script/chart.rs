@@ -8,9 +8,7 @@
 use crate::fault::{Complaint, suggest};
 use crate::value::{describe, plain_number};
 use crate::words;
-use chargehand_core::{
-    Characteristic, CharacteristicName, LineDescription, RuleName, StationName, StratumName,
-};
+use chargehand_core::{CharacteristicName, LineDescription, RuleName, StationName, StratumName};
 use chargehand_measure::{
     Chart, Decimal, Design, DesignError, Points, RunRule, Statistic as Parameters,
     points_between_false_alarms, real,
@@ -164,11 +162,11 @@ pub(crate) fn wrong_anywhere(name: &str, first: &Dynamic, second: &Dynamic) -> O
     }
 }
 
-/// The chart of a header, for what it looks at; `of` is what comes to it around each centre, where values are left out.
+/// The chart of a header, for what it looks at, of which one piece in `every` is measured; `of` is what comes to it around each centre, where values are left out.
 pub(crate) fn resolve(
     name: &str,
     (first, second): (&Dynamic, &Dynamic),
-    characteristic: &Characteristic,
+    every: u32,
     line: &LineDescription,
     of: &[Points],
 ) -> Result<Resolved, Complaint> {
@@ -180,7 +178,7 @@ pub(crate) fn resolve(
             return Ok(Resolved::of(&parameters, chart, limit));
         }
         Asked::Points(points) => (points, None),
-        Asked::Days(days) => (in_points(&what, days, characteristic, line)?, Some(days)),
+        Asked::Days(days) => (in_points(&what, days, every, line)?, Some(days)),
     };
     let (chart, limit) = designed(&what, &parameters, points, of)?;
     Ok(Resolved {
@@ -190,26 +188,26 @@ pub(crate) fn resolve(
     })
 }
 
-/// How many points of a characteristic the line gives in a day of 24 hours in which it runs; none where nobody says
-/// how long a piece takes.
+/// How many points the line gives in a day of 24 hours in which it runs, where one piece in `every` is measured; none
+/// where nobody says how long a piece takes.
 #[must_use]
 #[allow(
     clippy::cast_precision_loss,
     reason = "ten years are far below 2^53 microseconds"
 )]
-pub fn points_a_day(characteristic: &Characteristic, line: &LineDescription) -> Option<f64> {
+pub fn points_a_day(every: u32, line: &LineDescription) -> Option<f64> {
     let takt = line.takt?.0 as f64;
-    Some(DAY_US / takt / f64::from(characteristic.every))
+    Some(DAY_US / takt / f64::from(every))
 }
 
 /// A promise in days as one in points.
 fn in_points(
     what: &str,
     days: Decimal,
-    characteristic: &Characteristic,
+    every: u32,
     line: &LineDescription,
 ) -> Result<u64, Complaint> {
-    let points = points_a_day(characteristic, line).ok_or_else(|| {
+    let points = points_a_day(every, line).ok_or_else(|| {
         Complaint::new(
             format!("{what} promises days, and nobody says how many pieces the line makes in one"),
             "add `takt_s` to [line] in the plant description, or promise points: one_false_alarm_in(20000.points)",
@@ -477,8 +475,9 @@ mod tests {
         let found = station
             .iter()
             .find_map(|station| station.characteristic(of));
-        let characteristic = found.expect("a characteristic");
-        resolve("x", (&first, &second), characteristic, &plant.line, &[]).map_err(|complaint| {
+        let aims = found.and_then(|found| found.aims.of(None));
+        let every = aims.expect("a characteristic").every;
+        resolve("x", (&first, &second), every, &plant.line, &[]).map_err(|complaint| {
             let (what, remedy) = complaint.told();
             format!("{what}: {remedy}")
         })

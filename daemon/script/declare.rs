@@ -14,8 +14,8 @@ use crate::literal::literal;
 use crate::quantity::{Quantity, Subject};
 use crate::value::{describe, plain_number};
 use chargehand_core::{
-    Centre, Characteristic, Declaration, LineDescription, Mark, Mean, Outlook, RuleName, Station,
-    StratumName, TextDigest, Watch,
+    Aims, Centre, Characteristic, Declaration, LineDescription, Mark, Mean, Outlook, RuleName,
+    Station, StratumName, TextDigest, Watch,
 };
 use chargehand_measure::{Decimal, Points, Scale, real};
 use rhai::{Dynamic, Engine, NativeCallContext, Position};
@@ -266,6 +266,7 @@ pub(crate) struct Charting {
 pub(crate) struct Against<'a> {
     pub(crate) gauged: &'a Gauged<'a>,
     pub(crate) characteristic: &'a Characteristic,
+    pub(crate) aims: &'a Aims,
     pub(crate) line: &'a LineDescription,
     pub(crate) leave_out: &'a [Mark],
 }
@@ -312,7 +313,7 @@ fn of_last(noted: &Noted) -> Result<usize, Complaint> {
 
 fn chart(noted: &Noted, of: &Against<'_>, ahead: bool) -> Result<Made, Complaint> {
     let what = format!("chart '{}'", noted.name);
-    let characteristic = of.characteristic;
+    let aims = of.aims;
     let parts = (&noted.first, &noted.second);
     let expected = expected(&what, of);
     let (points, counted): (Vec<Points>, Vec<Points>) = expected
@@ -325,7 +326,7 @@ fn chart(noted: &Noted, of: &Against<'_>, ahead: bool) -> Result<Made, Complaint
     } else {
         &points
     };
-    let resolved = chart::resolve(&noted.name, parts, characteristic, of.line, left_out)?;
+    let resolved = chart::resolve(&noted.name, parts, aims.every, of.line, left_out)?;
     let Expected {
         centre,
         centre_text,
@@ -340,12 +341,12 @@ fn chart(noted: &Noted, of: &Against<'_>, ahead: bool) -> Result<Made, Complaint
     );
     // Tolerance limits are asked about and decide nothing of what is kept.
     let outlook = ahead.then_some(Outlook {
-        every: characteristic.every,
-        lower: characteristic.lower,
-        upper: characteristic.upper,
+        every: aims.every,
+        lower: aims.lower,
+        upper: aims.upper,
     });
     if outlook.is_some() {
-        write!(text, " ahead {}", characteristic.every).expect("a string takes all");
+        write!(text, " ahead {}", aims.every).expect("a string takes all");
     }
     let watch = Watch::Chart {
         chart: resolved.chart,
@@ -380,8 +381,9 @@ struct Expected {
 }
 
 fn expected(what: &str, of: &Against<'_>) -> Result<Expected, Complaint> {
-    let (characteristic, subject) = (of.characteristic, of.gauged.subject.what());
-    let sigma = characteristic.sigma.ok_or_else(|| {
+    let (characteristic, aims) = (of.characteristic, of.aims);
+    let subject = of.gauged.subject.what();
+    let sigma = aims.sigma.ok_or_else(|| {
         Complaint::new(
             format!("{what} needs a sigma, and {subject} has none in the plant description"),
             "add `sigma`, the standard deviation of one value of a process in order",
@@ -389,7 +391,7 @@ fn expected(what: &str, of: &Against<'_>) -> Result<Expected, Complaint> {
     })?;
     let scale = &characteristic.scale;
     let mut served = None;
-    let (centre, centre_text) = match (&characteristic.centre, characteristic.nominal) {
+    let (centre, centre_text) = match (&aims.centre, aims.nominal) {
         (Some(Mean::One(mean)), _) => (
             Centre::One(in_steps(*mean, scale)?),
             mean.normalize().to_string(),

@@ -4,7 +4,7 @@
 //! Deliberately not here: what the words do. The words themselves are those of the language's one list; a test
 //! holds this table against it and against the engine.
 
-use chargehand_core::{Characteristic, Plant, Station};
+use chargehand_core::{Aims, Characteristic, Plant, Station};
 use std::fmt::Write as _;
 
 /// A word: how it is declared, and what it is for.
@@ -431,7 +431,7 @@ fn names(plant: &Plant) -> String {
             station.name, station.condition
         ));
         let known = station.characteristics.iter();
-        lines.extend(known.map(|known| characteristic(station, known)));
+        lines.extend(known.flat_map(|known| characteristic(station, known)));
     }
     let mut part = |name: &str, of: Vec<String>| {
         if !of.is_empty() {
@@ -447,6 +447,8 @@ fn names(plant: &Plant) -> String {
         };
         format!("{}: {values}", stratum.name)
     });
+    let products = plant.products.iter().map(ToString::to_string);
+    part("Products", products.collect());
     part("Strata", strata.collect());
     part(
         "Roles",
@@ -468,21 +470,32 @@ fn names(plant: &Plant) -> String {
     text
 }
 
-fn characteristic(station: &Station, known: &Characteristic) -> String {
+/// What is measured there, and what it is held against; by product where that differs.
+fn characteristic(station: &Station, known: &Characteristic) -> Vec<String> {
     let (name, unit) = (&known.name, known.scale.unit().code());
     let mut line = format!("    .at(\"{}\").of(\"{name}\", \"{unit}\")", station.name);
-    let mut given = |what: &str, count: Option<i64>| {
-        if let Some(count) = count {
-            let _ = write!(line, ", {what} {}", known.scale.text(count));
-        }
+    let aimed = |aims: &Aims| {
+        let given = [
+            ("nominal", aims.nominal),
+            ("not below", aims.lower),
+            ("not above", aims.upper),
+        ];
+        let given = given.into_iter();
+        let given = given
+            .filter_map(|(what, count)| Some(format!(", {what} {}", known.scale.text(count?))));
+        given.collect::<String>()
     };
-    given("nominal", known.nominal);
-    given("not below", known.lower);
-    given("not above", known.upper);
+    let mut by_product = Vec::new();
+    for (product, aims) in known.aims.each() {
+        match product {
+            None => line.push_str(&aimed(aims)),
+            Some(product) => by_product.push(format!("      {product}{}", aimed(aims))),
+        }
+    }
     if let Some(per) = &known.per {
         let _ = write!(line, ", per {per}");
     }
-    line
+    std::iter::once(line).chain(by_product).collect()
 }
 
 #[cfg(test)]

@@ -14,8 +14,8 @@ use crate::uses::LooksAhead;
 use crate::value::describe;
 use crate::words;
 use chargehand_core::{
-    Characteristic, Declaration, DeclaredAlarm, Fallback, Mark, Of, Plant, Priority, RoleName,
-    RuleName, Station, StratumName, Words,
+    Aims, Characteristic, Declaration, DeclaredAlarm, Fallback, Mark, Of, Plant, Priority,
+    RoleName, RuleName, Station, StratumName, Words,
 };
 use rhai::{Dynamic, Engine, ImmutableString, NativeCallContext, Position};
 use std::cell::RefCell;
@@ -338,7 +338,15 @@ impl Draft {
             "\"hold\") or .on_fault(\"alarm\"",
             &on_fault,
         );
-        let made = found.map(|found| self.declare(rule, plant, found, ahead));
+        let aimed = found.and_then(|(station, characteristic)| {
+            let aims = characteristic.aims.of(None);
+            if aims.is_none() {
+                let what = format!("{} hangs on the product", characteristic.name);
+                self.fault(start, what, "rules about that are not in this version");
+            }
+            Some((station, characteristic, aims?))
+        });
+        let made = aimed.map(|found| self.declare(rule, plant, found, ahead));
         if made.is_none() {
             self.declare_of_nothing(plant);
         }
@@ -463,19 +471,19 @@ impl Draft {
         &mut self,
         rule: &RuleName,
         plant: &Plant,
-        (station, characteristic): (&Station, &Characteristic),
+        (station, characteristic, aims): (&Station, &Characteristic, &Aims),
         ahead: &LooksAhead,
     ) -> (Declared, Vec<Declaration>, Vec<Charted>) {
         let subject = Rc::new(Subject {
             characteristic: characteristic.name.to_string(),
             station: station.name.to_string(),
             scale: characteristic.scale.clone(),
-            nominal: characteristic.nominal,
+            nominal: aims.nominal,
         });
         let apart = self.per(plant);
         let gauged = Gauged {
             subject: &subject,
-            plausible: characteristic.plausible,
+            plausible: aims.plausible,
         };
         let mut names = BTreeSet::new();
         let mut limits = BTreeMap::new();
@@ -496,6 +504,7 @@ impl Draft {
         let against = Against {
             gauged: &gauged,
             characteristic,
+            aims,
             line: &plant.line,
             leave_out: &leave_out,
         };

@@ -920,8 +920,13 @@ fn illegal(name: &str, plant: &Plant, station: &Station) -> Option<Illegal> {
         let remedy = "the piece is held instead, until the plant description has a gate";
         return Some(Illegal::Mostly(Complaint::new(what, remedy)));
     };
-    let routes = |at: &Station| plant.routes_legal.get(&at.condition).into_iter().flatten();
-    let legal = |at: &Station| routes(at).any(|route| *route == word);
+    // What one product may take is for the handler to tell apart.
+    let allowed = |word: Word, at: &Station| {
+        let legal = plant.routes_legal.get(&at.condition).into_iter();
+        let mut routes = legal.flat_map(|legal| legal.each());
+        routes.any(|(_, routes)| routes.contains(&word))
+    };
+    let legal = |at: &Station| allowed(word, at);
     if legal(at) {
         return None;
     }
@@ -941,7 +946,8 @@ fn illegal(name: &str, plant: &Plant, station: &Station) -> Option<Illegal> {
         let remedy = "only a late piece takes it, any other is held instead";
         return Some(Illegal::Mostly(Complaint::new(what, remedy)));
     }
-    let rather: Vec<&str> = routes(at).map(|route| route.as_str()).collect();
+    let rather = Word::ALL.iter().filter(|route| allowed(**route, at));
+    let rather: Vec<&str> = rather.map(|route| route.as_str()).collect();
     let rather = match rather.as_slice() {
         [] => "write hold(\"why\")".to_owned(),
         some => format!(

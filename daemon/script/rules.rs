@@ -25,9 +25,9 @@ use crate::uses::Endings;
 use crate::verdict::{self, Known};
 use crate::words;
 use chargehand_core::{
-    Ahead, Characteristic, Count, Declaration, Drift, Facts, Fallback, GaugeName, Judge, Opinion,
-    Outlook, PieceName, Plant, Real, RuleFault, RuleName, Shown, Station, StratumName, Trail,
-    Verdict, Watch, codes,
+    Ahead, Aims, Characteristic, Count, Declaration, Drift, Facts, Fallback, GaugeName, Judge,
+    Opinion, Outlook, PieceName, Plant, Real, RuleFault, RuleName, Shown, Station, StratumName,
+    Trail, Verdict, Watch, codes,
 };
 use chargehand_measure::{RunRule, Side};
 use rhai::{AST, CallFnOptions, Dynamic, Engine, Position, Scope};
@@ -336,7 +336,10 @@ impl Rules {
             .map(|mood| (Some(&gauge), true, first, 1, false, mood));
         let occasions: Vec<_> = plain.into_iter().chain(watched).collect();
         self.desk.trying.set(true);
-        'all: for value in values(characteristic, &rule.declared) {
+        let Some(aims) = characteristic.aims.of(None) else {
+            return found;
+        };
+        'all: for value in values(aims, &rule.declared) {
             for (gauge, gauge_healthy, strata, attempt, late, shown) in &occasions {
                 for strata in *strata {
                     let facts = Facts {
@@ -344,6 +347,7 @@ impl Rules {
                         characteristic,
                         value,
                         piece: &piece,
+                        product: None,
                         strata,
                         gauge: *gauge,
                         gauge_healthy: *gauge_healthy,
@@ -603,13 +607,10 @@ fn ahead(upper: Option<i64>) -> Ahead {
 
 /// Values worth trying: nominal, tolerance and plausible limits, and both sides of each limit of the rule, taken
 /// as a value and as a distance from nominal.
-fn values(characteristic: &Characteristic, declared: &Declared) -> BTreeSet<i64> {
-    let (lower, upper) = (characteristic.lower, characteristic.upper);
-    let middle = characteristic
-        .nominal
-        .or_else(|| lower.or(upper))
-        .unwrap_or(0);
-    let (low, high) = characteristic.plausible.unwrap_or_else(|| {
+fn values(aims: &Aims, declared: &Declared) -> BTreeSet<i64> {
+    let (lower, upper) = (aims.lower, aims.upper);
+    let middle = aims.nominal.or_else(|| lower.or(upper)).unwrap_or(0);
+    let (low, high) = aims.plausible.unwrap_or_else(|| {
         (
             middle.saturating_sub(FAR_OFF),
             middle.saturating_add(FAR_OFF),

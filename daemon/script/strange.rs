@@ -164,6 +164,7 @@ fn ask(text: &str, occasions: &[Occasion]) -> Result<bool, TestCaseError> {
                     characteristic,
                     value: occasion.value,
                     piece: &piece,
+                    product: None,
                     strata: &strata,
                     gauge: occasion.healthy.and(characteristic.gauge.as_ref()),
                     gauge_healthy: occasion.healthy.unwrap_or(false),

@@ -2,7 +2,7 @@
 
 use crate::identity::{Identity, identity};
 use crate::json::{self, Members};
-use crate::members::{Found, name, refuse, stratum_value, unknown_characteristic, when};
+use crate::members::{Found, name, product, refuse, stratum_value, unknown_characteristic, when};
 use crate::{digest, digest_text, value};
 use chargehand_core::codes;
 use chargehand_core::{
@@ -50,6 +50,10 @@ pub(crate) fn event(
             codes::event_kind_unknown(&kind),
         )
     })?;
+    let product = match members.find("product") {
+        Some(value) if word.has("product") => product(plant, value, "/product")?,
+        _ => None,
+    };
     let kind = match word {
         EventWord::Birth | EventWord::Arrival if piece.is_none() => {
             let text = codes::event_names_no_piece(word.as_str());
@@ -118,6 +122,7 @@ pub(crate) fn event(
             at,
             piece,
             strata,
+            product,
             kind,
         }),
     })

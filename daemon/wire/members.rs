@@ -4,7 +4,8 @@ use crate::json::{self, NoName};
 use crate::time::{self, Moment, TimeFault};
 use chargehand_core::codes;
 use chargehand_core::{
-    Fault, Input, PieceName, Plant, RejectReason, Since1970, Source, Station, StratumName, Words,
+    Fault, Input, PieceName, Plant, ProductName, RejectReason, Since1970, Source, Station,
+    StratumName, Words,
 };
 use jiff::tz::TimeZone;
 use serde_json::value::RawValue;
@@ -89,6 +90,24 @@ pub(crate) fn stratum_value(
         return Err(refuse(RejectReason::UnknownStratum, at, text));
     }
     Ok((known.name.clone(), value))
+}
+
+/// What a piece is told to be made into; none where the description declares no product, and says it of no piece.
+pub(crate) fn product(
+    plant: &Plant,
+    value: &RawValue,
+    at: &str,
+) -> Result<Option<ProductName>, Fault> {
+    if plant.products.is_empty() || json::is_null(value) {
+        return Ok(None);
+    }
+    let product = name(value, at)?;
+    let known = plant.product(&product).cloned().ok_or_else(|| {
+        let declared: Vec<&str> = plant.products.iter().map(ProductName::as_str).collect();
+        let text = codes::product_unknown(&product, declared);
+        refuse(RejectReason::UnknownProduct, at, text)
+    })?;
+    Ok(Some(known))
 }
 
 pub(crate) fn unknown_characteristic(station: &Station, name: &str, at: &str) -> Fault {

@@ -5,7 +5,9 @@ use crate::{Wire, digest, digest_text, time};
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use chargehand_core::codes::Code;
-use chargehand_core::{Disposition, InputId, Outcome, Rejected, Reply, StationName, Told, Words};
+use chargehand_core::{
+    Disposition, InputId, Outcome, ProductName, Rejected, Reply, StationName, Told, Words,
+};
 use serde::Serialize;
 use std::borrow::Cow;
 
@@ -32,6 +34,8 @@ struct DispositionBody<'a> {
     id: &'a str,
     seq: u64,
     piece: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    product: Option<&'a str>,
     station: &'a str,
     disposition: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -166,6 +170,7 @@ impl Wire {
             id: &id,
             seq: heading.seq,
             piece: disposition.piece.as_str(),
+            product: disposition.product.as_ref().map(ProductName::as_str),
             station: disposition.station.as_str(),
             disposition: disposition.word.as_str(),
             route: disposition.route.as_deref(),

@@ -2,7 +2,7 @@
 
 use crate::identity::{Identity, identity_of};
 use crate::json::{self, Members};
-use crate::members::{Found, name, refuse, stratum_value, unknown_characteristic, when};
+use crate::members::{Found, name, product, refuse, stratum_value, unknown_characteristic, when};
 use crate::time;
 use crate::value::{self, Manner};
 use crate::{digest, digest_text};
@@ -38,6 +38,7 @@ struct Parts<'a> {
     epoch: Option<&'a RawValue>,
     seq: Option<&'a RawValue>,
     piece: Member<'a>,
+    product: Member<'a>,
     at: Member<'a>,
     since_1970: Option<Since1970>,
     zone: Option<TimeZone>,
@@ -101,6 +102,7 @@ pub(crate) fn canonical(
         epoch: members.find("epoch"),
         seq: members.find("seq"),
         piece: member("piece", "/piece"),
+        product: member("product", "/product"),
         at: member("at", "/at"),
         since_1970: None,
         zone: None,
@@ -212,6 +214,7 @@ pub(crate) fn mapped(whole: &Whole<'_>, row: Option<(&RawValue, &str, usize)>) -
         epoch: bare("epoch"),
         seq: bare("seq"),
         piece: member("piece"),
+        product: member("product"),
         at: member("at"),
         since_1970: map.map.get("at").and_then(|at| at.since_1970),
         zone: whole.zone.clone(),
@@ -305,6 +308,12 @@ fn reading<'m>(
             .ok()
     });
     let strata: Vec<(StratumName, String)> = strata.collect();
+    let product = parts.product.as_ref().and_then(|(value, at)| {
+        product(plant, value, at).unwrap_or_else(|fault| {
+            faults.push(fault);
+            None
+        })
+    });
     let mut values = Vec::new();
     for (name, raw, at) in &parts.values {
         values.push(match station.characteristic(name) {
@@ -340,6 +349,7 @@ fn reading<'m>(
             at: at.map(|at| at.first),
             at_again: at.and_then(|at| at.again),
             strata,
+            product,
             gauge,
             attempt,
             values,

@@ -136,9 +136,9 @@ impl Charts {
         let characteristic = plant
             .station(charted.station.as_str())
             .and_then(|station| station.characteristic(charted.characteristic.as_str()));
-        let every = characteristic.map_or(1, |characteristic| characteristic.every);
-        let a_day =
-            characteristic.and_then(|characteristic| points_a_day(characteristic, &plant.line));
+        let aims = characteristic.and_then(|characteristic| characteristic.aims.of(None));
+        let every = aims.map_or(1, |aims| aims.every);
+        let a_day = points_a_day(every, &plant.line);
         let known = lengths.ok();
         let at_rest = known.map(|known| known.at_rest);
         let values = at_rest.and_then(|at_rest| at_rest.values);

@@ -10,7 +10,7 @@ pub(super) fn of(plant: &Plant, file: &str) -> Vec<Finding> {
         .stations
         .iter()
         .flat_map(|station| station.characteristics.iter().map(move |of| (station, of)))
-        .filter_map(|(station, of)| two_on_the_scale(station, of));
+        .flat_map(|(station, of)| two_on_the_scale(station, of));
     let found = scales
         .chain(nobody_answers(plant))
         .chain(nobody_frees(plant));
@@ -23,19 +23,26 @@ pub(super) fn of(plant: &Plant, file: &str) -> Vec<Finding> {
 type Doubt = (String, String);
 
 /// Masses add up: two pieces on one scale read as one that is twice as heavy, and that would be believed.
-fn two_on_the_scale(station: &Station, of: &Characteristic) -> Option<Doubt> {
+fn two_on_the_scale<'p>(
+    station: &'p Station,
+    of: &'p Characteristic,
+) -> impl Iterator<Item = Doubt> + 'p {
     let gram = Unit::parse("g").expect("a unit");
-    let ((_, high), nominal) = (of.plausible?, of.nominal?);
-    let twice = nominal.checked_mul(2)?;
-    let believed = of.scale.unit().dimension() == gram.dimension() && nominal > 0 && twice <= high;
-    believed.then(|| {
-        let what = format!(
-            "{} at {}: plausible takes in {}, twice the nominal: two pieces on the scale would be believed",
-            of.name,
-            station.name,
-            of.scale.text(twice)
-        );
-        (what, "write an upper end below that".to_owned())
+    let mass = of.scale.unit().dimension() == gram.dimension();
+    let aims = of.aims.each().filter(move |_| mass);
+    aims.filter_map(|(product, aims)| {
+        let ((_, high), nominal) = (aims.plausible?, aims.nominal?);
+        let twice = nominal.checked_mul(2)?;
+        let product = product.map_or_else(String::new, |product| format!(" of {product}"));
+        (nominal > 0 && twice <= high).then(|| {
+            let what = format!(
+                "{} at {}{product}: plausible takes in {}, twice the nominal: two pieces on the scale would be believed",
+                of.name,
+                station.name,
+                of.scale.text(twice)
+            );
+            (what, "write an upper end below that".to_owned())
+        })
     })
 }
 

@@ -3,8 +3,10 @@
 use super::*;
 use crate::gauge::GaugeState;
 use crate::hold::{HoldOf, Origin, Wish};
+use crate::names::ProductName;
 use crate::piece::{Gap, Point};
 use crate::plant::{Condition, Effect, LineDescription, Owners};
+use crate::product::ByProduct;
 use crate::time::{Span, Timestamp};
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::format;
@@ -15,7 +17,7 @@ use alloc::vec::Vec;
 ///
 /// `remelt` … what a rule asks for, more than one with `+`; `at CONDITION` where the gate stands (as-cast), `no gate`,
 /// `final`; `suspect` the gauge, `doubted` when it measured; `ambiguous`; `held`, `gate held`, `mould held`; `gap`;
-/// `unmeasured`; `perhaps CONDITION` further on.
+/// `unmeasured`; `perhaps CONDITION` further on; a `gp-28`, which may not be scrapped machined, or of a product `untold`.
 const TABLE: &str = "
                                         accept
     unmeasured                          unevaluated
@@ -36,6 +38,13 @@ const TABLE: &str = "
     remelt, no gate                     object legality no-gate-left
     remelt, perhaps machined            object legality not-legal-where-it-may-be
     scrap, perhaps machined             scrap
+    scrap, at machined                  scrap
+    scrap, at machined, gp-28           object legality not-legal-there
+    scrap, at machined, untold          object legality not-legal-there
+    rework, at machined, gp-28          rework
+    rework, at machined, untold         rework
+    scrap, gp-28                        scrap
+    scrap, gp-28, perhaps machined      object legality not-legal-where-it-may-be
     remelt, held                        object rule piece-held
     remelt, gate held                   object rule wider-hold-open
     remelt, mould held                  object rule wider-hold-open
@@ -148,6 +157,7 @@ impl World {
             asks,
         };
         let piece = Piece {
+            product: (!has("untold")).then(|| if has("gp-28") { "gp-28" } else { "gp-24" }.into()),
             strata: BTreeMap::from([("mould".into(), "M1".into())]),
             ambiguous: has("ambiguous").then(|| "two of one name".into()),
             points: if has("unmeasured") {
@@ -246,6 +256,7 @@ fn plant(condition: Condition, further: Option<Condition>, is_final: bool) -> Pl
         effect: Effect::Divert,
     };
     let routes = |words: &[Word]| words.iter().copied().collect::<BTreeSet<Word>>();
+    let all = |words: &[Word]| ByProduct::All(routes(words));
     let first = station("s30", 4, condition, Some(gate));
     let second = further.map(|condition| station("s40", 8, condition, None));
     Plant {
@@ -259,6 +270,7 @@ fn plant(condition: Condition, further: Option<Condition>, is_final: bool) -> Pl
             valid: Span::from_secs(1),
             pieces_kept: 1,
         },
+        products: ["gp-24", "gp-28"].map(ProductName::from).into(),
         strata: Vec::new(),
         stations: [first].into_iter().chain(second).collect(),
         gauges: Vec::new(),
@@ -266,9 +278,15 @@ fn plant(condition: Condition, further: Option<Condition>, is_final: bool) -> Pl
         owners: Owners::default(),
         classes: Vec::new(),
         routes_legal: BTreeMap::from([
-            (Condition::AsCast, routes(&[Word::Remelt, Word::Scrap])),
-            (Condition::Machined, routes(&[Word::Rework, Word::Scrap])),
-            (Condition::Cured, routes(&[Word::Regrade])),
+            (Condition::AsCast, all(&[Word::Remelt, Word::Scrap])),
+            (
+                Condition::Machined,
+                ByProduct::Each(BTreeMap::from([
+                    ("gp-24".into(), routes(&[Word::Rework, Word::Scrap])),
+                    ("gp-28".into(), routes(&[Word::Rework])),
+                ])),
+            ),
+            (Condition::Cured, all(&[Word::Regrade])),
         ]),
         lanes: BTreeMap::new(),
         without_effect: Vec::new(),

@@ -16,9 +16,10 @@ use crate::judge::{Asks, DeclaredAlarm, Facts, Opinion, Reach, Verdict};
 use crate::names::{AdvisoryId, HoldId, InputId, StationName, TextDigest};
 use crate::outcome::{Had, InForce, Judged, Outcome, ReplyResult};
 use crate::plant::{
-    Condition, Effect, Gate, GateKind, Gauge, Irreversible, LineDescription, Of, Owners,
+    Aims, Condition, Effect, Gate, GateKind, Gauge, Irreversible, LineDescription, Of, Owners,
     Permission, Plant, Role, Standard, Stratum, Word,
 };
+use crate::product::ByProduct;
 use crate::state::State;
 use crate::time::{Span, Timestamp};
 use crate::watch::{Count, Level, Mark, Real};
@@ -84,15 +85,9 @@ fn station(
     let characteristic = |(name, gauge): &(&str, Option<&str>)| Characteristic {
         name: (*name).into(),
         scale: scale("0.01"),
-        nominal: None,
-        lower: None,
-        upper: None,
-        plausible: None,
+        aims: ByProduct::All(Aims::default()),
         of: Of::Piece,
         per: None,
-        centre: None,
-        sigma: None,
-        every: 1,
         gauge: gauge.map(GaugeName::from),
     };
     let gate = Gate {
@@ -124,6 +119,7 @@ fn plant() -> Plant {
             valid: Span::from_secs(10),
             pieces_kept: 100_000,
         },
+        products: Vec::new(),
         strata: vec![
             Stratum {
                 name: "mould".into(),
@@ -249,6 +245,7 @@ impl World {
             at: None,
             piece: piece.map(PieceName::from),
             strata: told(strata),
+            product: None,
             kind,
         }))
     }
@@ -407,6 +404,7 @@ fn reading(station: &str, piece: &str, characteristic: &str, count: i64, attempt
         at: None,
         at_again: None,
         strata: Vec::new(),
+        product: None,
         gauge: None,
         attempt,
         values: vec![Ok(Measured {

@@ -10,19 +10,21 @@
 //!
 //! Deliberately not here: files. The folder of rules is a name for others to open.
 
+mod aims;
 mod process;
+mod routes;
 mod station;
 mod topic;
 
 use super::near;
 use super::typed::{Field, Once, Table, meant, one_of};
 use chargehand_core::{
-    ClassName, Condition, Gauge, HoldClass, Irreversible, LineDescription, Owners, Permission,
-    Plant, RequestVerb, Role, Span, Standard, Stratum, Word,
+    ClassName, Gauge, HoldClass, Irreversible, LineDescription, Owners, Permission, Plant,
+    ProductName, RequestVerb, Role, Span, Standard, Stratum, Word,
 };
 use chargehand_measure::{CountError, Decimal, Scale, Unit, UnitError};
 use jiff::tz::TimeZoneDatabase;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// How far a source's clock may be off before that is an alarm.
 const SKEW: Span = Span::from_secs(300);
@@ -48,11 +50,12 @@ pub(super) fn read(mut top: Table<'_>) -> Option<Plant> {
         ..Declared::default()
     };
 
+    let products = products(top.tables("product", "name"), &mut declared);
     let strata = strata(top.tables("stratum", "name"), &mut declared);
     counts(top.tables("count", "name"), &mut declared);
     let classes = classes(top.tables("class", "name"), &mut declared);
     let mut gauges = gauges(top.tables("gauge", "name"), &mut declared);
-    let routes_legal = routes_legal(top.tables("condition", "name"));
+    let routes_legal = routes::legal(top.tables("condition", "name"), &declared);
     let lanes = top
         .may("lanes")
         .and_then(|field| field.table())
@@ -83,6 +86,7 @@ pub(super) fn read(mut top: Table<'_>) -> Option<Plant> {
     top.finish();
     Some(Plant {
         line: line?,
+        products,
         strata,
         stations,
         gauges: gauges.into_iter().map(|typed| typed.gauge).collect(),
@@ -99,6 +103,7 @@ pub(super) fn read(mut top: Table<'_>) -> Option<Plant> {
 #[derive(Default)]
 struct Declared {
     base: Option<String>,
+    products: Once,
     strata: Once,
     /// The values of each stratum; empty where any is taken.
     values: BTreeMap<String, Vec<String>>,
@@ -121,6 +126,11 @@ struct Use {
 }
 
 impl Declared {
+    /// Whether pieces are of several products.
+    fn has_products(&self) -> bool {
+        self.products.names().next().is_some()
+    }
+
     /// The unit of that text: a UCUM code, or a count declared here.
     fn unit(&self, field: &Field<'_>) -> Option<Unit> {
         let text = field.text()?;
@@ -276,12 +286,36 @@ fn valid_s(field: &Field<'_>) -> Option<i64> {
     Some(seconds)
 }
 
+fn products(tables: Vec<Table<'_>>, declared: &mut Declared) -> Vec<ProductName> {
+    let read = |mut table: Table<'_>| {
+        let name = table.must("name", "name = \"gp-24\"").and_then(|field| {
+            let name = field.said()?;
+            declared.products.check(&field, name);
+            Some(name)
+        });
+        table.finish();
+        name.map(ProductName::from)
+    };
+    tables.into_iter().filter_map(read).collect()
+}
+
+/// A name that must have been declared.
+fn reference<'s>(field: &Field<'s>, declared: &Once, otherwise: &str) -> Option<&'s str> {
+    let name = field.text()?;
+    if !declared.has(name) {
+        field.not_among(name, declared.names(), otherwise);
+        return None;
+    }
+    Some(name)
+}
+
 fn strata(tables: Vec<Table<'_>>, declared: &mut Declared) -> Vec<Stratum> {
     let read = |mut table: Table<'_>| {
         let name = table.must("name", "name = \"mould\"").and_then(|field| {
             let name = field.word()?;
             declared.strata.check(&field, name);
-            if ["piece", "station", "lot"].contains(&name) {
+            let own = ["piece", "station", "lot"].contains(&name);
+            if own || (name == "product" && declared.has_products()) {
                 let what = format!(
                     "{} \"{name}\" has a meaning of its own; wanted another",
                     field.name()
@@ -520,88 +554,6 @@ fn count((field, number): &(Field<'_>, Decimal), scale: &Scale) -> Option<i64> {
             "correct the number or make the resolution coarser",
         ),
     }
-}
-
-/// What is legal by condition, unless the description says otherwise.
-fn routes_usual(condition: Condition) -> &'static [Word] {
-    match condition {
-        Condition::AsCast => &[Word::Remelt, Word::Scrap],
-        Condition::Machined | Condition::Blasted | Condition::Washed => {
-            &[Word::Rework, Word::Scrap]
-        }
-        Condition::WetCoat | Condition::InOven | Condition::Packed => &[],
-        Condition::Cured | Condition::Ground | Condition::Marked => {
-            &[Word::Rework, Word::Regrade, Word::Scrap]
-        }
-    }
-}
-
-/// Whether pieces carry coating. A fluoropolymer coating in a bath of molten metal gives off toxic fume, so
-/// no description can make remelt legal for them.
-const fn is_coated(condition: Condition) -> bool {
-    match condition {
-        Condition::AsCast | Condition::Machined | Condition::Blasted | Condition::Washed => false,
-        Condition::WetCoat
-        | Condition::InOven
-        | Condition::Cured
-        | Condition::Ground
-        | Condition::Marked
-        | Condition::Packed => true,
-    }
-}
-
-fn routes_legal(tables: Vec<Table<'_>>) -> BTreeMap<Condition, BTreeSet<Word>> {
-    let usual = |condition: &Condition| {
-        (
-            *condition,
-            routes_usual(*condition).iter().copied().collect(),
-        )
-    };
-    let mut legal: BTreeMap<Condition, BTreeSet<Word>> = Condition::ALL.iter().map(usual).collect();
-    let mut once = Once::default();
-    for mut table in tables {
-        let condition = table.must("name", "name = \"machined\"").and_then(|field| {
-            let condition = field.choice(Condition::ALL, Condition::as_str)?;
-            once.check(&field, condition.as_str());
-            Some(condition)
-        });
-        let routes = table.must("routes", "routes = [\"rework\", \"scrap\"]");
-        if let Some(routes) = routes.and_then(|field| field.list()) {
-            let words = routes
-                .iter()
-                .filter_map(|field| legal_route(field, condition))
-                .collect();
-            if let Some(condition) = condition {
-                legal.insert(condition, words);
-            }
-        }
-        table.finish();
-    }
-    legal
-}
-
-fn legal_route(field: &Field<'_>, condition: Option<Condition>) -> Option<Word> {
-    if let Some(word) = Word::parse(field.text()?).filter(|word| !word.is_route()) {
-        let what = format!(
-            "{} has {word}, which is legal everywhere; wanted only routes",
-            field.name()
-        );
-        return field.fault(what, "take it out");
-    }
-    let routes: Vec<Word> = Word::ALL
-        .iter()
-        .copied()
-        .filter(|word| word.is_route())
-        .collect();
-    let word = field.choice(&routes, Word::as_str)?;
-    if word == Word::Remelt && condition.is_some_and(is_coated) {
-        let what = format!(
-            "{} has remelt, which is never legal for a coated piece: the bath would drive toxic fume out of the coating",
-            field.name()
-        );
-        return field.fault(what, "take remelt out");
-    }
-    Some(word)
 }
 
 /// A route without a lane of its own could not be obeyed, so each has one of its own name from the start.

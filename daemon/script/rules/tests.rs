@@ -5,8 +5,8 @@ use crate::declared::Kind;
 use crate::quantity::Quantity;
 use crate::quantity::tests::mass;
 use chargehand_core::{
-    Asks, CharacteristicName, Condition, LineDescription, Of, Owners, Role, Span, StationName,
-    Stratum, Word,
+    Asks, ByProduct, CharacteristicName, Condition, LineDescription, Of, Owners, Role, Span,
+    StationName, Stratum, Word,
 };
 use chargehand_measure::{Decimal, Scale, Unit};
 use chargehand_words::say;
@@ -33,6 +33,7 @@ pub(crate) fn plant() -> Plant {
     };
     Plant {
         line,
+        products: Vec::new(),
         strata: vec![stratum("mould", &["M1", "M2"]), stratum("heat", &[])],
         stations: vec![
             station(
@@ -59,11 +60,11 @@ pub(crate) fn plant() -> Plant {
         routes_legal: BTreeMap::from([
             (
                 Condition::AsCast,
-                BTreeSet::from([Word::Remelt, Word::Scrap]),
+                ByProduct::All(BTreeSet::from([Word::Remelt, Word::Scrap])),
             ),
             (
                 Condition::Ground,
-                BTreeSet::from([Word::Rework, Word::Regrade, Word::Scrap]),
+                ByProduct::All(BTreeSet::from([Word::Rework, Word::Regrade, Word::Scrap])),
             ),
         ]),
         lanes: BTreeMap::new(),
@@ -88,15 +89,17 @@ fn characteristic(name: &str, unit: &str, decimals: u32, per: Option<&str>) -> C
     Characteristic {
         name: CharacteristicName::from(name),
         scale: Scale::new(unit, Decimal::new(1, decimals)).expect("a scale"),
-        nominal: (name == "mass").then_some(14_500),
-        lower: (name == "mass").then_some(14_250),
-        upper: (name == "mass").then_some(14_750),
-        plausible: (name == "mass").then_some((2_000, 30_000)),
+        aims: ByProduct::All(Aims {
+            nominal: (name == "mass").then_some(14_500),
+            lower: (name == "mass").then_some(14_250),
+            upper: (name == "mass").then_some(14_750),
+            plausible: (name == "mass").then_some((2_000, 30_000)),
+            centre: None,
+            sigma: (name == "mass").then(|| Decimal::new(505, 2)),
+            every: if name == "moisture" { 9 } else { 1 },
+        }),
         of: Of::Piece,
         per: per.map(StratumName::from),
-        centre: None,
-        sigma: (name == "mass").then(|| Decimal::new(505, 2)),
-        every: if name == "moisture" { 9 } else { 1 },
         gauge: (name == "mass").then(|| GaugeName::from("lc-1")),
     }
 }
@@ -155,6 +158,7 @@ pub(crate) fn with_facts<T>(plant: &Plant, value: i64, ask: impl FnOnce(&Facts<'
         characteristic: station.characteristic("mass").expect("a characteristic"),
         value,
         piece: &"P13".into(),
+        product: None,
         strata: &strata,
         gauge: Some(&"lc-1".into()),
         gauge_healthy: true,

@@ -49,19 +49,11 @@ impl About<'_> {
 }
 
 /// The mean of the process in order: one number, or one for each value of the characteristic's stratum.
-pub(super) fn centre(
-    table: &mut Table<'_>,
-    about: &About<'_>,
-    declared: &Declared,
-) -> Option<Option<Mean>> {
-    let Some(field) = table.may("centre") else {
-        return Some(None);
-    };
-    let mean = match field.as_table() {
-        Some(by) => means(&field, &by, about, declared).map(Mean::Per),
-        None => mean(&field, about).map(Mean::One),
-    };
-    mean.map(Some)
+pub(super) fn centre(field: &Field<'_>, about: &About<'_>, declared: &Declared) -> Option<Mean> {
+    match field.as_table() {
+        Some(by) => means(field, &by, about, declared).map(Mean::Per),
+        None => mean(field, about).map(Mean::One),
+    }
 }
 
 fn mean(field: &Field<'_>, about: &About<'_>) -> Option<Decimal> {
@@ -132,10 +124,7 @@ fn means(
 }
 
 /// The standard deviation of one value of the process in order.
-pub(super) fn sigma(table: &mut Table<'_>, about: &About<'_>) -> Option<Option<Decimal>> {
-    let Some(field) = table.may("sigma") else {
-        return Some(None);
-    };
+pub(super) fn sigma(field: &Field<'_>, about: &About<'_>) -> Option<Decimal> {
     let sigma = field.number()?;
     if sigma <= Decimal::ZERO {
         return field.wanted(
@@ -143,7 +132,7 @@ pub(super) fn sigma(table: &mut Table<'_>, about: &About<'_>) -> Option<Option<D
             "write the standard deviation of one value while all is well",
         );
     }
-    about.can_be_counted(&field, sigma)?;
+    about.can_be_counted(field, sigma)?;
     if let (Some((low, high)), Some(scale)) = (about.band(), about.scale)
         && sigma > high - low
     {
@@ -154,7 +143,7 @@ pub(super) fn sigma(table: &mut Table<'_>, about: &About<'_>) -> Option<Option<D
         );
         return field.wanted(&wanted, "correct one of the two");
     }
-    Some(Some(sigma))
+    Some(sigma)
 }
 
 /// One piece in how many is to be measured.

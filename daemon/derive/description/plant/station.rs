@@ -3,7 +3,7 @@
 //! Deliberately not here: the stations' own topics, which are in `topic`.
 
 use super::super::typed::{Field, Once, Table};
-use super::{Declared, Use, count, observe, process, topic};
+use super::{Declared, Use, aims, observe, reference, topic};
 use chargehand_core::{
     Characteristic, CharacteristicName, Condition, Effect, Gate, GateKind, GaugeName, Of, Station,
     StratumName,
@@ -152,7 +152,7 @@ fn measured(mut table: Table<'_>, declared: &mut Declared, names: &mut Once) -> 
     let name = table.must("name", "name = \"mass\"").and_then(|field| {
         let name = field.word()?;
         names.check(&field, name);
-        if MEMBERS.contains(&name) {
+        if MEMBERS.contains(&name) || (name == "product" && declared.has_products()) {
             let what = format!(
                 "{} \"{name}\" is a member of every reading; wanted another",
                 field.name()
@@ -180,17 +180,11 @@ fn measured(mut table: Table<'_>, declared: &mut Declared, names: &mut Once) -> 
         declared.uses_unknown |= gauge.is_none();
         gauge.map(Some)
     });
-    let limits = limits(&mut table, scale.as_ref());
-    let about = process::About {
+    let counted = aims::Counted {
         scale: scale.as_ref(),
-        plausible: limits.as_ref().and_then(|limits| limits.plausible),
         per,
     };
-    let centre = process::centre(&mut table, &about, declared);
-    let sigma = process::sigma(&mut table, &about);
-    let every = table
-        .may("every")
-        .map_or(Some(1), |field| process::every(&field));
+    let aims = aims::by_product(&mut table, &counted, of, declared);
     table.without_effect(&["evidence", "retest"]);
     if let Some(Some(gauge)) = gauge {
         let label = table.label().to_owned();
@@ -202,19 +196,12 @@ fn measured(mut table: Table<'_>, declared: &mut Declared, names: &mut Once) -> 
     }
     table.finish();
     let characteristic = || {
-        let limits = limits?;
         Some(Characteristic {
             name: CharacteristicName::from(name?),
             scale: scale?,
-            nominal: limits.nominal,
-            lower: limits.lower,
-            upper: limits.upper,
-            plausible: limits.plausible,
+            aims: aims?,
             of: of?,
             per: per?.map(StratumName::from),
-            centre: centre?,
-            sigma: sigma?,
-            every: every?,
             gauge: gauge?.map(GaugeName::from),
         })
     };
@@ -241,90 +228,4 @@ fn scale(field: &Field<'_>, unit: Option<Unit>) -> Option<Scale> {
             "write the smallest step that counts, such as 0.1",
         ),
     }
-}
-
-/// A name that must have been declared.
-fn reference<'s>(field: &Field<'s>, declared: &Once, otherwise: &str) -> Option<&'s str> {
-    let name = field.text()?;
-    if !declared.has(name) {
-        field.not_among(name, declared.names(), otherwise);
-        return None;
-    }
-    Some(name)
-}
-
-/// The values of a characteristic, counted.
-struct Bounds {
-    nominal: Option<i64>,
-    lower: Option<i64>,
-    upper: Option<i64>,
-    plausible: Option<(i64, i64)>,
-}
-
-fn limits(table: &mut Table<'_>, scale: Option<&Scale>) -> Option<Bounds> {
-    let fields =
-        ["lower", "nominal", "upper"].map(|word| table.may(word).map(|field| (word, field)));
-    let plausible = table.may("plausible");
-    // Without a scale only the kinds of the values can be checked.
-    let counted = |field: &Field<'_>| {
-        let number = field.number()?;
-        count(&(field.clone(), number), scale?)
-    };
-    let mut whole = true;
-    let mut known = Vec::new();
-    let [lower, nominal, upper] = fields.map(|found| {
-        let (word, field) = found?;
-        let value = counted(&field);
-        whole &= value.is_some();
-        known.push((word, field, value?));
-        value
-    });
-    for pair in known.windows(2) {
-        let [(_, field, value), (above, _, limit)] = pair else {
-            continue;
-        };
-        if let (true, Some(scale)) = (value > limit, scale) {
-            let wanted = format!("at most {above}, which is {}", scale.text(*limit));
-            field.wanted::<()>(&wanted, "correct one of the two");
-            whole = false;
-        }
-    }
-    let band = plausible.as_ref().map(|field| band(field, counted));
-    if let (Some(field), Some(Some((low, high))), Some(scale)) = (plausible, band, scale) {
-        for (word, _, value) in &known {
-            if *value < low || *value > high {
-                let wanted = format!("it to enclose {word}, which is {}", scale.text(*value));
-                field.wanted::<()>(
-                    &wanted,
-                    "widen it, what is outside is taken for a broken reading",
-                );
-                whole = false;
-            }
-        }
-    }
-    whole &= band.is_none_or(|band| band.is_some());
-    whole.then_some(Bounds {
-        nominal,
-        lower,
-        upper,
-        plausible: band.flatten(),
-    })
-}
-
-fn band(field: &Field<'_>, counted: impl Fn(&Field<'_>) -> Option<i64>) -> Option<(i64, i64)> {
-    let wanted = "two numbers, the lowest and the highest that can be true";
-    let ends = if field.is_list() {
-        field.list()?
-    } else {
-        Vec::new()
-    };
-    let [low, high] = ends.as_slice() else {
-        return field.wanted(wanted, "write for example [200, 3000]");
-    };
-    let (low, high) = (counted(low), counted(high));
-    let (low, high) = (low?, high?);
-    if low >= high {
-        return field.wanted(wanted, "put the lower one first");
-    }
-    Some((low, high))
 }

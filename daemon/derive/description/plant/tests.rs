@@ -2,7 +2,10 @@
 
 use super::*;
 use crate::description::{Faults, plant};
-use chargehand_core::{Effect, GateKind, Map, Mean, Of, RequestVerb, Since1970, Span};
+use chargehand_core::{
+    Aims, ByProduct, Characteristic, Condition, Effect, GateKind, Map, Mean, Of, RequestVerb,
+    Since1970, Span,
+};
 
 const GOOD: &str = r#"[line]
 base = "vennick/castware/l1"
@@ -84,6 +87,11 @@ name = "quality"
 may = ["release", "release:food-contact"]
 "#;
 
+/// What values are held against that is the same for all products.
+fn of_all(characteristic: &Characteristic) -> &Aims {
+    characteristic.aims.of(None).expect("the same for all")
+}
+
 fn faults(text: &str) -> String {
     match plant(text, "l1.toml") {
         Ok(_) => String::new(),
@@ -122,11 +130,12 @@ fn a_good_description_means_what_it_says() {
     assert_eq!((gate.effect, gate.place), (Effect::StopLoading, 50));
 
     let mass = plant.stations[0].characteristic("mass").expect("declared");
+    let aims = of_all(mass);
     assert_eq!(
-        (mass.lower, mass.nominal, mass.upper),
+        (aims.lower, aims.nominal, aims.upper),
         (Some(14250), Some(14500), Some(14750))
     );
-    assert_eq!((mass.plausible, mass.of), (Some((2000, 30000)), Of::Piece));
+    assert_eq!((aims.plausible, mass.of), (Some((2000, 30000)), Of::Piece));
     assert_eq!(mass.per.as_ref().expect("declared").as_str(), "mould");
     let wear = plant.stations[1].characteristic("wear").expect("declared");
     assert_eq!(
@@ -264,7 +273,7 @@ fn remelt_is_legal_only_for_bare_metal() {
     let check = |condition, expect: &[Word]| {
         assert_eq!(
             legal[&condition],
-            expect.iter().copied().collect(),
+            ByProduct::All(expect.iter().copied().collect()),
             "{condition}"
         );
     };
@@ -293,11 +302,257 @@ fn remelt_is_legal_only_for_bare_metal() {
     assert_eq!(legal.len(), Condition::ALL.len());
 }
 
+/// The good description, changed, of two products.
+fn two_products(from: &str, to: &str) -> String {
+    assert_eq!(GOOD.matches(from).count(), 1, "{from:?} must be there once");
+    let text = GOOD.replace(from, to);
+    format!("{text}[[product]]\nname = \"gp-24\"\n[[product]]\nname = \"gp-28\"\n")
+}
+
+#[test]
+fn products_differ_where_they_say_so() {
+    let read = |text: &str| plant(text, "l1.toml").unwrap_or_else(|faults| panic!("{faults}"));
+    let weighed = "gauge = \"lc-1\"\nsigma = 5\n";
+    let alike = read(&two_products("gauge = \"lc-1\"\n", weighed));
+    let [small, large] = ["gp-24", "gp-28"].map(ProductName::from);
+    assert_eq!(alike.products, [small.clone(), large.clone()]);
+    let shared = of_all(alike.stations[0].characteristic("mass").expect("declared"));
+
+    let text = two_products(
+        "gauge = \"lc-1\"\n",
+        &format!(
+            "{weighed}[station.characteristic.product.gp-28]\nnominal = 1850\nupper = 1880\nlower = 1820.5\n\
+             centre = {{ M1 = 1849, M2 = 1851 }}\nevery = 3\n"
+        ),
+    );
+    let routes = "[[condition]]\nname = \"cured\"\nroutes = [\"scrap\"]\nproduct = \"gp-24\"\n";
+    let plant = read(&format!("{text}{routes}"));
+    let mass = plant.stations[0].characteristic("mass").expect("declared");
+    let means = [("M1", 1849), ("M2", 1851)].map(|(mould, mean)| (mould.to_owned(), mean.into()));
+    let own = Aims {
+        nominal: Some(18_500),
+        lower: Some(18_205),
+        upper: Some(18_800),
+        centre: Some(Mean::Per(means.into())),
+        every: 3,
+        ..shared.clone()
+    };
+    assert_eq!(mass.aims.of(None), None);
+    assert_eq!(mass.aims.of(Some(&small)), Some(shared));
+    assert_eq!(mass.aims.of(Some(&large)), Some(&own));
+
+    let legal = |word, product| plant.is_legal(word, Condition::Cured, product);
+    assert!(!legal(Word::Regrade, Some(&small)) && legal(Word::Regrade, Some(&large)));
+    assert!(legal(Word::Scrap, Some(&small)) && legal(Word::Scrap, Some(&large)));
+    assert!(!legal(Word::Regrade, None) && legal(Word::Scrap, None));
+}
+
+/// One change to the good description of two products, and every fault it makes.
+#[track_caller]
+fn check_products(from: &str, to: &str, expect: &[&str]) {
+    let found = faults(&two_products(from, to));
+    let expect: Vec<String> = expect
+        .iter()
+        .map(|line| format!("l1.toml:{line}"))
+        .collect();
+    assert_eq!(found, expect.join("\n"));
+}
+
+#[test]
+fn faults_of_what_differs_by_product() {
+    const MASS: &str = "station \"s30\": characteristic \"mass\"";
+    // Words of the table of one product, which begins in line 66; `words` stand for all products before it.
+    #[track_caller]
+    fn check(words: &str, own: &str, expect: &[(&str, &str)]) {
+        let to =
+            format!("gauge = \"lc-1\"\n{words}[station.characteristic.product.gp-28]\n{own}\n");
+        let expect: Vec<String> = expect
+            .iter()
+            .map(|(place, what)| format!("{place}: {MASS}: {what}"))
+            .collect();
+        let expect: Vec<&str> = expect.iter().map(String::as_str).collect();
+        check_products("gauge = \"lc-1\"\n", &to, &expect);
+    }
+    check(
+        "",
+        "nominal = 1500\nupper = 1424",
+        &[(
+            "66:11",
+            "product: gp-28: nominal is 1500; wanted at most upper, which is 1424.0 g: correct one of the two",
+        )],
+    );
+    // A fault between its own word and a shared one is told at its own.
+    check(
+        "",
+        "upper = 1449.9",
+        &[(
+            "66:9",
+            "product: gp-28: upper is 1449.9; wanted at least nominal, which is 1450.0 g: correct one of the two",
+        )],
+    );
+    check(
+        "",
+        "nominal = 1400\nplausible = [1000, 1460]",
+        &[
+            (
+                "66:11",
+                "product: gp-28: nominal is 1400; wanted at least lower, which is 1425.0 g: correct one of the two",
+            ),
+            (
+                "67:13",
+                "product: gp-28: plausible is [1000, 1460]; wanted it to enclose upper, which is 1475.0 g: widen it, what is outside is taken for a broken reading",
+            ),
+        ],
+    );
+    check(
+        "",
+        "upper = 3000.1",
+        &[(
+            "66:9",
+            "product: gp-28: upper is 3000.1; wanted what is plausible, 200.0 to 3000.0 g: correct one of the two",
+        )],
+    );
+    check(
+        "",
+        "centre = { M1 = 1450 }\nsigma = 0\nevery = 0",
+        &[
+            (
+                "66:10",
+                "product: gp-28: centre has no M2; wanted one mean for each mould: write the mean of each, or one number for all",
+            ),
+            (
+                "67:9",
+                "product: gp-28: sigma is 0; wanted a number above 0: write the standard deviation of one value while all is well",
+            ),
+            (
+                "68:9",
+                "product: gp-28: every is 0; wanted a whole number from 1 up: write 1 or more",
+            ),
+        ],
+    );
+    check(
+        "",
+        "nominal = 1450.0",
+        &[(
+            "65:1",
+            "product: gp-28 changes nothing; wanted what differs for gp-28: write what differs, or take it out",
+        )],
+    );
+    check(
+        "",
+        "gauge = \"lc-2\"\nupper = 1480",
+        &[(
+            "66:1",
+            "product: gp-28: gauge is not known; wanted one of lower, nominal, upper, plausible, centre, sigma, every: take it out",
+        )],
+    );
+    // What all share has to have room in what is plausible of one.
+    check(
+        "centre = { M1 = 1450, M2 = 1480.5 }\n",
+        "plausible = [1424, 1476]",
+        &[(
+            "67:13",
+            "product: gp-28: plausible is [1424, 1476]; wanted it to enclose the centre that all products share, 1480.5 g: widen it, or write the product's own centre",
+        )],
+    );
+    check(
+        "sigma = 52.1\n",
+        "plausible = [1424, 1476]",
+        &[(
+            "67:13",
+            "product: gp-28: plausible is [1424, 1476]; wanted it at least as wide as sigma, 52.1 g: widen it, or write the product's own sigma",
+        )],
+    );
+    // What is wrong for all is told once.
+    check(
+        "sigma = 0\n",
+        "plausible = [1424, 1476]",
+        &[(
+            "65:9",
+            "sigma is 0; wanted a number above 0: write the standard deviation of one value while all is well",
+        )],
+    );
+    let whole = |to: &str, what: &str| {
+        let to = format!("gauge = \"lc-1\"\n{to}\n");
+        check_products(
+            "gauge = \"lc-1\"\n",
+            &to,
+            &[&format!("65:{what}").replace("MASS", MASS)],
+        );
+    };
+    whole(
+        "product = { gp-82 = { upper = 1480 } }",
+        "13: MASS: product: gp-82 is not known; wanted one of gp-24, gp-28: did you mean gp-28",
+    );
+    whole(
+        "product = {}",
+        "11: MASS: product is empty; wanted what differs: write what differs for a product, or take it out",
+    );
+    check_products(
+        "of = \"station\"",
+        "of = \"station\"\nproduct = { gp-28 = { upper = 100 } }",
+        &[
+            "49:11: station \"s60\": characteristic \"wear\": product says what differs by product, and a value of the station has none; wanted nothing: take it out, or have the value belong to the piece",
+        ],
+    );
+}
+
+#[test]
+fn faults_of_a_products_routes_and_name() {
+    let condition =
+        "[[condition]]\nname = \"machined\"\nroutes = [\"rework\", \"scrap\", \"remelt\"]\n";
+    let check = |table: &str, expect: &str| {
+        let to = format!("{condition}[[condition]]\n{table}\n");
+        check_products(condition, &to, &[expect]);
+    };
+    check(
+        "name = \"machined\"\nroutes = [\"scrap\", \"remelt\", \"rework\"]\nproduct = \"gp-24\"",
+        "30:10: condition \"machined\": routes are those of all products; wanted what differs for gp-24: write what differs, or take the table out",
+    );
+    check(
+        "name = \"cured\"\nroutes = [\"remelt\"]\nproduct = \"gp-24\"",
+        "30:11: condition \"cured\": routes has remelt, which is never legal for a coated piece: the bath would drive toxic fume out of the coating: take remelt out",
+    );
+    check(
+        "name = \"cured\"\nroutes = []\nproduct = \"gp-42\"",
+        "31:11: condition \"cured\": product \"gp-42\" is not known; wanted one of gp-24, gp-28: did you mean gp-24",
+    );
+    let twice = "name = \"cured\"\nroutes = []\nproduct = \"gp-24\"";
+    check(
+        &format!("{twice}\n[[condition]]\n{twice}"),
+        "33:8: condition \"cured\": name \"cured of gp-24\" is taken, on line 29; wanted each once: rename one or take it out",
+    );
+    check_products(
+        "[[stratum]]\nname = \"heat\"",
+        "[[stratum]]\nname = \"product\"\n[[product]]\nname = \"gp-28\"",
+        &[
+            "16:8: stratum \"product\": name \"product\" has a meaning of its own; wanted another: name what the pieces differ by, such as mould",
+            "84:8: product \"gp-28\": name \"gp-28\" is taken, on line 18; wanted each once: rename one or take it out",
+        ],
+    );
+}
+
+/// A description that was written before there were products may use the word.
+#[test]
+fn without_products_their_word_is_a_word_like_others() {
+    let text = GOOD.replace("name = \"heat\"", "name = \"product\"");
+    let text = text.replace("name = \"roughness\"", "name = \"product\"");
+    let plant = plant(&text, "l1.toml").unwrap_or_else(|faults| panic!("{faults}"));
+    assert!(plant.stratum("product").is_some() && plant.products.is_empty());
+    check(
+        "\"strata/mould\" = \"/m\" }",
+        "\"strata/mould\" = \"/m\", product = \"/p\" }",
+        &[
+            "68:105: station \"s30\": topic \"cell7/scale/out\": map: product is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, strata/heat, strata/mould, mass: take it out, or declare the characteristic at this station",
+        ],
+    );
+}
+
 #[test]
 fn a_coated_condition_never_takes_remelt() {
     for condition in Condition::ALL
         .iter()
-        .filter(|condition| is_coated(**condition))
+        .filter(|condition| routes::is_coated(**condition))
     {
         let text = GOOD.replace("name = \"machined\"", &format!("name = \"{condition}\""));
         let expect = format!(
@@ -377,7 +632,7 @@ fn faults_of_the_text() {
         "[lime]",
         &[
             "1:1: line is missing: write for example [line] and under it base = \"site/area/line\"",
-            "1:2: lime is not known; wanted one of line, stratum, count, class, gauge, condition, lanes, role, owners, station: did you mean line",
+            "1:2: lime is not known; wanted one of line, product, stratum, count, class, gauge, condition, lanes, role, owners, station: did you mean line",
         ],
     );
     check(
@@ -924,7 +1179,7 @@ fn faults_of_characteristics() {
         "guage = \"lc-1\"",
         &[
             "31:12: gauge \"lc-1\": standard belongs to no characteristic; wanted one: write gauge = \"lc-1\" at the characteristic it measures",
-            "64:1: station \"s30\": characteristic \"mass\": guage is not known; wanted one of name, unit, resolution, of, per, gauge, lower, nominal, upper, plausible, centre, sigma, every: did you mean gauge",
+            "64:1: station \"s30\": characteristic \"mass\": guage is not known; wanted one of name, unit, resolution, of, per, gauge, lower, nominal, upper, plausible, centre, sigma, every, product: did you mean gauge",
         ],
     );
 }
@@ -935,7 +1190,8 @@ fn process(words: &str) -> (Option<Mean>, Option<Decimal>) {
     let plant = plant(&text, "l1.toml").unwrap_or_else(|faults| panic!("{words}: {faults}"));
     assert_eq!(plant.without_effect, [""; 0], "{words}");
     let mass = plant.stations[0].characteristic("mass").expect("declared");
-    (mass.centre.clone(), mass.sigma)
+    let aims = of_all(mass);
+    (aims.centre.clone(), aims.sigma)
 }
 
 #[test]
@@ -1313,8 +1569,9 @@ fn numbers_mean_what_their_digits_say() {
     let check = |from: &str, to: &str| {
         let plant = plant(&GOOD.replace(from, to), "l1.toml").expect("no fault");
         let mass = plant.stations[0].characteristic("mass").expect("declared");
+        let aims = of_all(mass);
         assert_eq!(
-            (mass.lower, mass.nominal),
+            (aims.lower, aims.nominal),
             (Some(14250), Some(14500)),
             "{to}"
         );
@@ -1331,7 +1588,7 @@ fn how_many_pieces_are_made_and_measured() {
         let plant = plant(&GOOD.replace(from, to), "l1.toml");
         let plant = plant.unwrap_or_else(|faults| panic!("{to}: {faults}"));
         let mass = plant.stations[0].characteristic("mass").expect("declared");
-        assert_eq!((plant.line.takt, mass.every), expect, "{to}");
+        assert_eq!((plant.line.takt, of_all(mass).every), expect, "{to}");
     };
     let seconds = |number| Some(Span::from_secs(number));
     check("takt_s = 24", "", (None, 1));

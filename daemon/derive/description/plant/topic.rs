@@ -171,9 +171,11 @@ fn known_member(
         .names()
         .map(|name| format!("strata/{name}"))
         .collect();
+    let product = declared.has_products().then_some("product");
     let known = MEMBERS
         .iter()
         .copied()
+        .chain(product)
         .chain(strata.iter().map(String::as_str))
         .chain(
             measured
