@@ -11,7 +11,8 @@ use super::message::{
 use super::term::Written;
 use super::text::{Word, time_of_day};
 use chargehand_core::{
-    Characteristic, Plant, RejectReason, ReplyResult, RequestVerb, Station, Word as Disposition,
+    Characteristic, Plant, ProductName, RejectReason, ReplyResult, RequestVerb, Station,
+    Word as Disposition,
 };
 use chargehand_derive::description::near;
 
@@ -116,6 +117,18 @@ fn of_member(
             "write a number and its unit, such as 1380.1g, or := and JSON",
         ),
         Part::Stratum => of_stratum(plant, name, value, *column),
+        Part::Product if plant.product(value).is_none() => {
+            let known = plant.products.iter().map(ProductName::as_str);
+            let word = Word {
+                text: value.clone(),
+                column: *column,
+            };
+            Some(unknown(
+                &word,
+                format!("no product is called {value}"),
+                known,
+            ))
+        }
         _ => None,
     }
 }
@@ -159,7 +172,9 @@ fn characteristic(
     // A stratum mistyped looks like a value, too.
     let strata = plant.strata.iter().map(|known| known.name.as_str());
     let members = ["at", "seq", "attempt", "gauge", "epoch", "id"];
+    let product = (!plant.products.is_empty()).then_some("product");
     let offered = known.iter().copied().chain(strata).chain(members);
+    let offered = offered.chain(product);
     let remedy = match near(name, offered) {
         Some(near) => format!("did you mean {near}"),
         None if known.is_empty() => "leave it out, or declare it in the plant description".into(),

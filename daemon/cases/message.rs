@@ -265,16 +265,15 @@ impl OfStation {
         piece.filter(|_| !self.is_of_gauge())
     }
 
-    /// The birth of its piece at another station, of the strata it tells.
+    /// The birth of its piece at another station, of the strata and the product it tells.
     pub(crate) fn birth_at(&self, station: &str, plant: &Plant) -> Self {
         let word = |text: &str| Word {
             text: text.to_owned(),
             column: self.subject.column,
         };
-        let strata = self
-            .members
-            .iter()
-            .filter(|member| plant.stratum(&member.name).is_some());
+        let strata = self.members.iter().filter(|member| {
+            plant.stratum(&member.name).is_some() || is_product(&member.name, plant)
+        });
         Self {
             station: word(station),
             kind: word(EventWord::Birth.as_str()),
@@ -287,6 +286,8 @@ impl OfStation {
     pub(crate) fn part(&self, name: &str, plant: &Plant) -> Part {
         if plant.stratum(name).is_some() {
             Part::Stratum
+        } else if is_product(name, plant) {
+            Part::Product
         } else if name == "at" {
             Part::Time
         } else if NUMBERS.contains(&name) {
@@ -316,7 +317,7 @@ impl OfStation {
             let object = match part {
                 Part::Stratum => &mut strata,
                 Part::Measured => &mut values,
-                Part::Text | Part::Time | Part::Number | Part::Object => &mut whole,
+                Part::Text | Part::Product | Part::Time | Part::Number | Part::Object => &mut whole,
             };
             match (part, value) {
                 (_, Value::Json(raw)) => object.raw(name, raw),
@@ -329,7 +330,9 @@ impl OfStation {
                     let told = self.piece().and_then(|piece| now.told(piece));
                     object.text(name, told.as_deref().unwrap_or(AS_IT_IS));
                 }
-                (Part::Text | Part::Stratum, Value::Plain(text)) => object.text(name, text),
+                (Part::Text | Part::Stratum | Part::Product, Value::Plain(text)) => {
+                    object.text(name, text);
+                }
             }
         }
         whole.object("strata", &strata);
@@ -338,11 +341,18 @@ impl OfStation {
     }
 }
 
+/// Whether a member says what a piece is to become: where no product is declared it is a name like others.
+fn is_product(name: &str, plant: &Plant) -> bool {
+    name == "product" && !plant.products.is_empty()
+}
+
 /// Where a member stands in a station's message.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Part {
     /// By itself, as a text.
     Text,
+    /// By itself: what the piece is to become.
+    Product,
     /// By itself, as a time.
     Time,
     /// By itself, as a number.

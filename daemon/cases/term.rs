@@ -190,6 +190,9 @@ fn of_disposition(said: &Disposition) -> Term {
         format!("reasons={}", said.reasons.len()),
         format!("open={}", said.open.len()),
     ];
+    let product = said.product.as_ref();
+    term.details
+        .extend(product.map(|product| format!("product={product}")));
     term
 }
 

@@ -427,7 +427,7 @@ impl RowText {
             _ => return quoted(&string(raw)?),
         };
         match of.part(name, writing.bench.plant()) {
-            Part::Text | Part::Stratum => quoted(&string(raw)?),
+            Part::Text | Part::Stratum | Part::Product => quoted(&string(raw)?),
             Part::Number => raw
                 .get()
                 .parse::<u64>()

@@ -1,15 +1,15 @@
 //! `chargehand trace`: the story of one piece, or of one hold, out of the ledger: what was measured, which rule decided what
 //! and why, what was held, who released.
 //!
-//! What outcomes do not say is read out of the messages as they were read then (`past`): what a piece was told to be made of, who
+//! What outcomes do not say is read out of the messages as they were read then (`past`): what a piece was told to be, who
 //! asked for what, and when a gauge was last checked.
 
 mod past;
 
 use crate::shown::{all, shown};
 use chargehand_core::{
-    GaugeName, Had, Hold, HoldId, HoldOf, Origin, Outcome, PieceName, RoleName, Shows, StratumName,
-    Timestamp, Watched,
+    GaugeName, Had, Hold, HoldId, HoldOf, Origin, Outcome, PieceName, ProductName, RoleName, Shows,
+    StratumName, Timestamp, Watched,
 };
 use chargehand_derive::record::{self, Body};
 use chargehand_ledger::{Record, Store};
@@ -65,6 +65,9 @@ pub struct TraceStep {
     /// Who asked, where it is a request.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub asked: Option<Asked>,
+    /// What the piece was told to become, and was not told before.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub product: Option<ProductName>,
     /// What the piece was told to be made of, and was not told before.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
     pub strata: BTreeMap<StratumName, String>,
@@ -105,6 +108,7 @@ pub fn trace(path: &Path, name: &str) -> anyhow::Result<Trace> {
     let mut telling = Telling {
         store: &store,
         past: Past::of(&store)?,
+        product: None,
         strata: BTreeMap::new(),
         steps: Vec::new(),
     };
@@ -128,7 +132,9 @@ pub fn trace(path: &Path, name: &str) -> anyhow::Result<Trace> {
 struct Telling<'s> {
     store: &'s Sqlite,
     past: Past<'s>,
-    /// What the piece was told to be made of so far.
+    /// What the piece was told to become so far.
+    product: Option<ProductName>,
+    /// What it was told to be made of so far.
     strata: BTreeMap<StratumName, String>,
     steps: Vec<TraceStep>,
 }
@@ -299,6 +305,7 @@ impl Telling<'_> {
                 .as_ref()
                 .map(|bytes| String::from_utf8_lossy(bytes).into_owned()),
             asked: None,
+            product: None,
             strata: BTreeMap::new(),
             checks: Vec::new(),
             outcomes,
@@ -314,11 +321,17 @@ impl Telling<'_> {
                 role: request.role,
                 reason: request.reason,
             });
-            for (stratum, value) in
-                piece.map_or_else(Vec::new, |piece| reader.strata(record, piece))
-            {
-                if self.strata.insert(stratum.clone(), value.clone()).as_ref() != Some(&value) {
-                    step.strata.insert(stratum, value);
+            for told in piece.map_or_else(Vec::new, |piece| reader.told(record, piece)) {
+                for (stratum, value) in told.strata {
+                    if self.strata.insert(stratum.clone(), value.clone()).as_ref() != Some(&value) {
+                        step.strata.insert(stratum, value);
+                    }
+                }
+                let product = Some(told.product).filter(|product| *product != self.product);
+                let product = product.flatten();
+                if product.is_some() {
+                    self.product.clone_from(&product);
+                    step.product = product;
                 }
             }
             step.checks = self.checks(reader, &step)?;
@@ -424,14 +437,14 @@ impl TraceStep {
             writeln!(f, "  asked by {}{role}: {}", shown(by), shown(reason))?;
         }
         let born = |outcome: &Outcome| matches!(outcome, Outcome::Born { .. });
-        let strata: Vec<String> = self
-            .strata
-            .iter()
-            .map(|(stratum, value)| format!("{stratum} {}", shown(value)))
-            .collect();
-        let mut strata = strata.join(", ");
-        if !strata.is_empty() && !self.outcomes.iter().any(born) {
-            writeln!(f, "  of {strata}")?;
+        let product = self.product.iter();
+        let product = product.map(|product| format!("product {}", shown(product.as_str())));
+        let strata = self.strata.iter();
+        let strata = strata.map(|(stratum, value)| format!("{stratum} {}", shown(value)));
+        let told: Vec<String> = product.chain(strata).collect();
+        let mut told = told.join(", ");
+        if !told.is_empty() && !self.outcomes.iter().any(born) {
+            writeln!(f, "  of {told}")?;
         }
         for outcome in &self.outcomes {
             f.write_str("  ")?;
@@ -439,8 +452,8 @@ impl TraceStep {
                 write!(f, "piece {}: ", shown(piece.as_str()))?;
             }
             write!(f, "{}", InWords(&all(outcome)))?;
-            if born(outcome) && !strata.is_empty() {
-                write!(f, ", of {}", std::mem::take(&mut strata))?;
+            if born(outcome) && !told.is_empty() {
+                write!(f, ", of {}", std::mem::take(&mut told))?;
             }
             writeln!(f)?;
             if let Outcome::Judged(judged) = outcome {

@@ -36,6 +36,7 @@ tables! {
     out_of_tolerance_is_freed_by_those_given_it_by_name "nonconforming.table"
     a_gauges_word_goes_only_so_far "proving.table"
     whatever_names_a_piece_brings_it_there "belt.table"
+    what_is_asked_hangs_on_the_product "products.table"
 }
 
 /// Half past two is twice that night. A source in that zone means the one that is; where it is neither, its clock is off.

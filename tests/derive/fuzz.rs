@@ -116,10 +116,9 @@ fn fuzz_texts() -> Texts {
         .map(|(name, text)| (name.as_str(), text.as_str()))
         .collect();
     assert!(files.iter().any(|(name, _)| *name == "mass-miss.rhai"));
-    texts(
-        &PLANT.replace("# {line}", "pieces_kept = 40\nquiet_s = 60"),
-        &files,
-    )
+    let plant = PLANT.replace("# {line}", "pieces_kept = 40\nquiet_s = 60");
+    let products = "[[product]]\nname = \"gp-24\"\n[[product]]\nname = \"gp-28\"\n";
+    texts(&(plant + products), &files)
 }
 
 /// Says which input it was when something panics.
@@ -248,12 +247,17 @@ fn template(chance: &mut Chance, number: u64) -> (String, String) {
     };
     let told = if chance.below(30) == 0 { number } else { nth };
     let mould = ["M1", "M3", "M4", "M2"][(told % 5).min(3) as usize];
+    let product = match told % 8 {
+        0 => "",
+        told if told % 2 == 1 => "\"product\":\"gp-24\",",
+        _ => "\"product\":\"gp-28\",",
+    };
     let chance_of_more = chance.below(2);
     let reading = |station: &str, values: String| {
         (
             format!("{BASE}/{station}/reading"),
             format!(
-                "{{\"id\":\"n-{id}\",\"seq\":{id},\"piece\":\"{piece}\",\"at\":\"2026-03-02T06:00:00+01:00\",\"values\":{{{values}}},\"strata\":{{\"mould\":\"{mould}\"}},\"attempt\":{}}}",
+                "{{\"id\":\"n-{id}\",\"seq\":{id},\"piece\":\"{piece}\",\"at\":\"2026-03-02T06:00:00+01:00\",\"values\":{{{values}}},{product}\"strata\":{{\"mould\":\"{mould}\"}},\"attempt\":{}}}",
                 1 + chance_of_more
             ),
         )

@@ -2,6 +2,7 @@
 //!
 //! ```text
 //! rules mass-miss light-scrap          the rulebook of the cases below; `rules` alone: none
+//! plant products                       the plant of the cases below: products.toml; without, plant.toml
 //! set quiet_s = 60                     a word of the plant description's [line], for the cases below
 //! case a short pour goes back to the melt
 //!   06:10:00 s30 reading P1 mould=M2 mass=1380.1g         -> remelt P1 "69.9 g off nominal"
@@ -34,7 +35,9 @@ use std::fmt::Write as _;
 
 /// The plant of the tables.
 pub const PLANT: &str = include_str!("plant.toml");
-/// Its line.
+/// A plant of several products, for the tables that ask for it.
+const PRODUCTS: &str = include_str!("products.toml");
+/// The line of both.
 pub const BASE: &str = "vennick/castware/l1";
 /// Its zone.
 const ZONE: &str = "Europe/Berlin";
@@ -51,6 +54,12 @@ pub fn run(name: &str, table: &str) {
         if text.starts_with("case ") {
             runner.finish();
             runner.begin();
+        } else if let Some(plant) = text.strip_prefix("plant ") {
+            runner.finish();
+            runner.plant = match plant {
+                "products" => PRODUCTS,
+                other => panic!("{name}: no plant {other}"),
+            };
         } else if let Some(rules) = text.strip_prefix("rules") {
             runner.finish();
             runner.rules = rules.split_whitespace().map(str::to_owned).collect();
@@ -75,6 +84,7 @@ pub fn run(name: &str, table: &str) {
 
 struct Runner {
     day: Day,
+    plant: &'static str,
     rules: Vec<String>,
     line: BTreeMap<String, String>,
     place: String,
@@ -92,6 +102,7 @@ impl Runner {
     fn new() -> Self {
         Self {
             day: Day::in_zone(ZONE).expect("bundled"),
+            plant: PLANT,
             rules: Vec::new(),
             line: BTreeMap::new(),
             place: String::new(),
@@ -127,7 +138,7 @@ impl Runner {
         for (key, value) in &self.line {
             writeln!(line, "{key} = {value}").expect("a string takes all");
         }
-        texts(&PLANT.replace("# {line}", &line), &picked)
+        texts(&self.plant.replace("# {line}", &line), &picked)
     }
 
     fn begin(&mut self) {

@@ -2,7 +2,7 @@
 //!
 //! A case begins on an empty line, a day at noon does not. What rows can say of what was known is said first: that the broker
 //! had a session, and of every piece that is met again what was recorded of it earlier that day, or at least its birth, with the
-//! strata it had. Other open holds, counters, charts, alarms and gauges in doubt cannot be said. So the case lists what follows
+//! strata and the product it had. Other open holds, counters, charts, alarms and gauges in doubt cannot be said. So the case lists what follows
 //! from its own rows, and holds by itself; where something else was recorded, that stands above the row, and is counted. What no
 //! row can say, and what people and stations say of holds and dispositions that the case does not have, is left out, and counted
 //! too.
@@ -336,9 +336,12 @@ impl Cut {
             ..MessageBody::default()
         };
         let birth = |(name, piece): &(&PieceName, &Piece)| {
-            let message = json!({
+            let mut message = json!({
                 "id": format!("before-{}", piece.born), "kind": "birth", "piece": name, "strata": piece.strata,
             });
+            if let Some(product) = &piece.product {
+                message["product"] = json!(product);
+            }
             let payload = message.to_string();
             self.writing
                 .message(&body, payload.as_bytes(), self.writing.last)

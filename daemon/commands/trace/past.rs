@@ -1,8 +1,8 @@
 //! Reading old messages as they were read then, and looking for what came before or after a record.
 
 use chargehand_core::{
-    Event, EventKind, EventWord, GaugeName, Input, Outcome, PieceName, Request, StratumName,
-    TextDigest, Timestamp,
+    Event, EventKind, EventWord, GaugeName, Input, Outcome, PieceName, ProductName, Request,
+    StratumName, TextDigest, Timestamp,
 };
 use chargehand_derive::record::{self, Body};
 use chargehand_derive::{Described, Texts};
@@ -29,6 +29,14 @@ pub(super) struct Past<'s> {
 
 /// A plant description, and what reads under it.
 pub(super) struct Reader(Described);
+
+/// What a message tells a piece to be.
+pub(super) struct ToldOfPiece {
+    /// What it is made of.
+    pub(super) strata: Vec<(StratumName, String)>,
+    /// What it is to become.
+    pub(super) product: Option<ProductName>,
+}
 
 impl Reader {
     fn of(store: &dyn Store, digest: &TextDigest) -> Option<Arc<Self>> {
@@ -70,16 +78,23 @@ impl Reader {
             })
     }
 
-    /// What a record's message tells a piece to be made of.
-    pub(super) fn strata(&self, record: &Record, piece: &str) -> Vec<(StratumName, String)> {
+    /// What a record's message tells a piece to be.
+    pub(super) fn told(&self, record: &Record, piece: &str) -> Vec<ToldOfPiece> {
         let named =
             |name: &Option<PieceName>| name.as_ref().is_some_and(|name| name.as_str() == piece);
-        let told = self.rows(record).into_iter().map(|row| match row.input {
-            Input::Reading(reading) if named(&reading.piece) => reading.strata,
-            Input::Event(event) if named(&event.piece) => event.strata,
-            _ => Vec::new(),
+        let told = self.rows(record).into_iter();
+        let told = told.filter_map(|row| match row.input {
+            Input::Reading(reading) if named(&reading.piece) => Some(ToldOfPiece {
+                strata: reading.strata,
+                product: reading.product,
+            }),
+            Input::Event(event) if named(&event.piece) => Some(ToldOfPiece {
+                strata: event.strata,
+                product: event.product,
+            }),
+            _ => None,
         });
-        told.flatten().collect()
+        told.collect()
     }
 
     /// What a record says of a check of that gauge, if it is one.
