@@ -209,7 +209,7 @@ impl Bench {
         let Some(piece) = said.piece() else { return };
         let here = plant.station(&said.station.text);
         let born_here = here.is_none_or(|here| here.condition == Condition::AsCast);
-        let known = self.derivation.line().state().pieces.contains_key(piece);
+        let known = self.derivation.line().state().pieces.id(piece).is_some();
         if known || born_here || said.kind.text == EventWord::Birth.as_str() {
             return;
         }

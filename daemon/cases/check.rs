@@ -171,7 +171,7 @@ fn characteristic(
     };
     // A stratum mistyped looks like a value, too.
     let strata = plant.strata.iter().map(|known| known.name.as_str());
-    let members = ["at", "seq", "attempt", "gauge", "epoch", "id"];
+    let members = ["at", "seq", "attempt", "lap", "gauge", "epoch", "id"];
     let product = (!plant.products.is_empty()).then_some("product");
     let offered = known.iter().copied().chain(strata).chain(members);
     let offered = offered.chain(product);

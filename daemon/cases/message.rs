@@ -13,7 +13,7 @@ use std::fmt::Write as _;
 /// Members of a message of a station beside strata and values, as texts.
 const TEXTS: &[&str] = &["id", "epoch", "gauge", "piece", "standard"];
 /// Those that are numbers.
-const NUMBERS: &[&str] = &["seq", "attempt"];
+const NUMBERS: &[&str] = &["seq", "attempt", "lap"];
 /// Those that hold others.
 const OBJECTS: &[&str] = &["strata", "values"];
 /// A subject, role or id that is left out.

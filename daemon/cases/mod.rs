@@ -13,7 +13,7 @@
 //! **Rows.** A row is a time and what happens then: `station kind subject member…` (kind: `reading`, or a kind of
 //! event; subject: the piece, or the gauge that is checked; `-` for none), `request verb role member…`, or
 //! `passes` where only time does, `session` where the broker has no session of ours, `restart` where the daemon starts again. A member is `name=value`: a stratum of the plant, a member of the contract
-//! (`at id epoch seq attempt gauge piece`), else a characteristic with its unit, `mass=1380.1g`. `name:=JSON` is
+//! (`at id epoch seq lap attempt gauge piece`), else a characteristic with its unit, `mass=1380.1g`. `name:=JSON` is
 //! taken as it stands. `seen=@` quotes the hold as it is then, `disposition=@` the piece's. A text with spaces stands in quotes. `#` begins a
 //! comment.
 //!

@@ -183,9 +183,10 @@ fn of_disposition(said: &Disposition) -> Term {
     );
     let act_at = said.act_at.as_ref().map(|gate| format!("at={gate}"));
     let route = said.route.as_ref().map(|route| format!("route={route}"));
+    let lap = (said.lap > 1).then(|| format!("lap={}", said.lap));
     let late = said.late.then(|| "late".to_owned());
     term.words
-        .extend([act_at, route, late].into_iter().flatten());
+        .extend([act_at, route, lap, late].into_iter().flatten());
     term.details = vec![
         format!("reasons={}", said.reasons.len()),
         format!("open={}", said.open.len()),

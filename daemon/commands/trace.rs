@@ -501,6 +501,9 @@ impl fmt::Display for InWords<'_> {
                     Had::Converted => write!(f, " (converted from another unit)")?,
                     Had::Parsed => write!(f, " (parsed from a text)")?,
                 }
+                if judged.lap > 1 {
+                    write!(f, ", lap {}", judged.lap)?;
+                }
                 if judged.attempt > 1 {
                     write!(f, ", attempt {}", judged.attempt)?;
                 }

@@ -5,17 +5,24 @@ use crate::advisory::Advisory;
 use crate::alarm::Alarm;
 use crate::alarms::Alarms;
 use crate::at_gate::AtGate;
+use crate::evidence::{Evidence, Findings, Gap, Point};
 use crate::gates::Gates;
 use crate::gauge::{GaugeState, Tally};
 use crate::gauges::{Gauges, Witness};
 use crate::hold::Hold;
 use crate::holds::Holds;
 use crate::input::Taken;
-use crate::names::{AdvisoryId, AlarmId, GaugeName, HoldId, PieceName, StationName, TextDigest};
-use crate::piece::Piece;
+use crate::names::{
+    AdvisoryId, AlarmId, GaugeName, HoldId, PieceId, PieceName, StationName, StratumName,
+    TextDigest,
+};
+use crate::outcome::Told;
+use crate::piece::{Flow, Name, Piece};
 use crate::pieces::Pieces;
+use crate::plant::Word;
 use crate::time::Timestamp;
 use crate::watch::Kept;
+use crate::words::Words;
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
 use alloc::vec::Vec;
@@ -33,8 +40,7 @@ pub struct State {
     rulebook: Option<TextDigest>,
     sessions: u64,
     losses: u64,
-    pieces: BTreeMap<PieceName, Piece>,
-    births: BTreeMap<u64, PieceName>,
+    pieces: BTreeMap<PieceName, PieceThen>,
     born: u64,
     holds: BTreeMap<HoldId, Hold>,
     holds_opened: u64,
@@ -52,9 +58,93 @@ pub struct State {
     taken: BTreeMap<StationName, Taken>,
     gates: BTreeMap<StationName, u64>,
     gates_past: BTreeSet<StationName>,
-    standing: BTreeMap<StationName, AtGate>,
+    standing: BTreeMap<StationName, AtGateThen>,
     #[serde(default)]
     strangers: BTreeMap<PieceName, (StationName, u64)>,
+}
+
+/// A piece was called by its one name, and was known by where it stood.
+#[derive(Debug, Deserialize)]
+struct PieceThen {
+    born: u64,
+    seen: StationName,
+    place: i64,
+    #[serde(default)]
+    flow: Flow,
+    #[serde(default)]
+    perhaps: Option<StationName>,
+    #[serde(default)]
+    passed: Option<i64>,
+    #[serde(default)]
+    birth_told: bool,
+    #[serde(default)]
+    strata: BTreeMap<StratumName, String>,
+    #[serde(default)]
+    ambiguous: Option<Words>,
+    #[serde(default)]
+    points: Vec<Point>,
+    #[serde(default)]
+    gaps: Vec<Gap>,
+    #[serde(default)]
+    told: Option<Told>,
+    #[serde(default)]
+    word: Option<Word>,
+    #[serde(default)]
+    act_at: Option<StationName>,
+}
+
+impl PieceThen {
+    /// Who gave it its name, and when, was not written down.
+    fn now(self, name: PieceName) -> Piece {
+        let given = Name {
+            name,
+            by: self.seen,
+            since: 0,
+        };
+        Piece {
+            flow: self.flow,
+            perhaps: self.perhaps,
+            passed: self.passed,
+            birth_told: self.birth_told,
+            strata: self.strata,
+            ambiguous: self.ambiguous,
+            evidence: Evidence::of(Findings::new(self.points, self.gaps)),
+            told: self.told,
+            word: self.word,
+            act_at: self.act_at,
+            ..Piece::new(given, self.place)
+        }
+    }
+}
+
+/// Who stood at a gate; the first ledgers have the newest alone.
+#[derive(Debug, Deserialize)]
+#[serde(untagged)]
+enum AtGateThen {
+    Newest(PieceName),
+    Whole {
+        run: i64,
+        passing: BTreeSet<(i64, PieceName)>,
+        kept: BTreeSet<PieceName>,
+    },
+}
+
+impl AtGateThen {
+    fn now(self, id: impl Fn(&PieceName) -> Option<PieceId>) -> AtGate {
+        let (run, passing, kept) = match self {
+            // Through with the next report.
+            Self::Newest(name) => (0, BTreeSet::from([(0, name)]), BTreeSet::new()),
+            Self::Whole { run, passing, kept } => (run, passing, kept),
+        };
+        let passing = passing.into_iter();
+        AtGate::new(
+            run,
+            passing
+                .filter_map(|(through, name)| Some((through, id(&name)?)))
+                .collect(),
+            kept.iter().filter_map(id).collect(),
+        )
+    }
 }
 
 impl From<State> for crate::State {
@@ -67,6 +157,21 @@ impl From<State> for crate::State {
         };
         let tallies = before.tallies.into_iter();
         let tallies = tallies.filter_map(|(key, tally)| Some((witness(key)?, tally)));
+        let ids: BTreeMap<PieceName, PieceId> = before
+            .pieces
+            .iter()
+            .map(|(name, piece)| (name.clone(), PieceId(piece.born)))
+            .collect();
+        let id = |name: &PieceName| ids.get(name).copied();
+        let holds = before.holds.into_iter().map(|(name, hold)| {
+            let held =
+                |piece: &PieceName| id(piece).expect("a piece is remembered while it is held");
+            (name, hold.of(hold.of.called(held)))
+        });
+        let standing = before.standing.into_iter();
+        let standing = standing.map(|(gate, at)| (gate, at.now(id)));
+        let pieces = before.pieces.into_iter();
+        let pieces = pieces.map(|(name, piece)| (piece.born, piece.now(name)));
         Self {
             seq: before.seq,
             now: before.now,
@@ -76,14 +181,14 @@ impl From<State> for crate::State {
             rulebook: before.rulebook,
             sessions: before.sessions,
             losses: before.losses,
-            pieces: Pieces::new(before.pieces, before.births, before.born, before.strangers),
-            holds: Holds::new(before.holds, before.holds_opened),
+            pieces: Pieces::new(pieces, before.born, before.strangers),
+            holds: Holds::new(holds.collect(), before.holds_opened),
             gauges: Gauges::new(before.gauges, tallies.collect()),
             alarms: Alarms::new(before.alarms, before.alarms_past),
             advisories: Advisories::new(before.advisories, before.advisories_past),
             watches: before.watches,
             taken: before.taken,
-            gates: Gates::new(before.gates, before.gates_past, before.standing),
+            gates: Gates::new(before.gates, before.gates_past, standing.collect()),
         }
     }
 }

@@ -4,25 +4,37 @@
 //! than it is would be stopped too late. It is remembered all the same: what cannot be taken back is judged as if the
 //! piece might be there.
 
+use crate::alarm::{Occurrence, Owner, Priority};
+use crate::codes;
+use crate::evidence::Says;
 use crate::input::{Event, EventKind};
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{InputId, PieceName, StationName};
+use crate::names::{InputId, PieceId, PieceName, StationName};
 use crate::piece::{Flow, Piece};
-use crate::plant::{Condition, Plant, Station};
+use crate::plant::{Condition, Plant, Station, Word};
+use crate::speaker::Duty;
 use crate::state::State;
+use alloc::format;
 use alloc::sync::Arc;
 
 impl<J: Judge> Line<J> {
-    /// The piece is at the station, or has been. Returns whether that comes late: it is known to be further on.
-    pub(crate) fn bring(&mut self, name: &PieceName, station: &Station) -> bool {
-        let piece = &self.state.pieces[name];
+    /// The piece is at the station, or has been; where a message says so, for the nth time. Returns whether that comes
+    /// late: it is known to be further on, or to have come again since.
+    pub(crate) fn bring(&mut self, id: PieceId, station: &Station, lap: Option<u32>) -> bool {
+        let known = self.state.pieces[id].lap;
+        match lap.unwrap_or(known) {
+            lap if lap < known => return true,
+            lap if lap > known => self.come_again(id, station, lap),
+            _ => {}
+        }
+        let piece = &self.state.pieces[id];
         if is_late(&self.plant, piece, station) {
             return true;
         }
         if piece.seen != station.name {
-            self.leave_gate(name);
-            let piece = self.piece_mut(name);
+            self.leave_gate(id);
+            let piece = self.piece_mut(id);
             piece.place = station.place;
             piece.seen = station.name.clone();
             piece.flow = Flow::OnBelt;
@@ -30,11 +42,56 @@ impl<J: Judge> Line<J> {
         false
     }
 
+    /// The piece comes along the belt once more. What was done to it stays done: where it has been is remembered.
+    fn come_again(&mut self, id: PieceId, station: &Station, lap: u32) {
+        self.leave_gate(id);
+        let plant = Arc::clone(&self.plant);
+        let piece = self.piece_mut(id);
+        let asked = piece.word == Some(Word::Rework);
+        let been = [
+            Some(&piece.seen),
+            piece.perhaps.as_ref(),
+            piece.was_at.as_ref(),
+        ];
+        let been = been.into_iter().flatten();
+        let been = been.filter_map(|name| plant.station(name.as_str()));
+        // Of two stations at one place the one that its pieces leave in the later condition is further on.
+        let furthest = been.max_by_key(|station| (station.place, station.condition));
+        piece.was_at = furthest.map(|station| station.name.clone());
+        piece.lap = lap;
+        piece.seen = station.name.clone();
+        piece.place = station.place;
+        piece.flow = Flow::OnBelt;
+        piece.perhaps = None;
+        piece.passed = None;
+        let name = piece.name().clone();
+        self.state.pieces.again(id);
+        self.learn(id, Says::Again(lap));
+        let text = codes::comes_again(name.as_str(), station.name.as_str(), lap);
+        if asked {
+            return self.note(text, Some(name));
+        }
+        let ends = self.quiet();
+        self.raise(Occurrence {
+            id: format!("lap-{}", station.name),
+            priority: Priority::Low,
+            cause: Duty::Identity.into(),
+            text,
+            consequence: codes::not_reworked_by_a_word(),
+            response: codes::find_who_reworked(),
+            of: ("station", station.name.as_str()),
+            apart: None,
+            piece: Some(&name),
+            owner: Owner::Automation,
+            ends,
+        });
+    }
+
     /// The piece may be at the station, says a message that counts for nothing else. Returns whether nobody had said
     /// so much before.
-    pub(crate) fn may_be_at(&mut self, name: &PieceName, station: &Station) -> bool {
+    pub(crate) fn may_be_at(&mut self, id: PieceId, station: &Station) -> bool {
         let plant = Arc::clone(&self.plant);
-        let piece = self.piece_mut(name);
+        let piece = self.piece_mut(id);
         let condition = plant
             .station(piece.seen.as_str())
             .map(|seen| seen.condition);
@@ -56,10 +113,12 @@ impl<J: Judge> Line<J> {
         let Some(station) = plant.station(station.as_str()) else {
             return;
         };
-        if !self.state.pieces.contains_key(name.as_str()) {
-            self.hear_of(name, station);
-        } else if self.may_be_at(name, station) {
-            self.announce(name, input);
+        match self.state.pieces.id(name.as_str()) {
+            None => self.hear_of(name, station),
+            Some(id) if self.may_be_at(id, station) => {
+                self.announce(id, input);
+            }
+            Some(_) => {}
         }
     }
 
@@ -74,60 +133,61 @@ impl<J: Judge> Line<J> {
     }
 
     /// The piece stands at no gate any more.
-    pub(crate) fn leave_gate(&mut self, name: &PieceName) {
+    pub(crate) fn leave_gate(&mut self, id: PieceId) {
         let State { pieces, gates, .. } = &mut self.state;
-        gates.leave(&pieces[name].seen, name);
+        gates.leave(&pieces[id].seen, id);
     }
 
     /// What an event says of where its piece is, beside what it says else.
     pub(crate) fn follow(&mut self, event: &Event, station: &Station) {
         let Some(name) = &event.piece else { return };
-        let Some(piece) = self.state.pieces.get(name.as_str()) else {
+        let Some(id) = self.state.pieces.id(name.as_str()) else {
             return self.hear_of(name, station);
         };
+        let piece = &self.state.pieces[id];
         let (seen, flow) = (piece.seen.clone(), piece.flow);
         // The disposition is there; the piece may be on its way.
         if matches!(event.kind, EventKind::Received { .. }) {
-            if self.may_be_at(name, station) {
-                self.announce(name, &event.input);
+            if self.may_be_at(id, station) {
+                self.announce(id, &event.input);
             }
             return;
         }
         let returned = matches!(event.kind, EventKind::Returned);
-        if returned && seen == station.name {
-            self.piece_mut(name).flow = Flow::OnBelt;
+        if returned && seen == station.name && event.lap.is_none_or(|lap| lap == piece.lap) {
+            self.piece_mut(id).flow = Flow::OnBelt;
         }
-        if self.bring(name, station) {
+        if self.bring(id, station, event.lap) {
             return;
         }
         match event.kind {
             EventKind::Diverted { .. } => {
-                self.leave_gate(name);
-                self.piece_mut(name).flow = Flow::InLane;
+                self.leave_gate(id);
+                self.piece_mut(id).flow = Flow::InLane;
             }
             EventKind::Left { .. } => {
-                self.leave_gate(name);
-                self.piece_mut(name).flow = Flow::Left;
+                self.leave_gate(id);
+                self.piece_mut(id).flow = Flow::Left;
             }
-            EventKind::Returned => self.put_back(name, station, &event.input),
+            EventKind::Returned => self.put_back(id, station, &event.input),
             _ => {}
         }
         // What lies in a lane is done with there: taking it out is no way down the belt.
-        let left = self.state.pieces[name].flow == Flow::Left && flow == Flow::OnBelt;
+        let left = self.state.pieces[id].flow == Flow::Left && flow == Flow::OnBelt;
         if seen != station.name || left {
-            self.announce(name, &event.input);
+            self.announce(id, &event.input);
         }
     }
 
     /// A piece that was put back by hand stands at the station's gate again.
-    fn put_back(&mut self, name: &PieceName, station: &Station, input: &InputId) {
+    fn put_back(&mut self, id: PieceId, station: &Station, input: &InputId) {
         if station.gate.is_none() {
             return;
         }
-        self.state.gates.at(station).keep(name);
-        self.piece_mut(name).passed = None;
-        self.cover(name, station);
-        self.announce(name, input);
+        self.state.gates.at(station).keep(id);
+        self.piece_mut(id).passed = None;
+        self.cover(id, station);
+        self.announce(id, input);
     }
 }
 

@@ -133,6 +133,8 @@ codes! {
     close_needs_role = "close-needs-role" ();
     /// A request came again whose advisory is open again.
     closed_and_open_again = "closed-and-open-again" ();
+    /// A piece comes along the belt once more.
+    comes_again = "comes-again" (piece, station, lap);
     /// A rule compares what cannot be compared.
     compares = "compares" (op, left, right);
     /// What follows from that.
@@ -195,6 +197,8 @@ codes! {
     final_gate_wants_more = "final-gate-wants-more" ();
     /// What to do about it.
     find_who_is_late = "find-who-is-late" ();
+    /// What to do about it.
+    find_who_reworked = "find-who-reworked" ();
     /// A request to close says nothing of what was found.
     finding_missing = "finding-missing" ();
     /// A rule writes a value finer than it is counted.
@@ -271,6 +275,8 @@ codes! {
     in_two_units = "in-two-units" (left, right);
     /// Left out: it comes after a piece born later.
     it_comes_late = "it-comes-late" ();
+    /// Left out: a chart follows what was not reworked.
+    it_was_reworked = "it-was-reworked" ();
     /// Left out: the gauge is in doubt.
     its_gauge_in_doubt = "its-gauge-in-doubt" ();
     /// A station could not do what a disposition asks.
@@ -331,6 +337,8 @@ codes! {
     kind_yes_or_no = "kind-yes-or-no" ();
     /// Why a laboratory's result has no effect.
     laboratory_result = "laboratory-result" ();
+    /// A lap that is no number.
+    lap_no_count = "lap-no-count" (found);
     /// Left out: the rule leaves such values out.
     left_out_by_rule = "left-out-by-rule" ();
     /// What to do about it.
@@ -513,8 +521,12 @@ codes! {
     not_legal_there = "not-legal-there" (condition, station);
     /// Against a route: it is not legal where the piece may be.
     not_legal_where_it_may_be = "not-legal-where-it-may-be" (condition, station);
+    /// A route is not legal where the piece was in a lap before.
+    not_legal_where_it_was = "not-legal-where-it-was" (condition, station);
     /// Nothing is read on a topic.
     not_read_on = "not-read-on" (topic);
+    /// What that puts in question.
+    not_reworked_by_a_word = "not-reworked-by-a-word" ();
     /// A rule puts into a text what has none.
     not_shown = "not-shown" (found);
     /// A rule sets what is read-only.
@@ -603,6 +615,8 @@ codes! {
     request_retained = "request-retained" ();
     /// A request without an id.
     request_without_id = "request-without-id" ();
+    /// What was to be made good by a rework is not measured since.
+    reworked_not_measured = "reworked-not-measured" (characteristic, station);
     /// A role may not do that.
     role_may_not = "role-may-not" (role, verb, who);
     /// A role may not do that with holds of the class.

@@ -6,12 +6,13 @@
 
 use crate::belt::is_beyond;
 use crate::codes;
+use crate::evidence::Ask;
 use crate::gauges::Gauges;
 use crate::holding::covers;
 use crate::holds::Holds;
 use crate::legality::forbids;
-use crate::names::PieceName;
-use crate::piece::{Ask, Piece};
+use crate::names::PieceId;
+use crate::piece::Piece;
 use crate::plant::{Gate, GateKind, Plant, Station, Word};
 use crate::speaker::{Duty, Speaker};
 use crate::words::Words;
@@ -22,7 +23,7 @@ pub(crate) type GateAt<'p> = Option<(&'p Station, &'p Gate)>;
 /// All that a piece's disposition hangs on.
 #[derive(Clone, Copy)]
 pub(crate) struct Matter<'m> {
-    pub name: &'m PieceName,
+    pub id: PieceId,
     pub piece: &'m Piece,
     pub holds: &'m Holds,
     pub gauges: &'m Gauges,
@@ -42,8 +43,12 @@ pub(crate) struct Objection {
 impl Matter<'_> {
     /// The route that rules ask for, those that cannot be taken back first.
     pub(crate) fn route(&self) -> Option<&Ask> {
-        let irreversible = self.piece.asks().find(|ask| ask.word.is_irreversible());
-        irreversible.or_else(|| self.piece.asks().find(|ask| ask.word.is_route()))
+        let irreversible = self
+            .piece
+            .evidence
+            .asks()
+            .find(|ask| ask.word.is_irreversible());
+        irreversible.or_else(|| self.piece.evidence.asks().find(|ask| ask.word.is_route()))
     }
 
     /// What speaks against taking that route; none also where none is asked for.
@@ -67,31 +72,34 @@ impl Matter<'_> {
             let why = codes::wider_hold_open(hold.id.as_str(), &hold.reason);
             return object((&ask.rule).into(), why);
         }
-        let mut routes = piece.asks().filter(|ask| ask.word.is_irreversible());
+        let mut routes = piece
+            .evidence
+            .asks()
+            .filter(|ask| ask.word.is_irreversible());
         if routes.any(|ask| self.doubted(ask)) {
             return object(Duty::Gauge.into(), codes::gauge_in_doubt());
         }
         if let Some(why) = &piece.ambiguous {
             return object(Duty::Identity.into(), codes::identity_ambiguous(why));
         }
-        if let Some(other) = piece.asks().find(|other| other.word != ask.word) {
+        if let Some(other) = piece.evidence.asks().find(|other| other.word != ask.word) {
             let why = codes::another_asks(other.rule.as_str(), other.word.as_str(), &other.text);
             return object((&ask.rule).into(), why);
         }
-        let gap = piece.gaps.first()?;
+        let gap = piece.evidence.gaps().first()?;
         object((&ask.rule).into(), codes::evidence_missing(&gap.text))
     }
 
     /// The word, where nothing speaks against what rules ask for any more.
     pub(crate) fn word(&self) -> Word {
-        let asks = || self.piece.asks().map(|ask| ask.word);
+        let asks = || self.piece.evidence.asks().map(|ask| ask.word);
         if self.held() {
             Word::Hold
         } else if let Some(word) = asks().find(|word| word.is_irreversible()) {
             word
         } else if asks().any(|word| word == Word::Recheck) {
             Word::Recheck
-        } else if !self.piece.gaps.is_empty() || self.piece.points.is_empty() {
+        } else if !self.piece.evidence.gaps().is_empty() || self.piece.evidence.is_unmeasured() {
             Word::Unevaluated
         } else if asks().any(|word| word == Word::Regrade) {
             Word::Regrade
@@ -107,7 +115,7 @@ impl Matter<'_> {
     }
 
     fn held(&self) -> bool {
-        self.holds.of_piece(self.name).next().is_some()
+        self.holds.of_piece(self.id).next().is_some()
     }
 
     /// A gauge can fall into doubt after it measured.
@@ -128,6 +136,16 @@ impl Matter<'_> {
         if let Some(station) = forbids(self.plant, gate, word, self.piece.product.as_ref()) {
             let (condition, name) = (station.condition.as_str(), station.name.as_str());
             return Some(codes::not_legal_there(condition, name));
+        }
+        // What was once coated stays so, however often it comes along the belt.
+        let been = self.piece.was_at.as_ref();
+        let been = been.and_then(|name| self.plant.station(name.as_str()));
+        if word == Word::Remelt
+            && let Some(station) =
+                been.and_then(|been| forbids(self.plant, been, word, self.piece.product.as_ref()))
+        {
+            let (condition, name) = (station.condition.as_str(), station.name.as_str());
+            return Some(codes::not_legal_where_it_was(condition, name));
         }
         // Where a message has named it that brings it nowhere.
         let further = self.plant.station(self.piece.perhaps.as_ref()?.as_str())?;

@@ -2,7 +2,7 @@
 
 use crate::at_gate::AtGate;
 use crate::hold::HoldOf;
-use crate::names::{PieceName, StationName};
+use crate::names::{PieceId, StationName};
 use crate::plant::{Plant, Station};
 use alloc::collections::{BTreeMap, BTreeSet};
 use serde::{Deserialize, Serialize};
@@ -43,7 +43,7 @@ impl Gates {
     }
 
     /// A hold was opened, says more or was freed: the gates that it concerns say something new.
-    pub(crate) fn change(&mut self, of: &HoldOf, seq: u64) {
+    pub(crate) fn change(&mut self, of: &HoldOf<PieceId>, seq: u64) {
         for (gate, changed) in &mut self.changed {
             match of {
                 HoldOf::Station(station) if station == gate => *changed = seq,
@@ -86,20 +86,14 @@ impl Gates {
     }
 
     /// A piece stands no more at the gate of a station, if it did.
-    pub(crate) fn leave(&mut self, station: &StationName, piece: &PieceName) {
+    pub(crate) fn leave(&mut self, station: &StationName, piece: PieceId) {
         if let Some(gate) = self.standing.get_mut(station) {
             gate.remove(piece);
         }
     }
 
     /// What is said of a piece changed: see [`AtGate::said`].
-    pub(crate) fn said(
-        &mut self,
-        station: &StationName,
-        piece: &PieceName,
-        passes: bool,
-        ahead: i64,
-    ) {
+    pub(crate) fn said(&mut self, station: &StationName, piece: PieceId, passes: bool, ahead: i64) {
         if let Some(gate) = self.standing.get_mut(station) {
             gate.said(piece, passes, ahead);
         }
@@ -109,10 +103,10 @@ impl Gates {
     pub(crate) fn standing<'g>(
         &'g self,
         only: Option<&'g StationName>,
-    ) -> impl Iterator<Item = (&'g StationName, PieceName)> {
+    ) -> impl Iterator<Item = (&'g StationName, PieceId)> {
         let gates = self.standing.iter();
         gates
             .filter(move |(gate, _)| only.is_none_or(|only| only == *gate))
-            .flat_map(|(gate, at)| at.names().into_iter().map(move |name| (gate, name)))
+            .flat_map(|(gate, at)| at.iter().map(move |piece| (gate, piece)))
     }
 }

@@ -1,6 +1,7 @@
 //! Gauges: whether their values may be believed. A check standard outside its band makes one suspect;
 //! an adjustment *and* a passing check make it healthy again, and nothing else does.
 
+use crate::names::PieceId;
 use crate::plant::Standard;
 use crate::time::Timestamp;
 use alloc::vec::Vec;
@@ -20,29 +21,29 @@ pub struct GaugeState {
     pub passed: Option<Timestamp>,
 }
 
-/// The newest pieces that a gauge measured, by their place in the order of birth, and of which of them rules asked for
+/// The newest pieces that a gauge measured, and of which of them rules asked for
 /// what cannot be taken back.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Tally {
-    newest: Vec<(u64, bool)>,
+    newest: Vec<(PieceId, bool)>,
 }
 
 impl Tally {
     /// A piece was measured; the newest `of` are remembered.
-    pub(crate) fn measured(&mut self, born: u64, of: u32) {
-        if self.newest.iter().any(|(known, _)| *known == born) {
+    pub(crate) fn measured(&mut self, piece: PieceId, of: u32) {
+        if self.newest.iter().any(|(known, _)| *known == piece) {
             return;
         }
-        self.newest.push((born, false));
+        self.newest.push((piece, false));
         let over = self.newest.len().saturating_sub(of as usize);
         self.newest.drain(..over);
     }
 
     /// What cannot be taken back is asked for a piece. Returns for how many others it was.
-    pub(crate) fn asked(&mut self, born: u64) -> usize {
+    pub(crate) fn asked(&mut self, piece: PieceId) -> usize {
         let mut others = 0;
         for (known, asked) in &mut self.newest {
-            if *known == born {
+            if *known == piece {
                 *asked = true;
             } else if *asked {
                 others += 1;
@@ -116,13 +117,13 @@ mod tests {
     #[test]
     fn a_tally_is_of_the_newest_pieces_each_once() {
         let mut tally = Tally::default();
-        for (born, expect) in [(1, 0), (2, 1), (2, 1), (3, 2), (4, 2)] {
-            tally.measured(born, 3);
-            assert_eq!(tally.asked(born), expect, "piece {born}");
+        for (n, expect) in [(1, 0), (2, 1), (2, 1), (3, 2), (4, 2)] {
+            tally.measured(PieceId(n), 3);
+            assert_eq!(tally.asked(PieceId(n)), expect, "piece {n}");
         }
-        tally.measured(5, 3);
-        tally.measured(6, 3);
-        assert_eq!(tally.asked(6), 1, "of 4, 5 and 6");
+        tally.measured(PieceId(5), 3);
+        tally.measured(PieceId(6), 3);
+        assert_eq!(tally.asked(PieceId(6)), 1, "of 4, 5 and 6");
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! The gauges of a line: whether each may be believed, and how much that cannot be taken back was asked on its word.
 
 use crate::gauge::{Check, GaugeState, Tally};
-use crate::names::{CharacteristicName, GaugeName, StationName};
+use crate::names::{CharacteristicName, GaugeName, PieceId, StationName};
 use crate::plant::Standard;
 use crate::time::Timestamp;
 use alloc::collections::BTreeMap;
@@ -80,14 +80,14 @@ impl Gauges {
     }
 
     /// A piece was measured by one that may be believed; the newest `of` count.
-    pub(crate) fn measured(&mut self, witness: Witness, born: u64, of: u32) {
-        self.tallies.entry(witness).or_default().measured(born, of);
+    pub(crate) fn measured(&mut self, witness: Witness, piece: PieceId, of: u32) {
+        self.tallies.entry(witness).or_default().measured(piece, of);
     }
 
     /// What cannot be taken back is asked for a piece. Returns for how many others it was.
-    pub(crate) fn asked(&mut self, witness: &Witness, born: u64) -> usize {
+    pub(crate) fn asked(&mut self, witness: &Witness, piece: PieceId) -> usize {
         let tally = self.tallies.get_mut(witness);
-        tally.map_or(0, |tally| tally.asked(born))
+        tally.map_or(0, |tally| tally.asked(piece))
     }
 
     /// Time was taken back to `now`: what began later began now, and a check that was passed then is none.
@@ -133,19 +133,30 @@ mod tests {
         let (scale, gauge) = (Witness::Gauge("lc-1".into()), "lc-1".into());
         let other = Witness::of(&"s60".into(), &"ra".into(), None);
         let mut gauges = Gauges::default();
-        for born in 1..=3 {
+        for n in 1..=3 {
+            let piece = PieceId(n);
             for witness in [&scale, &other] {
-                gauges.measured(witness.clone(), born, 10);
-                assert_eq!(gauges.asked(witness, born), born as usize - 1);
+                gauges.measured(witness.clone(), piece, 10);
+                assert_eq!(gauges.asked(witness, piece), n as usize - 1);
             }
         }
         assert!(gauges.healthy("lc-1") && gauges.get("lc-1").is_none());
         gauges.check(&gauge, &standard, 103, Timestamp(1));
         assert!(!gauges.healthy("lc-1"));
-        assert_eq!(gauges.asked(&scale, 9), 3, "a failed check starts nothing");
+        assert_eq!(
+            gauges.asked(&scale, PieceId(9)),
+            3,
+            "a failed check starts nothing"
+        );
         gauges.adjust(&gauge);
         gauges.check(&gauge, &standard, 100, Timestamp(2));
-        assert_eq!((gauges.asked(&scale, 9), gauges.asked(&other, 9)), (0, 3));
+        assert_eq!(
+            (
+                gauges.asked(&scale, PieceId(9)),
+                gauges.asked(&other, PieceId(9))
+            ),
+            (0, 3)
+        );
         let text = serde_json::to_string(&gauges).expect("plain data");
         let back: Gauges = serde_json::from_str(&text).expect("reads back");
         assert_eq!(back, gauges, "{text}");

@@ -2,7 +2,8 @@
 //! person's request takes a record out of it.
 
 use crate::names::{
-    CharacteristicName, ClassName, HoldId, InputId, PieceName, RuleName, StationName, StratumName,
+    CharacteristicName, ClassName, HoldId, InputId, PieceId, PieceName, RuleName, StationName,
+    StratumName,
 };
 use crate::plant::{Effect, Scope};
 use crate::speaker::Speaker;
@@ -27,9 +28,9 @@ impl HoldId {
     }
 }
 
-/// One open hold.
+/// One open hold: in the memory of a piece by its number, in what is said of one by its name.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Hold {
+pub struct Hold<P = PieceName> {
     /// Its name.
     pub id: HoldId,
     /// The record that last changed it: a release must quote it.
@@ -37,7 +38,7 @@ pub struct Hold {
     /// Who may release it depends on this.
     pub class: ClassName,
     /// What is held.
-    pub of: HoldOf,
+    pub of: HoldOf<P>,
     /// Who holds.
     pub rule: Speaker,
     /// What it came from, so that the same thing said again updates it.
@@ -56,9 +57,9 @@ pub struct Hold {
 /// What a hold holds.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum HoldOf {
+pub enum HoldOf<P = PieceName> {
     /// One piece.
-    Piece(PieceName),
+    Piece(P),
     /// A station's gate.
     Station(StationName),
     /// Every piece of a stratum's value, at every gate.
@@ -175,10 +176,37 @@ impl Origin {
     }
 }
 
-impl HoldOf {
+impl<P> Hold<P> {
+    /// The same, its piece called otherwise.
+    pub(crate) fn of<Q>(&self, of: HoldOf<Q>) -> Hold<Q> {
+        Hold {
+            id: self.id.clone(),
+            seq: self.seq,
+            class: self.class.clone(),
+            of,
+            rule: self.rule.clone(),
+            origin: self.origin.clone(),
+            reason: self.reason.clone(),
+            since: self.since,
+            ready: self.ready,
+            asked_by: self.asked_by.clone(),
+        }
+    }
+}
+
+impl<P> HoldOf<P> {
+    /// The same, the piece called otherwise.
+    pub fn called<Q>(&self, call: impl FnOnce(&P) -> Q) -> HoldOf<Q> {
+        match self {
+            Self::Piece(piece) => HoldOf::Piece(call(piece)),
+            Self::Station(station) => HoldOf::Station(station.clone()),
+            Self::Stratum(stratum, value) => HoldOf::Stratum(stratum.clone(), value.clone()),
+        }
+    }
+
     /// The piece, where it is one.
     #[must_use]
-    pub fn piece(&self) -> Option<&PieceName> {
+    pub fn piece(&self) -> Option<&P> {
         match self {
             Self::Piece(piece) => Some(piece),
             Self::Station(_) | Self::Stratum(..) => None,
@@ -206,7 +234,7 @@ pub struct HoldView<'a> {
     /// Set where nothing but one value of one stratum is held.
     pub only: Option<(&'a StratumName, &'a str)>,
     /// The oldest open holds of the gate, at most [`HoldView::SHOWN`]; none: pieces may pass.
-    pub holds: Vec<&'a Hold>,
+    pub holds: Vec<&'a Hold<PieceId>>,
     /// How many are open.
     pub count: usize,
 }

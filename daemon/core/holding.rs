@@ -6,7 +6,8 @@ use crate::hold::{Hold, HoldOf, Origin, Wish};
 use crate::holds::Opened;
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{HoldId, InputId, PieceName, StationName};
+use crate::names::{HoldId, InputId, PieceId, StationName};
+use crate::order::Turn;
 use crate::outcome::Outcome;
 use crate::piece::Piece;
 use crate::plant::Station;
@@ -16,53 +17,53 @@ use alloc::vec::Vec;
 
 impl<J: Judge> Line<J> {
     /// Opens a hold, or says again what an open one of the same speaker and origin says.
-    pub(crate) fn open_hold(&mut self, of: HoldOf, wish: Wish) -> Opened {
+    pub(crate) fn open_hold(&mut self, of: HoldOf<PieceId>, wish: Wish) -> Opened {
         let State {
             holds, now, seq, ..
         } = &mut self.state;
         let opened = holds.open(of, wish, *now, *seq);
         if !matches!(opened, Opened::Same(_))
-            && let Some(hold) = holds.get(opened.id())
+            && let Some(hold) = self.state.holds.get(opened.id())
         {
-            let (of, said) = (hold.of.clone(), Outcome::Hold(hold.clone()));
-            self.outcomes.push(said);
-            self.state.gates.change(&of, self.state.seq);
+            let said = self.said(hold);
+            self.state.gates.change(&hold.of, self.state.seq);
+            self.outcomes.push(Outcome::Hold(said));
         }
         opened
     }
 
     /// Whoever stands at a gate that a wider hold has just closed is held: also who was let pass a moment ago, and may
     /// still be there. `but` is answered by itself.
-    pub(crate) fn cover_standing(&mut self, id: &HoldId, but: Option<&PieceName>, input: &InputId) {
-        let only = match self.state.holds.get(id).map(|hold| &hold.of) {
+    pub(crate) fn cover_standing(&mut self, hold: &HoldId, but: Option<PieceId>, input: &InputId) {
+        let only = match self.state.holds.get(hold).map(|hold| &hold.of) {
             Some(HoldOf::Station(station)) => Some(station),
             _ => None,
         };
         let State { gates, pieces, .. } = &self.state;
         let standing = gates.standing(only);
-        let mut stand: Vec<(u64, PieceName, StationName)> = standing
-            .map(|(gate, name)| (pieces[&name].born, name, gate.clone()))
-            .filter(|(_, name, _)| Some(name) != but)
+        let mut stand: Vec<(Turn, PieceId, StationName)> = standing
+            .map(|(gate, id)| (pieces[id].turn, id, gate.clone()))
+            .filter(|(_, id, _)| Some(*id) != but)
             .collect();
         stand.sort();
         let plant = Arc::clone(&self.plant);
-        for (_, name, gate) in stand {
+        for (_, id, gate) in stand {
             if let Some(station) = plant.station(gate.as_str()) {
-                self.cover(&name, station);
-                self.announce(&name, input);
+                self.cover(id, station);
+                self.announce(id, input);
             }
         }
     }
 
     /// A piece that stands at a held gate is held itself: freeing the gate does not free the piece.
-    pub(crate) fn cover(&mut self, name: &PieceName, station: &Station) {
-        let piece = &self.state.pieces[name];
+    pub(crate) fn cover(&mut self, id: PieceId, station: &Station) {
+        let piece = &self.state.pieces[id];
         let holds = &self.state.holds;
         let wider: Vec<Wish> = holds
             .wide(Some(&station.name))
             .filter(|hold| covers(hold, piece, Some(station)))
             // Once is enough, whatever is said of the gate meanwhile.
-            .filter(|wider| !holds.of_piece(name).any(|hold| is_cover(hold, wider)))
+            .filter(|wider| !holds.of_piece(id).any(|hold| is_cover(hold, wider)))
             .map(|hold| Wish {
                 rule: hold.rule.clone(),
                 class: hold.class.clone(),
@@ -71,20 +72,20 @@ impl<J: Judge> Line<J> {
             })
             .collect();
         for wish in wider {
-            self.open_hold(HoldOf::Piece(name.clone()), wish);
+            self.open_hold(HoldOf::Piece(id), wish);
         }
     }
 }
 
 /// Whether a piece's hold is there because of a wider one.
-fn is_cover(hold: &Hold, wider: &Hold) -> bool {
+fn is_cover(hold: &Hold<PieceId>, wider: &Hold<PieceId>) -> bool {
     hold.origin == Origin::Wider(wider.id.clone())
         && hold.rule == wider.rule
         && hold.class == wider.class
 }
 
 /// Whether a wider hold covers a piece that is, or will be stopped, at a gate.
-pub(crate) fn covers(hold: &Hold, piece: &Piece, gate: Option<&Station>) -> bool {
+pub(crate) fn covers(hold: &Hold<PieceId>, piece: &Piece, gate: Option<&Station>) -> bool {
     match &hold.of {
         HoldOf::Piece(_) => false,
         HoldOf::Station(held) => gate.is_some_and(|gate| gate.name == *held),
@@ -100,6 +101,7 @@ pub(crate) fn covers(hold: &Hold, piece: &Piece, gate: Option<&Station>) -> bool
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::piece::Name;
     use crate::speaker::Speaker;
     use crate::time::Timestamp;
     use crate::words::Words;
@@ -120,10 +122,15 @@ mod tests {
         };
         let check = |mould: Option<&str>, ambiguous: bool, expect: bool| {
             let told = mould.map(|mould| ("mould".into(), mould.into()));
+            let name = Name {
+                name: "P1".into(),
+                by: "s10".into(),
+                since: 1,
+            };
             let piece = Piece {
                 strata: told.into_iter().collect(),
                 ambiguous: ambiguous.then(|| "two of one name".into()),
-                ..Piece::default()
+                ..Piece::new(name, 1)
             };
             assert_eq!(covers(&hold, &piece, None), expect, "{mould:?} {ambiguous}");
         };

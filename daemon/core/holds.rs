@@ -1,7 +1,7 @@
 //! The open holds of a line: a set of records, each said again by the speaker that opened it and taken out by a person.
 
 use crate::hold::{Hold, HoldOf, Origin, Wish};
-use crate::names::{ClassName, HoldId, PieceName, StationName, StratumName};
+use crate::names::{ClassName, HoldId, PieceId, StationName, StratumName};
 use crate::speaker::Speaker;
 use crate::time::Timestamp;
 use alloc::collections::{BTreeMap, BTreeSet};
@@ -14,13 +14,13 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 #[serde(from = "Stored")]
 pub struct Holds {
-    open: BTreeMap<HoldId, Hold>,
+    open: BTreeMap<HoldId, Hold<PieceId>>,
     /// Ever opened.
     opened: u64,
     /// By what they hold and what opened them, so that one is found without a look at all others. Says nothing that the
     /// holds do not say.
     #[serde(skip)]
-    index: BTreeMap<HoldOf, OfOne>,
+    index: BTreeMap<HoldOf<PieceId>, OfOne>,
     /// Those of strata, which concern every gate.
     #[serde(skip)]
     strata: BTreeSet<HoldId>,
@@ -56,7 +56,7 @@ impl Opened {
 
 #[derive(Deserialize)]
 struct Stored {
-    open: BTreeMap<HoldId, Hold>,
+    open: BTreeMap<HoldId, Hold<PieceId>>,
     opened: u64,
 }
 
@@ -67,7 +67,7 @@ impl From<Stored> for Holds {
 }
 
 impl Holds {
-    pub(crate) fn new(open: BTreeMap<HoldId, Hold>, opened: u64) -> Self {
+    pub(crate) fn new(open: BTreeMap<HoldId, Hold<PieceId>>, opened: u64) -> Self {
         let mut holds = Self {
             opened,
             ..Self::default()
@@ -79,13 +79,13 @@ impl Holds {
     }
 
     /// All of them, in the order they were opened.
-    pub fn iter(&self) -> impl DoubleEndedIterator<Item = &Hold> {
+    pub fn iter(&self) -> impl DoubleEndedIterator<Item = &Hold<PieceId>> {
         self.open.values()
     }
 
     /// The open one of that name.
     #[must_use]
-    pub fn get<Q: Ord + ?Sized>(&self, id: &Q) -> Option<&Hold>
+    pub fn get<Q: Ord + ?Sized>(&self, id: &Q) -> Option<&Hold<PieceId>>
     where
         HoldId: Borrow<Q>,
     {
@@ -105,8 +105,11 @@ impl Holds {
     }
 
     /// Those of one piece, in the order they were opened.
-    pub fn of_piece<'h>(&'h self, piece: &PieceName) -> impl Iterator<Item = &'h Hold> + use<'h> {
-        let of = self.index.get(&HoldOf::Piece(piece.clone()));
+    pub fn of_piece<'h>(
+        &'h self,
+        piece: PieceId,
+    ) -> impl Iterator<Item = &'h Hold<PieceId>> + use<'h> {
+        let of = self.index.get(&HoldOf::Piece(piece));
         let ids = of.into_iter().flat_map(|of| &of.ids);
         ids.map(|id| &self.open[id])
     }
@@ -115,7 +118,7 @@ impl Holds {
     pub fn wide<'h>(
         &'h self,
         station: Option<&StationName>,
-    ) -> impl Iterator<Item = &'h Hold> + use<'h> {
+    ) -> impl Iterator<Item = &'h Hold<PieceId>> + use<'h> {
         let own = station.map_or(&NONE, |station| self.of_station(station));
         own.union(&self.strata).map(|id| &self.open[id])
     }
@@ -146,7 +149,7 @@ impl Holds {
     }
 
     /// Those of stations and strata, in no order.
-    pub fn of_many(&self) -> impl Iterator<Item = &Hold> {
+    pub fn of_many(&self) -> impl Iterator<Item = &Hold<PieceId>> {
         // Pieces are the first kind.
         self.index
             .range(HoldOf::Station("".into())..)
@@ -156,7 +159,13 @@ impl Holds {
 
     /// Opens a hold, or says again what an open one of the same speaker, origin and class says: another class is
     /// released by others, so it is another hold.
-    pub(crate) fn open(&mut self, of: HoldOf, wish: Wish, now: Timestamp, seq: u64) -> Opened {
+    pub(crate) fn open(
+        &mut self,
+        of: HoldOf<PieceId>,
+        wish: Wish,
+        now: Timestamp,
+        seq: u64,
+    ) -> Opened {
         let cause = (wish.rule, wish.origin, wish.class);
         let known = self.index.get(&of).and_then(|of| of.by_cause.get(&cause));
         if let Some(id) = known.cloned() {
@@ -193,7 +202,7 @@ impl Holds {
         Opened::New(id)
     }
 
-    fn add(&mut self, hold: &Hold) {
+    fn add(&mut self, hold: &Hold<PieceId>) {
         self.index.entry(hold.of.clone()).or_default().add(hold);
         if let HoldOf::Stratum(..) = hold.of {
             self.strata.insert(hold.id.clone());
@@ -201,7 +210,7 @@ impl Holds {
     }
 
     /// A person frees one.
-    pub(crate) fn free(&mut self, id: &HoldId) -> Option<Hold> {
+    pub(crate) fn free(&mut self, id: &HoldId) -> Option<Hold<PieceId>> {
         let hold = self.open.remove(id)?;
         self.strata.remove(id);
         if let Some(of) = self.index.get_mut(&hold.of) {
@@ -225,8 +234,8 @@ impl Holds {
         &mut self,
         class: &ClassName,
         seq: u64,
-        which: impl Fn(&Hold) -> bool,
-    ) -> Vec<Hold> {
+        which: impl Fn(&Hold<PieceId>) -> bool,
+    ) -> Vec<Hold<PieceId>> {
         let mut changed = Vec::new();
         for hold in self.open.values_mut().filter(|hold| which(hold)) {
             hold.class = class.clone();
@@ -249,18 +258,18 @@ impl Holds {
 }
 
 impl OfOne {
-    fn add(&mut self, hold: &Hold) {
+    fn add(&mut self, hold: &Hold<PieceId>) {
         self.by_cause.insert(cause(hold), hold.id.clone());
         self.ids.insert(hold.id.clone());
     }
 
-    fn remove(&mut self, hold: &Hold) {
+    fn remove(&mut self, hold: &Hold<PieceId>) {
         self.by_cause.remove(&cause(hold));
         self.ids.remove(&hold.id);
     }
 }
 
-fn cause(hold: &Hold) -> (Speaker, Origin, ClassName) {
+fn cause(hold: &Hold<PieceId>) -> (Speaker, Origin, ClassName) {
     (hold.rule.clone(), hold.origin.clone(), hold.class.clone())
 }
 
@@ -285,15 +294,15 @@ mod tests {
         }
     }
 
-    fn names<'h>(holds: impl Iterator<Item = &'h Hold>) -> Vec<&'h str> {
+    fn names<'h>(holds: impl Iterator<Item = &'h Hold<PieceId>>) -> Vec<&'h str> {
         holds.map(|hold| hold.id.as_str()).collect()
     }
 
     #[test]
     fn said_again_it_is_the_same_hold_and_only_a_person_takes_it_out() {
         let mut holds = Holds::default();
-        let piece = HoldOf::Piece("P1".into());
-        let mut open = |of: &HoldOf, wish, seq| {
+        let piece = HoldOf::Piece(PieceId(1));
+        let mut open = |of: &HoldOf<PieceId>, wish, seq| {
             let opened = holds.open(of.clone(), wish, Timestamp(1), seq);
             let word = match &opened {
                 Opened::New(_) => "new",
@@ -344,7 +353,7 @@ mod tests {
             "h-000005",
         );
         assert_eq!(
-            names(holds.of_piece(&"P1".into())),
+            names(holds.of_piece(PieceId(1))),
             ["h-000001", "h-000002", "h-000003"]
         );
         assert_eq!(
@@ -362,7 +371,7 @@ mod tests {
         let mut back: Holds = serde_json::from_str(&text).expect("reads back");
         assert_eq!(back, holds);
         assert_eq!(back.free(&"h-000001".into()).map(|hold| hold.seq), Some(3));
-        assert_eq!(names(back.of_piece(&"P1".into())), ["h-000002", "h-000003"]);
+        assert_eq!(names(back.of_piece(PieceId(1))), ["h-000002", "h-000003"]);
         assert!(back.free(&"h-000001".into()).is_none());
         let again = back.open(piece, wish("a", "minor", "light"), Timestamp(1), 9);
         assert_eq!(again.id().as_str(), "h-000006", "no name is used twice");

@@ -6,6 +6,7 @@ use crate::names::{
     AdvisoryId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName, ProductName,
     RoleName, StationName, StratumName, TextDigest,
 };
+use crate::order::SourceCount;
 use crate::outcome::{Had, RejectReason};
 use crate::plant::Scope;
 use crate::time::{Span, Timestamp};
@@ -159,6 +160,8 @@ pub struct Reading {
     pub product: Option<ProductName>,
     /// The gauge, where the message names one.
     pub gauge: Option<GaugeName>,
+    /// The nth time that the piece comes along the belt; none where the message does not say.
+    pub lap: Option<u32>,
     /// 1 for the first measurement.
     pub attempt: u32,
     /// Each value in the order of the message: what was counted, or why it could not be.
@@ -211,6 +214,10 @@ pub struct Event {
     pub at: Option<Timestamp>,
     /// The piece, where it names one.
     pub piece: Option<PieceName>,
+    /// The source's own count, where the message has one.
+    pub count: Option<SourceCount>,
+    /// The nth time that the piece comes along the belt; none where the message does not say.
+    pub lap: Option<u32>,
     /// What the piece is made of, as told here.
     pub strata: Vec<(StratumName, String)>,
     /// What the piece is to become, as told here.

@@ -4,16 +4,18 @@
 use crate::advisory::Advisory;
 use crate::alarm::{Ends, Occurrence, Owner, Priority};
 use crate::codes;
+use crate::evidence::{Ask, Gap, Limits, Says, Usable};
 use crate::hold::{HoldOf, Origin, Wish};
 use crate::holds::Opened;
-use crate::input::{Fault, Measured, Reading, SourceKind};
+use crate::input::{Event, Fault, Measured, Reading, SourceKind};
 use crate::judge::{Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, Verb, Verdict};
 use crate::line::{Line, topic_level};
 use crate::names::{
-    AdvisoryId, GaugeName, InputId, PieceName, ProductName, RoleName, RuleName, StratumName,
+    AdvisoryId, GaugeName, InputId, PieceId, PieceName, ProductName, RoleName, RuleName,
+    StratumName,
 };
+use crate::order::SourceCount;
 use crate::outcome::{Judged, Outcome, RejectReason, Said};
-use crate::piece::{Ask, Gap, Limits};
 use crate::plant::{Aims, Characteristic, Condition, Of, Station, Word};
 use crate::plausible::{Sifted, sift};
 use crate::settling::{Came, default_class, out_of_tolerance};
@@ -32,6 +34,40 @@ struct Occasion<'a> {
     reading: &'a Reading,
     station: &'a Station,
     late: bool,
+    lap: u32,
+}
+
+/// What a message tells of the piece that it names, beside where it is.
+pub(crate) struct Telling<'a> {
+    strata: &'a [(StratumName, String)],
+    product: Option<&'a ProductName>,
+    lap: Option<u32>,
+    count: Option<&'a SourceCount>,
+    input: &'a InputId,
+}
+
+impl<'a> From<&'a Reading> for Telling<'a> {
+    fn from(reading: &'a Reading) -> Self {
+        Self {
+            strata: &reading.strata,
+            product: reading.product.as_ref(),
+            lap: reading.lap,
+            count: None,
+            input: &reading.input,
+        }
+    }
+}
+
+impl<'a> From<&'a Event> for Telling<'a> {
+    fn from(event: &'a Event) -> Self {
+        Self {
+            strata: &event.strata,
+            product: event.product.as_ref(),
+            lap: event.lap,
+            count: event.count.as_ref(),
+            input: &event.input,
+        }
+    }
 }
 
 /// What the rules said of one value, sorted.
@@ -41,7 +77,7 @@ struct Heard {
     asks: Vec<(Word, RuleName, String)>,
     wishes: Vec<Wish>,
     /// What is to be held beyond the piece.
-    wider: Vec<(HoldOf, Wish)>,
+    wider: Vec<(HoldOf<PieceId>, Wish)>,
     advice: Vec<Advice>,
     calls: Vec<Call>,
 }
@@ -91,40 +127,36 @@ impl<J: Judge> Line<J> {
         let Some(name) = &reading.piece else {
             return self.on_nameless(reading, station);
         };
-        let met = self.meet(
-            name,
-            station,
-            station.place,
-            (&reading.strata, reading.product.as_ref()),
-            &reading.input,
-        );
-        let Some(late) = met else {
+        let met = self.meet(name, station, station.place, reading.into());
+        let Some((id, late)) = met else {
             return;
         };
         let occasion = Occasion {
             reading,
             station,
             late,
+            lap: reading.lap.unwrap_or(self.state.pieces[id].lap),
         };
-        let product = self.state.pieces[name].product.clone();
+        let product = self.state.pieces[id].product.clone();
         let Sifted { values, faults } = sift(reading, station, product.as_ref());
         for fault in &faults {
             self.reject(reading.input.clone(), Some(name.clone()), fault.clone());
         }
         for (characteristic, measured) in values {
             match characteristic.of {
-                Of::Piece => self.judge_value(name, &occasion, characteristic, measured),
+                Of::Piece => self.judge_value(id, &occasion, characteristic, measured),
                 Of::Station => self.record_value(reading, characteristic, measured),
             }
         }
         // After the good values, which would end what is missing: that is for a later reading to do.
         for fault in faults {
             self.miss(
-                name,
+                id,
                 station,
                 Gap {
                     station: station.name.clone(),
                     characteristic: fault.characteristic,
+                    lap: occasion.lap,
                     attempt: reading.attempt,
                     anywhere: false,
                     duty: Duty::Evidence,
@@ -132,7 +164,7 @@ impl<J: Judge> Line<J> {
                 },
             );
         }
-        self.answer(name, station, Came::ToStation, &reading.input);
+        self.answer(id, station, Came::ToStation, late, &reading.input);
     }
 
     /// A reading that names no piece can only be about the station.
@@ -174,21 +206,23 @@ impl<J: Judge> Line<J> {
     /// A value as it is recorded, before anybody has said anything of it.
     fn judged(
         &self,
-        name: Option<&PieceName>,
+        piece: Option<(PieceId, u32)>,
         reading: &Reading,
         characteristic: &Characteristic,
         measured: &Measured,
     ) -> Judged {
         let gauge = reading.gauge.as_ref().or(characteristic.gauge.as_ref());
+        let known = piece.map(|(id, _)| &self.state.pieces[id]);
         Judged {
-            piece: name.cloned(),
-            product: name.and_then(|name| self.state.pieces[name].product.clone()),
+            piece: known.map(|known| known.name().clone()),
+            product: known.and_then(|known| known.product.clone()),
             station: reading.station.clone(),
             characteristic: characteristic.name.clone(),
             value: characteristic.scale.text(measured.count),
             had: measured.had,
             gauge: gauge.cloned(),
             gauge_healthy: self.believes(characteristic, gauge),
+            lap: piece.map_or(1, |(_, lap)| lap),
             attempt: reading.attempt,
             watched: Vec::new(),
             said: Vec::new(),
@@ -202,11 +236,14 @@ impl<J: Judge> Line<J> {
         name: &PieceName,
         station: &Station,
         place: i64,
-        (strata, product): (&[(StratumName, String)], Option<&ProductName>),
-        input: &InputId,
-    ) -> Option<bool> {
-        if !self.state.pieces.contains_key(name.as_str()) {
-            if station.condition != Condition::AsCast {
+        telling: Telling<'_>,
+    ) -> Option<(PieceId, bool)> {
+        let id = match self.state.pieces.id(name.as_str()) {
+            Some(id) => id,
+            None if station.condition == Condition::AsCast => {
+                self.bear(name, station, telling.count)
+            }
+            None => {
                 let text = codes::piece_unknown(station.name.as_str(), name.as_str());
                 let fault = Fault {
                     reason: RejectReason::UnknownPiece,
@@ -214,25 +251,24 @@ impl<J: Judge> Line<J> {
                     text,
                     characteristic: None,
                 };
-                self.reject(input.clone(), Some(name.clone()), fault);
+                self.reject(telling.input.clone(), Some(name.clone()), fault);
                 self.hear_of(name, station);
                 return None;
             }
-            self.bear(name, station);
-        }
-        self.tell_strata(name, strata);
-        self.tell_product(name, product);
-        let late = self.bring(name, station);
+        };
+        self.tell_strata(id, telling.strata);
+        self.tell_product(id, telling.product);
+        let late = self.bring(id, station, telling.lap);
         if !late && station.gate.is_some() {
-            let born = self.state.pieces[name].born;
-            self.state.gates.at(station).reported(born, place);
+            let turn = self.state.pieces[id].turn;
+            self.state.gates.at(station).reported(turn, place);
         }
-        Some(late)
+        Some((id, late))
     }
 
     /// Strata are told once and remembered. A second, different word means that two pieces were mixed up.
-    pub(crate) fn tell_strata(&mut self, name: &PieceName, strata: &[(StratumName, String)]) {
-        let piece = self.piece_mut(name);
+    pub(crate) fn tell_strata(&mut self, id: PieceId, strata: &[(StratumName, String)]) {
+        let piece = self.piece_mut(id);
         for (stratum, value) in strata {
             match piece.strata.get(stratum) {
                 None => {
@@ -248,9 +284,9 @@ impl<J: Judge> Line<J> {
     }
 
     /// So is the product.
-    pub(crate) fn tell_product(&mut self, name: &PieceName, product: Option<&ProductName>) {
+    pub(crate) fn tell_product(&mut self, id: PieceId, product: Option<&ProductName>) {
         let Some(product) = product else { return };
-        let piece = self.piece_mut(name);
+        let piece = self.piece_mut(id);
         let known = piece.product.get_or_insert_with(|| product.clone());
         if known != product {
             let text = codes::product_differs(known.as_str(), product.as_str());
@@ -275,7 +311,7 @@ impl<J: Judge> Line<J> {
 
     fn judge_value(
         &mut self,
-        name: &PieceName,
+        id: PieceId,
         occasion: &Occasion<'_>,
         characteristic: &Characteristic,
         measured: &Measured,
@@ -284,31 +320,33 @@ impl<J: Judge> Line<J> {
             reading,
             station,
             late,
+            lap,
         } = *occasion;
-        let judged = self.judged(Some(name), reading, characteristic, measured);
+        let judged = self.judged(Some((id, lap)), reading, characteristic, measured);
         let Some(aims) = characteristic.aims.of(judged.product.as_ref()) else {
-            return self.judge_by_nothing(name, occasion, characteristic, judged);
+            return self.judge_by_nothing(id, occasion, characteristic, judged);
         };
         let gauge = judged.gauge.clone();
         let gauge = gauge.as_ref();
         let gauge_healthy = judged.gauge_healthy;
         let views = self.feed(&Point {
-            name,
+            piece: id,
             station,
             characteristic,
             count: measured.count,
             gauge,
             gauge_healthy,
+            lap,
             attempt: reading.attempt,
             late,
         });
         let opinions = {
-            let piece = &self.state.pieces[name];
+            let piece = &self.state.pieces[id];
             self.judge.judge(&Facts {
                 station,
                 characteristic,
                 value: measured.count,
-                piece: name,
+                piece: piece.name(),
                 product: judged.product.as_ref(),
                 strata: &piece.strata,
                 gauge,
@@ -321,7 +359,7 @@ impl<J: Judge> Line<J> {
         let origin = Origin::values(&station.name, &characteristic.name, None);
         let mut heard = Heard::default();
         for opinion in opinions {
-            self.hear(name, (station, characteristic), opinion, &mut heard);
+            self.hear(id, (station, characteristic), opinion, &mut heard);
         }
         let limits = match outside(characteristic, aims, measured.count) {
             None => Limits::Inside,
@@ -343,33 +381,34 @@ impl<J: Judge> Line<J> {
             gauge: gauge.cloned(),
             gauge_healthy,
         };
-        self.piece_mut(name).measured(
-            &station.name,
-            &characteristic.name,
-            reading.attempt,
+        let usable = Usable {
+            station: station.name.clone(),
+            characteristic: characteristic.name.clone(),
+            lap,
+            attempt: reading.attempt,
+            believed: gauge_healthy,
             limits,
-            mem::take(&mut heard.asks).into_iter().map(ask).collect(),
-        );
+            asks: mem::take(&mut heard.asks).into_iter().map(ask).collect(),
+        };
+        self.learn(id, Says::Value(usable));
         if gauge_healthy {
-            self.count_measured(name, station, characteristic, gauge);
-            let (station, characteristic) = (&station.name, &characteristic.name);
-            self.piece_mut(name)
-                .believed(station, characteristic, reading.attempt);
+            self.count_measured(id, station, characteristic, gauge);
         } else {
-            self.doubt(name, occasion, characteristic, gauge);
+            self.doubt(id, occasion, characteristic, gauge);
         }
-        self.carry_out(name, occasion, characteristic, heard);
+        self.carry_out(id, occasion, characteristic, heard);
     }
 
     /// What the value is held against hangs on the product, and that is not known: nothing is guessed.
     fn judge_by_nothing(
         &mut self,
-        name: &PieceName,
+        id: PieceId,
         occasion: &Occasion<'_>,
         characteristic: &Characteristic,
         judged: Judged,
     ) {
         let at = occasion.station.name.as_str();
+        let name = self.name(id).clone();
         let (text, response) = match &judged.product {
             None => (
                 codes::product_untold(at, characteristic.name.as_str(), name.as_str()),
@@ -403,28 +442,29 @@ impl<J: Judge> Line<J> {
             response,
             of: ("station", at),
             apart: None,
-            piece: Some(name),
+            piece: Some(&name),
             owner: Owner::Automation,
             ends,
         });
-        self.lack(name, occasion, characteristic, Duty::Evidence, text);
+        self.lack(id, occasion, characteristic, Duty::Evidence, text);
     }
 
     /// A usable value that is no evidence.
     fn lack(
         &mut self,
-        name: &PieceName,
+        id: PieceId,
         occasion: &Occasion<'_>,
         characteristic: &Characteristic,
         duty: Duty,
         text: Words,
     ) {
         self.miss(
-            name,
+            id,
             occasion.station,
             Gap {
                 station: occasion.station.name.clone(),
                 characteristic: Some(characteristic.name.clone()),
+                lap: occasion.lap,
                 attempt: occasion.reading.attempt,
                 anywhere: false,
                 duty,
@@ -436,7 +476,7 @@ impl<J: Judge> Line<J> {
     /// Opens the holds, gives the advice and raises the alarms that rules asked for.
     fn carry_out(
         &mut self,
-        name: &PieceName,
+        id: PieceId,
         &Occasion {
             reading, station, ..
         }: &Occasion<'_>,
@@ -451,7 +491,7 @@ impl<J: Judge> Line<J> {
             ..
         } = heard;
         for wish in wishes {
-            self.open_hold(HoldOf::Piece(name.clone()), wish);
+            self.open_hold(HoldOf::Piece(id), wish);
         }
         if !wider.is_empty() {
             let opened: Vec<Opened> = wider
@@ -461,22 +501,22 @@ impl<J: Judge> Line<J> {
             // Who stands under one that was open before is covered already.
             if opened.iter().any(|opened| matches!(opened, Opened::New(_))) {
                 for opened in opened {
-                    self.cover_standing(opened.id(), Some(name), &reading.input);
+                    self.cover_standing(opened.id(), Some(id), &reading.input);
                 }
             }
         }
         for one in advice {
-            self.advise(name, station, characteristic, one);
+            self.advise(id, station, characteristic, one);
         }
         for call in calls {
-            self.call(name, station, call);
+            self.call(id, station, call);
         }
     }
 
     /// Opens an advisory, or says again what an open one of the same rule and stratum says.
     fn advise(
         &mut self,
-        name: &PieceName,
+        piece: PieceId,
         station: &Station,
         characteristic: &Characteristic,
         advice: Advice,
@@ -496,7 +536,7 @@ impl<J: Judge> Line<J> {
         if open.is_some_and(|open| open.text == text) {
             return;
         }
-        let chart = self.chart_of(&rule, &self.state.pieces[name]);
+        let chart = self.chart_of(&rule, &self.state.pieces[piece]);
         let forecast = chart.as_ref().and_then(|chart| chart.forecast);
         let scale = &characteristic.scale;
         let about = [
@@ -529,7 +569,8 @@ impl<J: Judge> Line<J> {
     }
 
     /// Raises an alarm that a rule declares.
-    fn call(&mut self, name: &PieceName, station: &Station, call: Call) {
+    fn call(&mut self, id: PieceId, station: &Station, call: Call) {
+        let name = self.name(id).clone();
         let ends = self.quiet();
         let apart = call
             .stratum
@@ -545,7 +586,7 @@ impl<J: Judge> Line<J> {
             response: Words::Own(call.alarm.response.clone()),
             of: ("station", station.name.as_str()),
             apart,
-            piece: Some(name),
+            piece: Some(&name),
             owner: Owner::Role(&call.alarm.owner),
             ends,
         });
@@ -554,7 +595,7 @@ impl<J: Judge> Line<J> {
     /// A value from a gauge in doubt is no evidence.
     fn doubt(
         &mut self,
-        name: &PieceName,
+        id: PieceId,
         occasion: &Occasion<'_>,
         characteristic: &Characteristic,
         gauge: Option<&GaugeName>,
@@ -565,13 +606,13 @@ impl<J: Judge> Line<J> {
         } else {
             codes::gauge_suspect(gauge)
         };
-        self.lack(name, occasion, characteristic, Duty::Gauge, text);
+        self.lack(id, occasion, characteristic, Duty::Gauge, text);
     }
 
     /// Sorts one rule's opinion into what was said, what is asked for, and what is to be held.
     fn hear(
         &mut self,
-        piece: &PieceName,
+        piece: PieceId,
         (station, characteristic): (&Station, &Characteristic),
         opinion: Opinion,
         heard: &mut Heard,
@@ -661,7 +702,7 @@ impl<J: Judge> Line<J> {
     /// The piece's stratum of that kind, where it was told.
     fn stratum_of(
         &self,
-        piece: &PieceName,
+        piece: PieceId,
         per: Option<&StratumName>,
     ) -> Option<(StratumName, String)> {
         let per = per?;
@@ -669,7 +710,8 @@ impl<J: Judge> Line<J> {
         Some((per.clone(), value.clone()))
     }
 
-    fn raise_fault(&mut self, rule: &RuleName, piece: &PieceName, text: Words) {
+    fn raise_fault(&mut self, rule: &RuleName, piece: PieceId, text: Words) {
+        let name = self.name(piece).clone();
         self.raise(Occurrence {
             id: format!("fault-{rule}"),
             priority: Priority::High,
@@ -679,7 +721,7 @@ impl<J: Judge> Line<J> {
             response: codes::repair_the_rule(),
             of: ("rule", rule.as_str()),
             apart: None,
-            piece: Some(piece),
+            piece: Some(&name),
             owner: Owner::Automation,
             ends: Ends::Rulebook,
         });

@@ -27,6 +27,7 @@ mod belt;
 pub mod codes;
 mod contract;
 mod decision;
+mod evidence;
 mod gates;
 mod gauge;
 mod gauges;
@@ -39,6 +40,7 @@ mod judging;
 mod legality;
 mod line;
 mod names;
+mod order;
 mod outcome;
 mod piece;
 mod pieces;
@@ -63,6 +65,7 @@ pub use alarm::{Alarm, Ends, Priority};
 pub use alarms::Alarms;
 pub use at_gate::AtGate;
 pub use contract::{EventWord, RequestVerb};
+pub use evidence::{Ask, Bound, Evidence, Findings, Gap, Item, Limits, Point, Says, Usable};
 pub use gates::Gates;
 pub use gauge::GaugeState;
 pub use gauges::Gauges;
@@ -78,14 +81,15 @@ pub use judge::{
 };
 pub use line::Line;
 pub use names::{
-    AdvisoryId, AlarmId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceName,
-    ProductName, RoleName, RuleName, StationName, StratumName, TextDigest,
+    AdvisoryId, AlarmId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceId,
+    PieceName, ProductName, RoleName, RuleName, StationName, StratumName, TextDigest,
 };
+pub use order::{SourceCount, Turn};
 pub use outcome::{
     Closed, Disposition, Freed, Had, InForce, Judged, OpenHold, Outcome, Reason, RejectReason,
     Rejected, Reply, ReplyResult, Said, Shows, Told, Watched,
 };
-pub use piece::{Ask, Flow, Gap, Piece, Point};
+pub use piece::{Flow, Name, Piece};
 pub use pieces::Pieces;
 pub use plant::{
     Aims, Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, Irreversible,

@@ -6,17 +6,20 @@
 //! is not there any more is a broken invariant and panics.
 
 use crate::alarm::{Alarm, Ends, Occurrence, Owner, Priority};
+use crate::belt::is_late;
 use crate::codes;
 use crate::contract::EventWord;
+use crate::evidence::{Gap, Outside, Says};
 use crate::gauge::Check;
-use crate::hold::HoldView;
+use crate::hold::{Hold, HoldView};
 use crate::input::{
     Conflict, Event, EventKind, Fault, Input, Recorded, Source, SourceKind, Start, Unusable,
 };
 use crate::judge::Judge;
-use crate::names::{GaugeName, HoldId, InputId, PieceName, StationName};
+use crate::names::{GaugeName, HoldId, InputId, PieceId, PieceName, StationName};
+use crate::order::SourceCount;
 use crate::outcome::{InForce, Outcome, RejectReason, Rejected, Told};
-use crate::piece::{Gap, Piece};
+use crate::piece::{Name, Piece};
 use crate::plant::{Condition, Of, Plant, Station};
 use crate::settling::Came;
 use crate::speaker::Duty;
@@ -148,7 +151,7 @@ impl<J: Judge> Line<J> {
     /// The disposition in force of a piece; none where it has none or is forgotten.
     #[must_use]
     pub fn told(&self, piece: &str) -> Option<Told> {
-        self.state.pieces.get(piece)?.told
+        self.state.pieces.named(piece)?.told
     }
 
     fn on_word(&mut self, start: &Start, at: Timestamp) {
@@ -186,7 +189,7 @@ impl<J: Judge> Line<J> {
         state.version.clone_from(&start.version);
         state.plant = Some(start.plant.clone());
         state.rulebook = Some(start.rulebook.clone());
-        state.pieces.look_again_at(0);
+        state.pieces.look_again_at_all();
         state.gates.declare(&self.plant, plant_new, state.seq);
         if plant_new {
             replace(state, &self.plant);
@@ -215,7 +218,10 @@ impl<J: Judge> Line<J> {
         let changed = self.state.holds.reclass(&class, seq, |hold| {
             hold.rule == Duty::Tolerance.into() && hold.class.as_str() == Plant::CLASS_DEFAULT
         });
-        self.outcomes.extend(changed.into_iter().map(Outcome::Hold));
+        for hold in changed {
+            let hold = self.said(&hold);
+            self.outcomes.push(Outcome::Hold(hold));
+        }
     }
 
     /// A gauge that is declared no more can neither be adjusted nor checked.
@@ -334,20 +340,22 @@ impl<J: Judge> Line<J> {
         let (Some(name), Some(station)) = (piece, at) else {
             return;
         };
-        if !self.state.pieces.contains_key(name.as_str()) {
+        let id = match self.state.pieces.id(name.as_str()) {
+            Some(id) => id,
             // Born here, or nobody's: a name out of half a message moves no piece down the belt.
-            if !lacks || station.condition != Condition::AsCast {
+            None if !lacks || station.condition != Condition::AsCast => {
                 return self.hear_of(&name, station);
             }
-            self.bear(&name, station);
-        }
+            None => self.bear(&name, station, None),
+        };
         if lacks {
             self.miss(
-                &name,
+                id,
                 station,
                 Gap {
                     station: station.name.clone(),
                     characteristic: None,
+                    lap: self.state.pieces[id].lap,
                     attempt: 0,
                     anywhere: false,
                     duty,
@@ -355,8 +363,9 @@ impl<J: Judge> Line<J> {
                 },
             );
         }
-        self.may_be_at(&name, station);
-        self.answer(&name, station, Came::Unusable, &source.input);
+        self.may_be_at(id, station);
+        let late = is_late(&plant, &self.state.pieces[id], station);
+        self.answer(id, station, Came::Unusable, late, &source.input);
     }
 
     fn on_recorded(&mut self, recorded: &Recorded) {
@@ -426,17 +435,10 @@ impl<J: Judge> Line<J> {
         let Some(name) = event.piece.clone() else {
             return;
         };
-        let again = self
-            .state
-            .pieces
-            .get(name.as_str())
-            .is_some_and(|piece| piece.birth_told);
-        if self.state.pieces.contains_key(name.as_str()) {
-            self.bring(&name, station);
-        } else {
-            self.bear(&name, station);
-        }
-        if again {
+        let known = self.state.pieces.id(name.as_str());
+        let id = known.unwrap_or_else(|| self.bear(&name, station, event.count.as_ref()));
+        self.bring(id, station, event.lap);
+        if self.state.pieces[id].birth_told {
             let text = codes::born_twice(name.as_str(), station.name.as_str());
             let ends = self.quiet();
             self.raise(Occurrence {
@@ -452,12 +454,12 @@ impl<J: Judge> Line<J> {
                 owner: Owner::Automation,
                 ends,
             });
-            self.piece_mut(&name).ambiguous.get_or_insert(text);
+            self.piece_mut(id).ambiguous.get_or_insert(text);
         }
-        self.piece_mut(&name).birth_told = true;
-        self.tell_strata(&name, &event.strata);
-        self.tell_product(&name, event.product.as_ref());
-        self.announce(&name, &event.input);
+        self.piece_mut(id).birth_told = true;
+        self.tell_strata(id, &event.strata);
+        self.tell_product(id, event.product.as_ref());
+        self.announce(id, &event.input);
     }
 
     fn on_arrival(&mut self, event: &Event, station: &Station) {
@@ -466,30 +468,21 @@ impl<J: Judge> Line<J> {
         };
         let gate = station.gate.as_ref();
         let place = gate.map_or(station.place, |gate| gate.place);
-        if self
-            .meet(
-                &name,
-                station,
-                place,
-                (&event.strata, event.product.as_ref()),
-                &event.input,
-            )
-            .is_some()
-        {
-            let holds = |line: &Self| -> Vec<HoldId> {
-                let holds = line.state.holds.of_piece(&name);
-                holds.map(|hold| hold.id.clone()).collect()
-            };
-            let (before, held) = (self.state.pieces[&name].clone(), holds(self));
-            self.answer(&name, station, Came::ToGate, &event.input);
-            let now = &self.state.pieces[&name];
-            let unchanged = before.told.is_some()
-                && before.word == now.word
-                && before.act_at == now.act_at
-                && held == holds(self);
-            if let Some(Outcome::Disposition(disposition)) = self.outcomes.last_mut() {
-                disposition.again = unchanged;
-            }
+        let met = self.meet(&name, station, place, event.into());
+        let Some((id, late)) = met else { return };
+        let stands = |line: &Self| {
+            let Piece {
+                told, word, act_at, ..
+            } = &line.state.pieces[id];
+            let holds = line.state.holds.of_piece(id);
+            let holds: Vec<HoldId> = holds.map(|hold| hold.id.clone()).collect();
+            told.map(|_| (*word, act_at.clone(), holds))
+        };
+        let before = stands(self);
+        self.answer(id, station, Came::ToGate, late, &event.input);
+        let unchanged = before.is_some() && before == stands(self);
+        if let Some(Outcome::Disposition(disposition)) = self.outcomes.last_mut() {
+            disposition.again = unchanged;
         }
     }
 
@@ -658,36 +651,57 @@ impl<J: Judge> Line<J> {
         self.clear(|alarm| alarm.id.as_str() == id);
     }
 
-    pub(crate) fn piece_mut(&mut self, name: &PieceName) -> &mut Piece {
+    pub(crate) fn piece_mut(&mut self, id: PieceId) -> &mut Piece {
         self.state
             .pieces
-            .get_mut(name.as_str())
-            .unwrap_or_else(|| panic!("{name} was met and is not there"))
+            .get_mut(id)
+            .unwrap_or_else(|| panic!("piece {} was met and is not there", id.0))
+    }
+
+    /// What answers call the piece.
+    pub(crate) fn name(&self, id: PieceId) -> &PieceName {
+        self.state.pieces[id].name()
+    }
+
+    /// A hold as it is said.
+    pub(crate) fn said(&self, hold: &Hold<PieceId>) -> Hold {
+        hold.of(hold.of.called(|piece| self.name(*piece).clone()))
+    }
+
+    /// A record says something of what is known of the piece.
+    pub(crate) fn learn(&mut self, id: PieceId, says: Says) -> Vec<Outside> {
+        let seq = self.state.seq;
+        self.piece_mut(id).evidence.take(seq, says)
     }
 
     /// Evidence of the piece came from the station and cannot be used.
-    pub(crate) fn miss(&mut self, name: &PieceName, station: &Station, gap: Gap) {
+    pub(crate) fn miss(&mut self, id: PieceId, station: &Station, gap: Gap) {
         let measures = station
             .characteristics
             .iter()
             .any(|known| known.of == Of::Piece);
-        self.piece_mut(name).missed(Gap {
-            anywhere: !measures,
-            ..gap
-        });
+        let anywhere = !measures;
+        self.learn(id, Says::Missing(Gap { anywhere, ..gap }));
     }
 
     /// A piece comes into being, and perhaps an old one is forgotten.
-    pub(crate) fn bear(&mut self, name: &PieceName, station: &Station) {
-        let piece = Piece {
-            seen: station.name.clone(),
-            place: station.place,
-            ..Piece::default()
+    pub(crate) fn bear(
+        &mut self,
+        name: &PieceName,
+        station: &Station,
+        count: Option<&SourceCount>,
+    ) -> PieceId {
+        let given = Name {
+            name: name.clone(),
+            by: station.name.clone(),
+            since: self.state.seq,
         };
-        let heard_at = self.state.pieces.bear(name, piece);
+        let told = count.map(|count| (&station.name, count));
+        let piece = Piece::new(given, station.place);
+        let (id, heard_at) = self.state.pieces.bear(piece, told);
         if let Some(known) = heard_at.and_then(|known| self.plant.station(known.as_str())) {
             let known = known.clone();
-            self.may_be_at(name, &known);
+            self.may_be_at(id, &known);
         }
         self.outcomes.push(Outcome::Born {
             piece: name.clone(),
@@ -699,12 +713,14 @@ impl<J: Judge> Line<J> {
             gates,
             ..
         } = &mut self.state;
-        let stays = |name: &PieceName, piece: &Piece| {
-            piece.has_open_matter() || holds.of_piece(name).next().is_some()
+        // One that was sorted in far back is looked past like any other, but not before it was answered.
+        let stays = |known: PieceId, piece: &Piece| {
+            known == id || piece.has_open_matter() || holds.of_piece(known).next().is_some()
         };
-        for (name, seen) in pieces.forget(self.plant.line.pieces_kept, stays) {
-            gates.leave(&seen, &name);
+        for (forgotten, seen) in pieces.forget(self.plant.line.pieces_kept, stays) {
+            gates.leave(&seen, forgotten);
         }
+        id
     }
 }
 

@@ -75,3 +75,10 @@ name! {
     /// The digest of a text kept in the ledger, `sha256:` and 64 hex digits.
     TextDigest
 }
+
+/// A piece: the nth that the line has heard of, whatever it is called and wherever it is.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
+)]
+#[serde(transparent)]
+pub struct PieceId(pub u64);

@@ -118,6 +118,9 @@ pub struct Judged {
     pub gauge: Option<GaugeName>,
     /// Whether it could be believed.
     pub gauge_healthy: bool,
+    /// The nth time that the piece came along the belt.
+    #[serde(default = "once", skip_serializing_if = "is_once")]
+    pub lap: u32,
     /// Which measurement of the piece there.
     pub attempt: u32,
     /// The counters and charts that look at it, as they stood then.
@@ -222,6 +225,9 @@ pub struct Disposition {
     pub product: Option<ProductName>,
     /// Where it was measured or last seen.
     pub station: StationName,
+    /// The nth time that it comes along the belt.
+    #[serde(default = "once", skip_serializing_if = "is_once")]
+    pub lap: u32,
     /// The word.
     pub word: Word,
     /// The lane, where the word names one.
@@ -329,6 +335,15 @@ pub struct Rejected {
     /// The piece it names.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub piece: Option<PieceName>,
+}
+
+pub(crate) fn once() -> u32 {
+    1
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "as serde asks")]
+pub(crate) fn is_once(times: &u32) -> bool {
+    *times == 1
 }
 
 words! {

@@ -1,24 +1,27 @@
-//! What the line knows of one piece.
+//! What the line knows of one piece, beside its holds.
 
-use crate::names::{
-    CharacteristicName, GaugeName, ProductName, RuleName, StationName, StratumName,
-};
-use crate::outcome::Told;
+use crate::evidence::Evidence;
+use crate::names::{PieceName, ProductName, StationName, StratumName};
+use crate::order::Turn;
+use crate::outcome::{Told, is_once, once};
 use crate::plant::Word;
-use crate::speaker::Duty;
 use crate::words::Words;
 use alloc::collections::BTreeMap;
 use alloc::string::String;
 use alloc::vec::Vec;
-use serde::de::Error as _;
-use serde::{Deserialize, Deserializer, Serialize};
+use serde::{Deserialize, Serialize};
 
 /// One piece.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Piece {
-    /// Its place in the order of birth.
-    pub born: u64,
-    /// The furthest station that reported it.
+    /// What it is called: first the name that answers use.
+    pub names: Vec<Name>,
+    /// Its turn on the belt.
+    pub turn: Turn,
+    /// The nth time that it comes along the belt: once more each time it was reworked.
+    #[serde(default = "once", skip_serializing_if = "is_once")]
+    pub lap: u32,
+    /// The furthest station that reported it in this lap.
     pub seen: StationName,
     /// That station's place.
     pub place: i64,
@@ -28,6 +31,9 @@ pub struct Piece {
     /// The furthest station, beyond that, at which a message that brings it nowhere has named it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub perhaps: Option<StationName>,
+    /// The furthest station of the laps before: what was once done to it stays done.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub was_at: Option<StationName>,
     /// The place of the last gate it was let pass.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub passed: Option<i64>,
@@ -43,12 +49,9 @@ pub struct Piece {
     /// Why its identity is ambiguous, if it is.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ambiguous: Option<Words>,
-    /// What was decided of it, by point of measurement.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub points: Vec<Point>,
-    /// What could not be used of it, by station and, where known, characteristic.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub gaps: Vec<Gap>,
+    /// What is known of it by measuring.
+    #[serde(default)]
+    pub evidence: Evidence,
     /// The disposition in force.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub told: Option<Told>,
@@ -58,6 +61,17 @@ pub struct Piece {
     /// The gate it was to act at.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub act_at: Option<StationName>,
+}
+
+/// A name of a piece.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Name {
+    /// The name.
+    pub name: PieceName,
+    /// The station that gave it.
+    pub by: StationName,
+    /// The record that did.
+    pub since: u64,
 }
 
 /// Where a piece is, at the station that last reported it.
@@ -79,198 +93,38 @@ impl Flow {
     }
 }
 
-/// One characteristic at one station, and what the newest usable value of it led to.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Point {
-    /// Where.
-    pub station: StationName,
-    /// What.
-    pub characteristic: CharacteristicName,
-    /// The newest measurement of it.
-    pub attempt: u32,
-    /// The first measurement of it that could be believed; 0: none yet.
-    #[serde(default, skip_serializing_if = "is_none_yet")]
-    pub first: u32,
-    /// Why that was out of tolerance, where a rule's route stands in the place of a hold.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub outside: Option<Words>,
-    /// What rules still ask for.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub asks: Vec<Ask>,
-}
-
-/// What one rule asks for, other than a hold, which is a record of its own.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Ask {
-    /// What it asks.
-    pub word: Word,
-    /// Which rule.
-    pub rule: RuleName,
-    /// Why, in the rule's words.
-    pub text: String,
-    /// The gauge it was measured with, where one is known.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub gauge: Option<GaugeName>,
-    /// Whether that could be believed then.
-    pub gauge_healthy: bool,
-}
-
-/// Where a value lies.
-pub(crate) enum Limits {
-    /// Inside.
-    Inside,
-    /// Outside, and the engine holds the piece for it.
-    Held,
-    /// Outside, and a rule's route stands in the place of that hold; why it is outside.
-    Routed(Words),
-}
-
-/// Evidence that came and could not be used.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Gap {
-    /// Where.
-    pub station: StationName,
-    /// What, where that is known.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub characteristic: Option<CharacteristicName>,
-    /// Which measurement of it; 0 where that could not be read.
-    pub attempt: u32,
-    /// Whether any later usable reading ends it, because that station measures nothing of pieces.
-    #[serde(default)]
-    pub anywhere: bool,
-    /// The engine's duty that says so.
-    #[serde(alias = "rule", deserialize_with = "duty")]
-    pub duty: Duty,
-    /// Why.
-    pub text: Words,
-}
-
 impl Piece {
+    /// A piece that a station names for the first time.
+    pub(crate) fn new(name: Name, place: i64) -> Self {
+        Self {
+            seen: name.by.clone(),
+            names: Vec::from([name]),
+            turn: Turn::default(),
+            lap: 1,
+            place,
+            flow: Flow::OnBelt,
+            perhaps: None,
+            was_at: None,
+            passed: None,
+            birth_told: false,
+            product: None,
+            strata: BTreeMap::new(),
+            ambiguous: None,
+            evidence: Evidence::default(),
+            told: None,
+            word: None,
+            act_at: None,
+        }
+    }
+
+    /// What answers call it.
+    #[must_use]
+    pub fn name(&self) -> &PieceName {
+        &self.names[0].name
+    }
+
     /// Whether something about it, beside holds, is still to be settled: such a piece is not forgotten.
     pub(crate) fn has_open_matter(&self) -> bool {
-        !self.gaps.is_empty()
-            || self.ambiguous.is_some()
-            || self.points.iter().any(|point| !point.asks.is_empty())
+        self.ambiguous.is_some() || self.evidence.has_open_matter()
     }
-
-    /// Whatever rules still ask for.
-    pub(crate) fn asks(&self) -> impl Iterator<Item = &Ask> {
-        self.points.iter().flat_map(|point| &point.asks)
-    }
-
-    /// A usable value came. What it led to before and what was missing there is over, unless a later
-    /// attempt had come already: that one stands, and the earlier may only add to it. Routes stay in any
-    /// case, since no later reading downgrades anything.
-    pub(crate) fn measured(
-        &mut self,
-        station: &StationName,
-        characteristic: &CharacteristicName,
-        attempt: u32,
-        limits: Limits,
-        mut asks: Vec<Ask>,
-    ) {
-        let about = |gap: &Gap| {
-            gap.anywhere
-                || (gap.station == *station
-                    && gap
-                        .characteristic
-                        .as_ref()
-                        .is_none_or(|known| known == characteristic))
-        };
-        let index = self.point(station, characteristic);
-        let newest = self.points[index].attempt <= attempt
-            && !self
-                .gaps
-                .iter()
-                .any(|gap| about(gap) && gap.attempt > attempt);
-        if newest {
-            self.gaps.retain(|gap| !about(gap));
-        } else {
-            asks.retain(|ask| ask.word.is_route());
-        }
-        let point = &mut self.points[index];
-        if newest {
-            point.attempt = attempt;
-            point.asks.retain(|ask| ask.word.is_route());
-        }
-        match limits {
-            Limits::Routed(text) if newest => point.outside = Some(text),
-            Limits::Routed(text) if !asks.is_empty() => {
-                point.outside.get_or_insert(text);
-            }
-            Limits::Held if newest => point.outside = None,
-            // A route that stays goes on standing in the place of a hold.
-            Limits::Inside if newest && point.asks.is_empty() => point.outside = None,
-            Limits::Inside | Limits::Held | Limits::Routed(_) => {}
-        }
-        // Said again it is the same wish, in its newest words.
-        let again = |old: &Ask| {
-            asks.iter()
-                .any(|new| new.rule == old.rule && new.word == old.word)
-        };
-        point.asks.retain(|old| !again(old));
-        point.asks.extend(asks);
-    }
-
-    /// The first measurement there that could be believed, if there was one.
-    pub(crate) fn first(
-        &self,
-        station: &StationName,
-        characteristic: &CharacteristicName,
-    ) -> Option<u32> {
-        self.points
-            .iter()
-            .find(|point| point.station == *station && point.characteristic == *characteristic)
-            .map(|point| point.first)
-            .filter(|first| *first > 0)
-    }
-
-    /// A value came that can be believed.
-    pub(crate) fn believed(
-        &mut self,
-        station: &StationName,
-        characteristic: &CharacteristicName,
-        attempt: u32,
-    ) {
-        let index = self.point(station, characteristic);
-        let first = &mut self.points[index].first;
-        if *first == 0 || attempt < *first {
-            *first = attempt;
-        }
-    }
-
-    fn point(&mut self, station: &StationName, characteristic: &CharacteristicName) -> usize {
-        let same =
-            |point: &Point| point.station == *station && point.characteristic == *characteristic;
-        self.points.iter().position(same).unwrap_or_else(|| {
-            self.points.push(Point {
-                station: station.clone(),
-                characteristic: characteristic.clone(),
-                attempt: 0,
-                first: 0,
-                outside: None,
-                asks: Vec::new(),
-            });
-            self.points.len() - 1
-        })
-    }
-
-    /// Evidence came that cannot be used.
-    pub(crate) fn missed(&mut self, gap: Gap) {
-        self.gaps.retain(|known| {
-            known.station != gap.station || known.characteristic != gap.characteristic
-        });
-        self.gaps.push(gap);
-    }
-}
-
-/// The version before wrote a duty as a speaker.
-fn duty<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Duty, D::Error> {
-    let text = String::deserialize(deserializer)?;
-    let duty = text.strip_prefix("engine:").unwrap_or(&text);
-    Duty::parse(duty).ok_or_else(|| D::Error::custom("no duty of the engine"))
-}
-
-fn is_none_yet(attempt: &u32) -> bool {
-    *attempt == 0
 }

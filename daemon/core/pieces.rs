@@ -1,10 +1,12 @@
-//! The pieces a line remembers, and the names it has heard of without one.
+//! The pieces a line remembers. A piece is a number: names point at it, and its turn on the belt is a structure of its
+//! own.
 //!
-//! One reading asks for its piece a dozen times, among a hundred thousand, so they are found by hash. The table's
-//! order is never seen: what walks over all of them sorts by name, or does not care.
+//! One reading asks for its piece a dozen times, among a hundred thousand, so they are found by hash. A table's
+//! order is never seen: what walks over all of them sorts, or does not care.
 
-use crate::names::{PieceName, StationName};
-use crate::piece::Piece;
+use crate::names::{PieceId, PieceName, StationName};
+use crate::order::{BeltOrder, SourceCount, Turn};
+use crate::piece::{Name, Piece};
 use alloc::collections::BTreeMap;
 use alloc::vec::Vec;
 use core::ops::Index;
@@ -12,90 +14,152 @@ use foldhash::quality::FixedState;
 use hashbrown::HashMap;
 use serde::{Deserialize, Serialize};
 
-/// How many births are looked past, at each birth, for a piece that can be forgotten.
+/// How many turns are looked past, at each birth, for a piece that can be forgotten.
 const FORGET_LOOK: usize = 16;
 /// So many names that no piece has are kept: a birth that comes late is not much later than that.
 const STRANGERS_KEPT: usize = 1000;
 
-/// Pieces by name, and in order of birth.
+/// Pieces, their names and their order.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(from = "Stored")]
 pub struct Pieces {
-    #[serde(with = "by_name")]
-    by_name: HashMap<PieceName, Piece, FixedState>,
-    births: BTreeMap<u64, PieceName>,
-    /// Ever born.
-    born: u64,
-    /// Those born before this one were looked at for forgetting.
-    forget_from: u64,
+    #[serde(with = "by_id")]
+    by_id: HashMap<PieceId, Piece, FixedState>,
+    /// Which piece a name is of. Says nothing that the pieces do not say.
+    #[serde(skip)]
+    names: HashMap<PieceName, PieceId, FixedState>,
+    order: BeltOrder,
+    /// Ever heard of.
+    heard: u64,
+    /// Those whose turn was before this one were looked at for forgetting.
+    forget_from: Turn,
     /// Names heard before any piece had them, each with the furthest station that named it and the record. The newest.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     strangers: BTreeMap<PieceName, (StationName, u64)>,
 }
 
+#[derive(Deserialize)]
+struct Stored {
+    #[serde(with = "by_id")]
+    by_id: HashMap<PieceId, Piece, FixedState>,
+    order: BeltOrder,
+    heard: u64,
+    forget_from: Turn,
+    #[serde(default)]
+    strangers: BTreeMap<PieceName, (StationName, u64)>,
+}
+
+impl From<Stored> for Pieces {
+    fn from(stored: Stored) -> Self {
+        let mut names = HashMap::with_hasher(FixedState::default());
+        for (id, piece) in &stored.by_id {
+            names.extend(piece.names.iter().map(|known| (known.name.clone(), *id)));
+        }
+        let turns = stored.by_id.iter().map(|(id, piece)| (piece.turn, *id));
+        Self {
+            names,
+            order: stored.order.of(turns),
+            by_id: stored.by_id,
+            heard: stored.heard,
+            forget_from: stored.forget_from,
+            strangers: stored.strangers,
+        }
+    }
+}
+
 impl Pieces {
+    /// As the version before had them: by name, each with its place in the order of birth.
     pub(crate) fn new(
-        pieces: BTreeMap<PieceName, Piece>,
-        births: BTreeMap<u64, PieceName>,
-        born: u64,
+        pieces: impl Iterator<Item = (u64, Piece)>,
+        heard: u64,
         strangers: BTreeMap<PieceName, (StationName, u64)>,
     ) -> Self {
-        Self {
-            by_name: pieces.into_iter().collect(),
-            births,
-            born,
-            forget_from: 0,
+        let by_id: HashMap<_, _, FixedState> = pieces
+            .map(|(born, piece)| {
+                let turn = Turn::nth(born);
+                (PieceId(born), Piece { turn, ..piece })
+            })
+            .collect();
+        Self::from(Stored {
+            by_id,
+            order: BeltOrder::new(heard),
+            heard,
+            forget_from: Turn::default(),
             strangers,
-        }
+        })
     }
 
     /// The piece of that name.
     #[must_use]
-    pub fn get(&self, name: &str) -> Option<&Piece> {
-        self.by_name.get(name)
+    pub fn id(&self, name: &str) -> Option<PieceId> {
+        self.names.get(name).copied()
     }
 
-    /// Whether there is one.
+    /// The piece of that name, and what is known of it.
     #[must_use]
-    pub fn contains_key(&self, name: &str) -> bool {
-        self.by_name.contains_key(name)
+    pub fn named(&self, name: &str) -> Option<&Piece> {
+        self.get(self.id(name)?)
+    }
+
+    /// What is known of a piece.
+    #[must_use]
+    pub fn get(&self, id: PieceId) -> Option<&Piece> {
+        self.by_id.get(&id)
     }
 
     /// How many there are.
     #[must_use]
     pub fn len(&self) -> usize {
-        self.by_name.len()
+        self.by_id.len()
     }
 
     /// Whether there is none.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        self.by_name.is_empty()
+        self.by_id.is_empty()
     }
 
-    /// All of them, in order of name.
-    pub fn iter(&self) -> impl Iterator<Item = (&PieceName, &Piece)> {
-        self.by_name.iter().collect::<BTreeMap<_, _>>().into_iter()
+    /// All of them, in order of their numbers.
+    pub fn iter(&self) -> impl Iterator<Item = (PieceId, &Piece)> {
+        let sorted: BTreeMap<_, _> = self.by_id.iter().map(|(id, piece)| (*id, piece)).collect();
+        sorted.into_iter()
     }
 
-    /// Their names, in order of birth.
-    pub fn in_order_of_birth(&self) -> impl Iterator<Item = &PieceName> {
-        self.births.values()
+    /// All of them, in their order on the belt.
+    pub fn in_order(&self) -> impl Iterator<Item = PieceId> {
+        self.order.iter()
     }
 
-    pub(crate) fn get_mut(&mut self, name: &str) -> Option<&mut Piece> {
-        self.by_name.get_mut(name)
+    pub(crate) fn get_mut(&mut self, id: PieceId) -> Option<&mut Piece> {
+        self.by_id.get_mut(&id)
     }
 
-    /// A piece comes into being. Returns the furthest station that has named it before.
-    pub(crate) fn bear(&mut self, name: &PieceName, piece: Piece) -> Option<StationName> {
-        self.born += 1;
-        let piece = Piece {
-            born: self.born,
-            ..piece
+    /// A piece comes into being; `told` by a station under its own count. Returns it, and the furthest station that has
+    /// named it before.
+    pub(crate) fn bear(
+        &mut self,
+        piece: Piece,
+        told: Option<(&StationName, &SourceCount)>,
+    ) -> (PieceId, Option<StationName>) {
+        self.heard += 1;
+        let id = PieceId(self.heard);
+        let turn = self.order.add(id, told);
+        let Name { name, .. } = &piece.names[0];
+        let heard_at = self.strangers.remove(name).map(|(station, _)| station);
+        self.names.insert(name.clone(), id);
+        self.by_id.insert(id, Piece { turn, ..piece });
+        // One that was sorted in among those looked at already is looked at too.
+        self.forget_from = self.forget_from.min(turn);
+        (id, heard_at)
+    }
+
+    /// A piece comes again: its turn is behind all others.
+    pub(crate) fn again(&mut self, id: PieceId) {
+        let Some(piece) = self.by_id.get_mut(&id) else {
+            return;
         };
-        self.births.insert(piece.born, name.clone());
-        self.by_name.insert(name.clone(), piece);
-        self.strangers.remove(name).map(|(station, _)| station)
+        self.order.remove(piece.turn);
+        piece.turn = self.order.add(id, None);
     }
 
     /// The station that is known to have named a piece that is not born.
@@ -114,62 +178,67 @@ impl Pieces {
         }
     }
 
-    /// Memory is bounded: those born before the newest `kept` are forgotten, unless something about them `stays`.
-    /// Returns who was, and where each was seen last.
+    /// Memory is bounded: those whose turn was before the newest `kept` are forgotten, unless something about them
+    /// `stays`. Returns who was, and where each was seen last.
     pub(crate) fn forget(
         &mut self,
         kept: usize,
-        stays: impl Fn(&PieceName, &Piece) -> bool,
-    ) -> Vec<(PieceName, StationName)> {
+        stays: impl Fn(PieceId, &Piece) -> bool,
+    ) -> Vec<(PieceId, StationName)> {
         let kept = u64::try_from(kept.max(1)).unwrap_or(u64::MAX);
-        let end = self.born.saturating_sub(kept).saturating_add(1);
-        let oldest: Vec<(u64, PieceName)> = self
-            .births
-            .range(self.forget_from.min(end)..end)
-            .take(FORGET_LOOK)
-            .map(|(born, name)| (*born, name.clone()))
-            .collect();
+        let behind = self.order.behind(kept);
+        let oldest = self.order.range(self.forget_from, ..behind);
+        let oldest: Vec<(Turn, PieceId)> = oldest.take(FORGET_LOOK).collect();
         let mut forgotten = Vec::new();
-        for (born, name) in oldest {
-            self.forget_from = born + 1;
-            let piece = self.by_name.get(&name);
-            if piece.is_some_and(|piece| !stays(&name, piece)) {
-                self.births.remove(&born);
-                if let Some(piece) = self.by_name.remove(&name) {
-                    forgotten.push((name, piece.seen));
-                }
+        for (turn, id) in oldest {
+            self.forget_from = turn.next();
+            let Some(piece) = self.by_id.get(&id).filter(|piece| !stays(id, piece)) else {
+                continue;
+            };
+            for known in &piece.names {
+                self.names.remove(&known.name);
             }
+            forgotten.push((id, piece.seen.clone()));
+            self.order.remove(turn);
+            self.by_id.remove(&id);
         }
         forgotten
     }
 
     /// Something about a piece is over: it may be forgotten now, though it was looked past.
-    pub(crate) fn look_again_at(&mut self, born: u64) {
-        self.forget_from = self.forget_from.min(born);
+    pub(crate) fn look_again_at(&mut self, id: PieceId) {
+        if let Some(piece) = self.by_id.get(&id) {
+            self.forget_from = self.forget_from.min(piece.turn);
+        }
+    }
+
+    /// All may be forgotten now that were looked past.
+    pub(crate) fn look_again_at_all(&mut self) {
+        self.forget_from = Turn::default();
     }
 
     /// Does the same to each, in no order.
     pub(crate) fn each(&mut self, change: impl FnMut(&mut Piece)) {
-        self.by_name.values_mut().for_each(change);
+        self.by_id.values_mut().for_each(change);
     }
 }
 
-impl Index<&PieceName> for Pieces {
+impl Index<PieceId> for Pieces {
     type Output = Piece;
 
-    fn index(&self, name: &PieceName) -> &Piece {
-        self.get(name.as_str())
-            .unwrap_or_else(|| panic!("{name} was met and is not there"))
+    fn index(&self, id: PieceId) -> &Piece {
+        self.get(id)
+            .unwrap_or_else(|| panic!("piece {} was met and is not there", id.0))
     }
 }
 
-/// A hash table is written in order of name.
-mod by_name {
-    use super::{BTreeMap, Deserialize, FixedState, HashMap, Piece, PieceName};
+/// A hash table is written in order of its keys.
+mod by_id {
+    use super::{BTreeMap, Deserialize, FixedState, HashMap, Piece, PieceId};
     use serde::{Deserializer, Serializer};
 
     pub fn serialize<S: Serializer>(
-        pieces: &HashMap<PieceName, Piece, FixedState>,
+        pieces: &HashMap<PieceId, Piece, FixedState>,
         serializer: S,
     ) -> Result<S::Ok, S::Error> {
         serializer.collect_map(pieces.iter().collect::<BTreeMap<_, _>>())
@@ -177,8 +246,8 @@ mod by_name {
 
     pub fn deserialize<'de, D: Deserializer<'de>>(
         deserializer: D,
-    ) -> Result<HashMap<PieceName, Piece, FixedState>, D::Error> {
-        let pieces = BTreeMap::<PieceName, Piece>::deserialize(deserializer)?;
+    ) -> Result<HashMap<PieceId, Piece, FixedState>, D::Error> {
+        let pieces = BTreeMap::<PieceId, Piece>::deserialize(deserializer)?;
         Ok(pieces.into_iter().collect())
     }
 }
@@ -188,21 +257,51 @@ mod tests {
     use super::*;
     use alloc::format;
 
+    fn piece(name: &str) -> Piece {
+        let name = Name {
+            name: name.into(),
+            by: "s10".into(),
+            since: 1,
+        };
+        Piece::new(name, 1)
+    }
+
+    fn back(pieces: &Pieces) -> Pieces {
+        let text = serde_json::to_string(pieces).expect("plain data");
+        serde_json::from_str(&text).expect("reads back")
+    }
+
     #[test]
     fn the_oldest_are_forgotten_and_who_has_something_open_is_not() {
         let mut pieces = Pieces::default();
-        let name = |n: u32| PieceName::from(format!("P{n}"));
         for n in 1..=5 {
-            assert_eq!(pieces.bear(&name(n), Piece::default()), None);
+            let born = pieces.bear(piece(&format!("P{n}")), None);
+            assert_eq!(born, (PieceId(n), None));
         }
-        let gone = pieces.forget(2, |name, _| name.as_str() == "P2");
-        let gone: Vec<PieceName> = gone.into_iter().map(|(name, _)| name).collect();
-        assert_eq!(gone, [name(1), name(3)]);
+        assert_eq!(back(&pieces), pieces);
+        let gone = pieces.forget(2, |id, _| id == PieceId(2));
+        let gone: Vec<u64> = gone.into_iter().map(|(id, _)| id.0).collect();
+        assert_eq!(gone, [1, 3]);
+        assert_eq!(pieces.id("P1"), None);
         assert_eq!(pieces.forget(2, |_, _| false), [], "looked past");
-        pieces.look_again_at(2);
+        pieces.look_again_at(PieceId(2));
         assert_eq!(pieces.forget(2, |_, _| false).len(), 1);
-        let left: Vec<&PieceName> = pieces.in_order_of_birth().collect();
-        assert_eq!((left, pieces.len()), (Vec::from([&name(4), &name(5)]), 2));
+        let left: Vec<PieceId> = pieces.in_order().collect();
+        assert_eq!(
+            (left, pieces.len()),
+            (Vec::from([PieceId(4), PieceId(5)]), 2)
+        );
+        // What comes again is among the newest.
+        pieces.again(PieceId(4));
+        pieces.bear(piece("P6"), None);
+        let gone = pieces.forget(2, |_, _| false);
+        assert_eq!(gone.len(), 1);
+        assert_eq!(pieces.id("P5"), None);
+        assert_eq!(
+            pieces.named("P4").map(|piece| piece.turn),
+            Some(Turn::nth(6))
+        );
+        assert_eq!(back(&pieces), pieces);
     }
 
     #[test]
@@ -211,7 +310,7 @@ mod tests {
         let name = PieceName::from("P1");
         pieces.hear_of(&name, &"s60".into(), 1);
         assert_eq!(pieces.heard_at(&name), Some(&"s60".into()));
-        assert_eq!(pieces.bear(&name, Piece::default()), Some("s60".into()));
+        assert_eq!(pieces.bear(piece("P1"), None).1, Some("s60".into()));
         assert_eq!(pieces.heard_at(&name), None);
         for n in 0..=STRANGERS_KEPT {
             pieces.hear_of(&PieceName::from(format!("S{n}")), &"s60".into(), n as u64);

@@ -187,6 +187,7 @@ mod tests {
             strata: Vec::new(),
             product: None,
             gauge: None,
+            lap: None,
             attempt: 1,
             values,
             faults: Vec::new(),

@@ -3,11 +3,11 @@
 
 use crate::alarm::{Ends, Occurrence, Owner, Priority};
 use crate::codes;
+use crate::evidence::Ask;
 use crate::gauges::Witness;
 use crate::judge::Judge;
 use crate::line::{Line, topic_level};
-use crate::names::{GaugeName, PieceName};
-use crate::piece::Ask;
+use crate::names::{GaugeName, PieceId, PieceName};
 use crate::plant::{Characteristic, Gauge, Plant, Station};
 use crate::speaker::Duty;
 use crate::words::Words;
@@ -46,7 +46,7 @@ impl<J: Judge> Line<J> {
     /// A gauge that may be believed measured a piece.
     pub(crate) fn count_measured(
         &mut self,
-        name: &PieceName,
+        id: PieceId,
         station: &Station,
         characteristic: &Characteristic,
         gauge: Option<&GaugeName>,
@@ -57,17 +57,16 @@ impl<J: Judge> Line<J> {
             .map(|gauge| gauge.irreversible)
             .unwrap_or_default()
             .of;
-        let born = self.state.pieces[name].born;
-        self.state.gauges.measured(source, born, of);
+        self.state.gauges.measured(source, id, of);
     }
 
     /// Why what rules ask for is not done on a gauge's word alone, if it is not; then people are called to check it.
-    pub(crate) fn unproven(&mut self, name: &PieceName) -> Option<Words> {
+    pub(crate) fn unproven(&mut self, id: PieceId) -> Option<Words> {
         let plant = Arc::clone(&self.plant);
-        let piece = &self.state.pieces[name];
-        let born = piece.born;
+        let piece = &self.state.pieces[id];
+        let name = piece.name().clone();
         let mut asks: Vec<(Witness, Ask)> = Vec::new();
-        for point in &piece.points {
+        for point in piece.evidence.points() {
             for ask in point.asks.iter().filter(|ask| ask.word.is_irreversible()) {
                 let source = Witness::of(&point.station, &point.characteristic, ask.gauge.as_ref());
                 if asks.iter().all(|(known, _)| *known != source) {
@@ -78,7 +77,7 @@ impl<J: Judge> Line<J> {
         let mut first = None;
         for (source, ask) in asks {
             let gauge = source.gauge(&plant);
-            let others = self.state.gauges.asked(&source, born);
+            let others = self.state.gauges.asked(&source, id);
             let why = self
                 .overdue(gauge)
                 .or_else(|| too_many(&source, gauge, others));
@@ -89,7 +88,7 @@ impl<J: Judge> Line<J> {
                     name.as_str(),
                     &why,
                 );
-                self.call_for_check(&source, gauge, name, text);
+                self.call_for_check(&source, gauge, &name, text);
                 first.get_or_insert(why);
             }
         }

@@ -6,7 +6,7 @@ use crate::hold::{HoldOf, Origin, Wish};
 use crate::input::{Close, PlaceHold, Release, Request, RequestKind, SourceKind};
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{ClassName, HoldId, RoleName, StationName};
+use crate::names::{ClassName, HoldId, PieceId, RoleName, StationName};
 use crate::outcome::{Closed, Freed, Outcome, Reply, ReplyResult};
 use crate::plant::{Plant, Scope};
 use crate::settling::default_class;
@@ -142,19 +142,18 @@ impl<J: Judge> Line<J> {
             request.by.clone()
         };
         let of = hold.of.clone();
+        let said = self.said(hold);
         self.free(Freed {
-            hold: release.hold.clone(),
-            of: of.clone(),
+            hold: said.id,
+            of: said.of,
             by,
             second,
             role: role.clone(),
             reason: request.reason.clone(),
         });
         // A freed piece has another disposition; a freed gate frees no piece.
-        if let HoldOf::Piece(name) = &of
-            && self.state.pieces.contains_key(name.as_str())
-        {
-            self.announce(name, &request.input);
+        if let HoldOf::Piece(id) = of {
+            self.announce(id, &request.input);
         }
         let own = self
             .state
@@ -177,17 +176,14 @@ impl<J: Judge> Line<J> {
 
     fn free(&mut self, freed: Freed) {
         let hold = self.state.holds.free(&freed.hold);
-        if let HoldOf::Piece(name) = &freed.of
-            && let Some(born) = self.state.pieces.get(name.as_str()).map(|piece| piece.born)
-        {
-            // Looked past while it was held; it can be forgotten now.
-            self.state.pieces.look_again_at(born);
-        }
-        self.state.gates.change(&freed.of, self.state.seq);
         self.outcomes.push(Outcome::Freed(freed));
-        if let Some(hold) = hold {
-            self.released(&hold);
+        let Some(hold) = hold else { return };
+        if let HoldOf::Piece(id) = hold.of {
+            // Looked past while it was held; it can be forgotten now.
+            self.state.pieces.look_again_at(id);
         }
+        self.state.gates.change(&hold.of, self.state.seq);
+        self.released(&hold);
     }
 
     fn close(&mut self, request: &Request, close: &Close) -> Answer {
@@ -238,7 +234,7 @@ impl<J: Judge> Line<J> {
         };
         let id = self.open_hold(of.clone(), wish).id().clone();
         let stops = match &of {
-            HoldOf::Piece(name) => self.announce(name, &request.input),
+            HoldOf::Piece(id) => self.announce(*id, &request.input),
             HoldOf::Station(_) | HoldOf::Stratum(..) => {
                 self.cover_standing(&id, None, &request.input);
                 true
@@ -259,17 +255,16 @@ impl<J: Judge> Line<J> {
     }
 
     /// What a request to hold means; and the station it names, where that has no gate and the next one is held.
-    fn hold_of(&self, asked: &PlaceHold) -> Result<(HoldOf, Option<StationName>), Words> {
+    fn hold_of(&self, asked: &PlaceHold) -> Result<(HoldOf<PieceId>, Option<StationName>), Words> {
         let scope_fits = |scope: Scope| asked.scope.is_none_or(|given| given == scope);
         if let Some(scope @ (Scope::Bracket | Scope::Lot)) = asked.scope {
             return Err(codes::scope_not_here(scope.as_str()));
         }
         match (&asked.piece, &asked.station, &asked.stratum) {
             (Some(piece), None, None) if scope_fits(Scope::Piece) => {
-                if !self.state.pieces.contains_key(piece.as_str()) {
-                    return Err(codes::piece_not_known(piece.as_str()));
-                }
-                Ok((HoldOf::Piece(piece.clone()), None))
+                let known = self.state.pieces.id(piece.as_str());
+                let id = known.ok_or_else(|| codes::piece_not_known(piece.as_str()))?;
+                Ok((HoldOf::Piece(id), None))
             }
             (None, Some(name), None) if scope_fits(Scope::Station) => {
                 let plant = Arc::clone(&self.plant);

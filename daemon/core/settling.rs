@@ -6,12 +6,13 @@ use crate::alarm::{Occurrence, Owner, Priority};
 use crate::belt::is_late;
 use crate::codes;
 use crate::decision::{GateAt, Matter, Objection};
+use crate::evidence::Says;
 use crate::hold::{HoldOf, Origin, Wish};
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{ClassName, InputId, PieceName, RuleName};
+use crate::names::{ClassName, InputId, PieceId, PieceName, RuleName};
 use crate::outcome::{Disposition, OpenHold, Outcome, Reason, Told};
-use crate::piece::{Ask, Flow, Piece};
+use crate::piece::{Flow, Piece};
 use crate::plant::{Gate, Plant, Station, Word};
 use crate::speaker::Duty;
 use crate::words::Words;
@@ -34,46 +35,39 @@ pub(crate) enum Came {
 }
 
 impl<J: Judge> Line<J> {
-    /// Answers for a piece that the station measured, or that stands there.
+    /// Answers for a piece that the station measured, or that stands there; `late`: not any more.
     pub(crate) fn answer(
         &mut self,
-        name: &PieceName,
+        id: PieceId,
         station: &Station,
         came: Came,
+        late: bool,
         input: &InputId,
     ) {
         let plant = Arc::clone(&self.plant);
-        let late = is_late(&plant, &self.state.pieces[name], station);
         let own = station
             .gate
             .as_ref()
             .filter(|_| !late)
             .map(|gate| (station, gate));
         if own.is_some() {
-            self.cover(name, station);
+            self.cover(id, station);
         }
-        let act_at = own.or_else(|| next_gate(&plant, &self.state.pieces[name]));
-        let word = self.settle(name, act_at);
-        self.tell(name, station, act_at, word, late, input);
+        let act_at = own.or_else(|| next_gate(&plant, &self.state.pieces[id]));
+        let word = self.settle(id, act_at);
+        self.tell(id, station, act_at, word, late, input);
         if let Some((_, gate)) = own {
-            self.stand(name, station, gate, came, word == Word::Accept);
+            self.stand(id, station, gate, came, word == Word::Accept);
         }
     }
 
     /// The piece stands at a gate, which was told just now whether to let it pass.
-    fn stand(
-        &mut self,
-        name: &PieceName,
-        station: &Station,
-        gate: &Gate,
-        came: Came,
-        passes: bool,
-    ) {
+    fn stand(&mut self, id: PieceId, station: &Station, gate: &Gate, came: Came, passes: bool) {
         let ahead = match came {
             Came::ToGate => 0,
             Came::ToStation | Came::Unusable => gate.place - station.place,
         };
-        let piece = self.piece_mut(name);
+        let piece = self.piece_mut(id);
         if came != Came::Unusable {
             // A gate down the belt from its station is still ahead of the piece.
             piece.passed = (passes && gate.place <= station.place).then_some(gate.place);
@@ -82,60 +76,61 @@ impl<J: Judge> Line<J> {
         }
         let at_gate = self.state.gates.at(station);
         if passes {
-            at_gate.let_pass(name, ahead);
+            at_gate.let_pass(id, ahead);
         } else {
-            at_gate.keep(name);
+            at_gate.keep(id);
         }
     }
 
     /// Says that a piece's disposition changed, if it did and a gate is left to act on it. Returns
     /// whether one is left.
-    pub(crate) fn announce(&mut self, name: &PieceName, input: &InputId) -> bool {
+    pub(crate) fn announce(&mut self, id: PieceId, input: &InputId) -> bool {
         let plant = Arc::clone(&self.plant);
-        let act_at = next_gate(&plant, &self.state.pieces[name]);
-        let word = self.settle(name, act_at);
-        let piece = &self.state.pieces[name];
+        let act_at = next_gate(&plant, &self.state.pieces[id]);
+        let word = self.settle(id, act_at);
+        let piece = &self.state.pieces[id];
         if piece.told.is_some() && piece.word != Some(word) {
             let seen = plant.station(piece.seen.as_str());
             match (act_at, seen.or(act_at.map(|(station, _)| station))) {
-                (Some(_), Some(seen)) => self.tell(name, seen, act_at, word, false, input),
-                _ => self.piece_mut(name).word = Some(word),
+                (Some(_), Some(seen)) => self.tell(id, seen, act_at, word, false, input),
+                _ => self.piece_mut(id).word = Some(word),
             }
         }
-        let seen = &self.state.pieces[name].seen;
+        let seen = &self.state.pieces[id].seen;
         if let Some((station, gate)) = act_at.filter(|(station, _)| station.name == *seen) {
             let ahead = gate.place - station.place;
             let gates = &mut self.state.gates;
-            gates.said(&station.name, name, word == Word::Accept, ahead);
+            gates.said(&station.name, id, word == Word::Accept, ahead);
         }
         act_at.is_some()
     }
 
     fn tell(
         &mut self,
-        name: &PieceName,
+        id: PieceId,
         station: &Station,
         act_at: GateAt<'_>,
         word: Word,
         late: bool,
         input: &InputId,
     ) {
-        let piece = &self.state.pieces[name];
-        let held = self.state.holds.of_piece(name).take(SAID_MAX);
+        let piece = &self.state.pieces[id];
+        let held = self.state.holds.of_piece(id).take(SAID_MAX);
         let open = held.map(|hold| OpenHold {
             id: hold.id.clone(),
             seq: hold.seq,
         });
         let disposition = Disposition {
-            piece: name.clone(),
+            piece: piece.name().clone(),
             product: piece.product.clone(),
             station: station.name.clone(),
+            lap: piece.lap,
             word,
             route: self.plant.lanes.get(&word).cloned(),
             act_at: act_at.map(|(station, _)| station.name.clone()),
             act_within: act_at.map(|(_, gate)| gate.within),
             late,
-            reasons: self.reasons(name, piece, word),
+            reasons: self.reasons(id, word),
             open: open.collect(),
             input: input.clone(),
             rulebook: self.state.rulebook.clone().unwrap_or_default(),
@@ -147,27 +142,28 @@ impl<J: Judge> Line<J> {
         };
         let act_at = disposition.act_at.clone();
         self.outcomes.push(Outcome::Disposition(disposition));
-        let piece = self.piece_mut(name);
+        let piece = self.piece_mut(id);
         piece.told = Some(told);
         piece.word = Some(word);
         piece.act_at = act_at;
     }
 
-    fn reasons(&self, name: &PieceName, piece: &Piece, word: Word) -> Vec<Reason> {
+    fn reasons(&self, id: PieceId, word: Word) -> Vec<Reason> {
+        let evidence = &self.state.pieces[id].evidence;
         match word {
             Word::Accept => Vec::new(),
             Word::Hold => self
                 .state
                 .holds
-                .of_piece(name)
+                .of_piece(id)
                 .take(SAID_MAX)
                 .map(|hold| Reason {
                     rule: hold.rule.clone(),
                     text: hold.reason.clone(),
                 })
                 .collect(),
-            Word::Unevaluated if piece.gaps.is_empty() => {
-                let text = if piece.points.is_empty() {
+            Word::Unevaluated if evidence.gaps().is_empty() => {
+                let text = if evidence.is_unmeasured() {
                     codes::no_reading_yet()
                 } else {
                     codes::final_gate_wants_more()
@@ -177,15 +173,15 @@ impl<J: Judge> Line<J> {
                     text,
                 }])
             }
-            Word::Unevaluated => piece
-                .gaps
+            Word::Unevaluated => evidence
+                .gaps()
                 .iter()
                 .map(|gap| Reason {
                     rule: gap.duty.into(),
                     text: gap.text.clone(),
                 })
                 .collect(),
-            Word::Recheck | Word::Rework | Word::Regrade | Word::Scrap | Word::Remelt => piece
+            Word::Recheck | Word::Rework | Word::Regrade | Word::Scrap | Word::Remelt => evidence
                 .asks()
                 .filter(|ask| ask.word == word)
                 .map(|ask| Reason {
@@ -198,18 +194,18 @@ impl<J: Judge> Line<J> {
 
     /// The piece's effective disposition. Whatever cannot be taken back and is not beyond doubt, or is
     /// not legal where it would be done, becomes a hold here.
-    fn settle(&mut self, name: &PieceName, act_at: GateAt<'_>) -> Word {
-        if let Some((word, wish)) = self.objection(name, act_at) {
-            self.open_hold(HoldOf::Piece(name.clone()), wish);
-            self.withdraw(name, word);
+    fn settle(&mut self, id: PieceId, act_at: GateAt<'_>) -> Word {
+        if let Some((word, wish)) = self.objection(id, act_at) {
+            self.open_hold(HoldOf::Piece(id), wish);
+            self.withdraw(id, word);
         }
-        self.matter(name, act_at).word()
+        self.matter(id, act_at).word()
     }
 
-    fn matter<'m>(&'m self, name: &'m PieceName, gate: GateAt<'m>) -> Matter<'m> {
+    fn matter<'m>(&'m self, id: PieceId, gate: GateAt<'m>) -> Matter<'m> {
         Matter {
-            name,
-            piece: &self.state.pieces[name],
+            id,
+            piece: &self.state.pieces[id],
             holds: &self.state.holds,
             gauges: &self.state.gauges,
             plant: &self.plant,
@@ -219,32 +215,16 @@ impl<J: Judge> Line<J> {
 
     /// Takes back what was objected to. Where a route stood in the place of the tolerance's own hold,
     /// that hold comes now.
-    fn withdraw(&mut self, name: &PieceName, word: Word) {
-        let falls = |ask: &Ask| {
-            if word.is_irreversible() {
-                ask.word.is_irreversible()
-            } else {
-                ask.word == word
-            }
-        };
-        let mut wishes = Vec::new();
-        for point in &mut self.piece_mut(name).points {
-            point.asks.retain(|ask| !falls(ask));
-            if point.asks.is_empty()
-                && let Some(text) = point.outside.take()
-            {
-                let origin = Origin::values(&point.station, &point.characteristic, None);
-                wishes.push(out_of_tolerance(origin, text));
-            }
-        }
-        for wish in wishes {
-            self.open_hold(HoldOf::Piece(name.clone()), wish);
+    fn withdraw(&mut self, id: PieceId, word: Word) {
+        for fell in self.learn(id, Says::Withdrawn(word)) {
+            let origin = Origin::values(&fell.station, &fell.characteristic, None);
+            self.open_hold(HoldOf::Piece(id), out_of_tolerance(origin, fell.why));
         }
     }
 
     /// What speaks against a route that rules ask for: the route, and the hold it becomes.
-    fn objection(&mut self, name: &PieceName, act_at: GateAt<'_>) -> Option<(Word, Wish)> {
-        let matter = self.matter(name, act_at);
+    fn objection(&mut self, id: PieceId, act_at: GateAt<'_>) -> Option<(Word, Wish)> {
+        let matter = self.matter(id, act_at);
         let ask = matter.route()?.clone();
         let (rule, word) = (&ask.rule, ask.word);
         let objection = match matter.objection() {
@@ -253,13 +233,14 @@ impl<J: Judge> Line<J> {
             None if !word.is_irreversible() || matter.piece.word == Some(word) => return None,
             None => Objection {
                 by: Duty::Gauge.into(),
-                why: self.unproven(name)?,
+                why: self.unproven(id)?,
             },
         };
         let Objection { by, why } = objection;
         if by == Duty::Legality.into() {
+            let name = self.name(id).clone();
             let text = codes::asked_illegal(rule.as_str(), word.as_str(), name.as_str(), &why);
-            self.raise_illegal(rule, name, text);
+            self.raise_illegal(rule, &name, text);
         }
         let wish = Wish {
             rule: by,

@@ -15,6 +15,7 @@
 use crate::ahead::{Ahead, Outlook, Trail};
 use crate::codes;
 use crate::names::{CharacteristicName, RuleName, StationName, StratumName, TextDigest};
+use crate::order::Turn;
 use crate::words::Words;
 use alloc::collections::BTreeMap;
 use alloc::string::String;
@@ -172,11 +173,11 @@ pub struct Counter {
     pub since: u64,
     /// The record that last fed it.
     pub fed: u64,
-    /// Only pieces born later count: it started again after that one.
-    #[serde(default, skip_serializing_if = "is_zero")]
-    pub after: u64,
-    /// Pieces by order of birth, and whether they are marked.
-    pub newest: Vec<(u64, bool)>,
+    /// Only pieces of later turns count: it started again after that one.
+    #[serde(default, skip_serializing_if = "is_none")]
+    pub after: Turn,
+    /// Pieces by their turns, and whether they are marked.
+    pub newest: Vec<(Turn, bool)>,
 }
 
 /// How far a chart has come.
@@ -186,17 +187,17 @@ pub struct Chart {
     pub since: u64,
     /// The record that last fed it.
     pub fed: u64,
-    /// The piece last taken, by order of birth.
-    pub newest: u64,
+    /// The piece last taken, by its turn.
+    pub newest: Turn,
     /// Values in a row that came late, and stayed out.
     #[serde(default, skip_serializing_if = "is_none_yet")]
     pub skipped: u32,
     /// Pieces of the stratum that have come by, those left out too; counted only where the chart looks ahead.
     #[serde(default, skip_serializing_if = "is_zero")]
     pub passed: u64,
-    /// The last of them, by order of birth.
-    #[serde(default, skip_serializing_if = "is_zero")]
-    pub last: u64,
+    /// The last of them, by its turn.
+    #[serde(default, skip_serializing_if = "is_none")]
+    pub last: Turn,
     /// Where it stands.
     pub now: Level,
     /// Where it stood when its gauge last passed a check.
@@ -256,6 +257,8 @@ pub(crate) enum LeftOut {
     NoCentre,
     /// A chart follows one gauge.
     OtherGauge,
+    /// A chart follows what was not reworked.
+    Reworked,
 }
 
 impl LeftOut {
@@ -268,6 +271,7 @@ impl LeftOut {
             Self::Old => codes::older_than_looked_at(),
             Self::NoCentre => codes::no_centre_known(),
             Self::OtherGauge => codes::by_another_gauge(),
+            Self::Reworked => codes::it_was_reworked(),
         }
     }
 }
@@ -330,20 +334,20 @@ impl Counter {
     /// ever was; `instead` of what a later measurement said of it, where this is an earlier one.
     pub(crate) fn take(
         &mut self,
-        born: u64,
+        turn: Turn,
         marked: bool,
         instead: bool,
         of_last: usize,
     ) -> Result<(), LeftOut> {
-        if born <= self.after {
+        if turn <= self.after {
             return Err(LeftOut::Old);
         }
-        match self.newest.binary_search_by_key(&born, |(born, _)| *born) {
+        match self.newest.binary_search_by_key(&turn, |(turn, _)| *turn) {
             Ok(known) if instead => self.newest[known].1 = marked,
             Ok(known) => self.newest[known].1 |= marked,
             Err(0) if self.newest.len() >= of_last => return Err(LeftOut::Old),
             Err(place) => {
-                self.newest.insert(place, (born, marked));
+                self.newest.insert(place, (turn, marked));
                 if self.newest.len() > of_last {
                     self.newest.remove(0);
                 }
@@ -352,9 +356,9 @@ impl Counter {
         Ok(())
     }
 
-    /// What a rule sees of it, from where the piece born then stands.
-    pub(crate) fn count(&self, born: u64) -> Count {
-        let here = self.newest.binary_search_by_key(&born, |(born, _)| *born);
+    /// What a rule sees of it, from where the piece of that turn stands.
+    pub(crate) fn count(&self, turn: Turn) -> Count {
+        let here = self.newest.binary_search_by_key(&turn, |(turn, _)| *turn);
         let here = here.unwrap_or(self.newest.len().saturating_sub(1));
         let marked = |index: usize| self.newest.get(index).is_some_and(|(_, marked)| *marked);
         let run = if marked(here) {
@@ -375,15 +379,18 @@ impl Counter {
     }
 
     /// The piece does not count here any more. Returns whether it was marked, where it did count.
-    pub(crate) fn forget(&mut self, born: u64) -> Option<bool> {
-        let known = self.newest.binary_search_by_key(&born, |(born, _)| *born);
+    pub(crate) fn forget(&mut self, turn: Turn) -> Option<bool> {
+        let known = self.newest.binary_search_by_key(&turn, |(turn, _)| *turn);
         known.ok().map(|known| self.newest.remove(known).1)
     }
 
     /// Starts again: only pieces born from here on count.
     pub(crate) fn restart(&mut self, since: u64) {
         self.since = since;
-        let last = self.newest.last().map_or(0, |(born, _)| *born);
+        let last = self
+            .newest
+            .last()
+            .map_or(Turn::default(), |(turn, _)| *turn);
         self.after = self.after.max(last);
         self.newest.clear();
     }
@@ -426,9 +433,9 @@ impl Level {
 impl Chart {
     /// A piece of the stratum came by, whether the chart takes its value or not. It stands for as many pieces as
     /// one in so many is measured.
-    pub(crate) fn pass(&mut self, born: u64, every: u32) {
-        if born > self.last {
-            self.last = born;
+    pub(crate) fn pass(&mut self, turn: Turn, every: u32) {
+        if turn > self.last {
+            self.last = turn;
             self.passed = self.passed.saturating_add(every.into());
         }
     }
@@ -444,18 +451,18 @@ impl Chart {
     pub(crate) fn take(
         &mut self,
         chart: &measure::Chart,
-        born: u64,
+        turn: Turn,
         point: f64,
     ) -> Result<(), LeftOut> {
-        if born <= self.newest {
-            return Err(if born == self.newest {
+        if turn <= self.newest {
+            return Err(if turn == self.newest {
                 LeftOut::Again
             } else {
                 LeftOut::Late
             });
         }
         self.skipped = 0;
-        self.newest = born;
+        self.newest = turn;
         self.now.feed(chart, point);
         Ok(())
     }
@@ -486,6 +493,10 @@ fn is_zero(count: &u64) -> bool {
     *count == 0
 }
 
+fn is_none(turn: &Turn) -> bool {
+    *turn == Turn::default()
+}
+
 fn is_none_yet(count: &u32) -> bool {
     *count == 0
 }
@@ -500,9 +511,16 @@ mod tests {
         let mut counter = Counter::default();
         for (born, marked) in pieces {
             // What is too old to be looked at is no piece of it.
-            let _ = counter.take(*born, *marked, false, of_last);
+            let _ = counter.take(Turn::nth(*born), *marked, false, of_last);
         }
         counter
+    }
+
+    fn newest(counter: &Counter) -> Vec<(i64, bool)> {
+        let newest = counter.newest.iter();
+        newest
+            .map(|(turn, marked)| (turn.belt(), *marked))
+            .collect()
     }
 
     fn count(total: u32, in_a_row: u32, pieces: u32) -> Count {
@@ -540,21 +558,28 @@ mod tests {
     #[test]
     fn a_counter_holds_the_newest_pieces() {
         let mut counter = counter(3, &[(1, true), (2, false), (3, true)]);
-        assert_eq!(counter.count(3), count(2, 1, 3));
-        assert_eq!(counter.take(4, true, false, 3), Ok(()));
-        assert_eq!(counter.newest, [(2, false), (3, true), (4, true)]);
-        assert_eq!(counter.count(4), count(2, 2, 3));
+        assert_eq!(counter.count(Turn::nth(3)), count(2, 1, 3));
+        assert_eq!(counter.take(Turn::nth(4), true, false, 3), Ok(()));
+        assert_eq!(newest(&counter), [(2, false), (3, true), (4, true)]);
+        assert_eq!(counter.count(Turn::nth(4)), count(2, 2, 3));
         // One older than all of them has no place any more, one between two has.
-        assert_eq!(counter.take(1, true, false, 3), Err(LeftOut::Old));
-        assert_eq!(counter.take(9, false, false, 3), Ok(()));
-        assert_eq!(counter.take(6, true, false, 3), Ok(()));
-        assert_eq!(counter.newest, [(4, true), (6, true), (9, false)]);
+        assert_eq!(
+            counter.take(Turn::nth(1), true, false, 3),
+            Err(LeftOut::Old)
+        );
+        assert_eq!(counter.take(Turn::nth(9), false, false, 3), Ok(()));
+        assert_eq!(counter.take(Turn::nth(6), true, false, 3), Ok(()));
+        assert_eq!(newest(&counter), [(4, true), (6, true), (9, false)]);
     }
 
     #[test]
     fn a_row_is_the_one_around_the_piece() {
         let check = |pieces: &[(u64, bool)], born, expect| {
-            assert_eq!(counter(10, pieces).count(born).in_a_row, expect, "{born}");
+            assert_eq!(
+                counter(10, pieces).count(Turn::nth(born)).in_a_row,
+                expect,
+                "{born}"
+            );
         };
         let gap = [(1, true), (2, true), (4, true), (5, false), (6, true)];
         check(&gap, 2, 3);
@@ -574,29 +599,29 @@ mod tests {
     #[test]
     fn a_piece_reported_twice_is_one() {
         let mut counter = counter(5, &[(1, true), (1, true), (1, false)]);
-        assert_eq!(counter.count(1), count(1, 1, 1));
-        assert_eq!(counter.take(2, false, false, 5), Ok(()));
-        assert_eq!(counter.take(2, true, false, 5), Ok(()));
-        assert_eq!(counter.count(2), count(2, 2, 2));
+        assert_eq!(counter.count(Turn::nth(1)), count(1, 1, 1));
+        assert_eq!(counter.take(Turn::nth(2), false, false, 5), Ok(()));
+        assert_eq!(counter.take(Turn::nth(2), true, false, 5), Ok(()));
+        assert_eq!(counter.count(Turn::nth(2)), count(2, 2, 2));
     }
 
     #[test]
     fn an_earlier_measurement_stands_instead_of_a_later_one() {
         let mut counter = counter(3, &[(1, true), (2, true), (3, false)]);
-        assert_eq!(counter.take(2, false, true, 3), Ok(()));
-        assert_eq!(counter.newest, [(1, true), (2, false), (3, false)]);
+        assert_eq!(counter.take(Turn::nth(2), false, true, 3), Ok(()));
+        assert_eq!(newest(&counter), [(1, true), (2, false), (3, false)]);
         // Reported twice itself, it is marked if it ever was.
-        assert_eq!(counter.take(2, true, false, 3), Ok(()));
-        assert_eq!(counter.newest, [(1, true), (2, true), (3, false)]);
+        assert_eq!(counter.take(Turn::nth(2), true, false, 3), Ok(()));
+        assert_eq!(newest(&counter), [(1, true), (2, true), (3, false)]);
         // Of a piece that is not there it is a measurement like any other.
-        assert_eq!(counter.take(5, true, true, 3), Ok(()));
-        assert_eq!(counter.newest, [(2, true), (3, false), (5, true)]);
-        assert_eq!(counter.take(1, true, true, 3), Err(LeftOut::Old));
+        assert_eq!(counter.take(Turn::nth(5), true, true, 3), Ok(()));
+        assert_eq!(newest(&counter), [(2, true), (3, false), (5, true)]);
+        assert_eq!(counter.take(Turn::nth(1), true, true, 3), Err(LeftOut::Old));
         // Taken out, it says what it was.
-        assert_eq!(counter.forget(3), Some(false));
-        assert_eq!(counter.forget(5), Some(true));
-        assert_eq!(counter.forget(5), None);
-        assert_eq!(counter.newest, [(2, true)]);
+        assert_eq!(counter.forget(Turn::nth(3)), Some(false));
+        assert_eq!(counter.forget(Turn::nth(5)), Some(true));
+        assert_eq!(counter.forget(Turn::nth(5)), None);
+        assert_eq!(newest(&counter), [(2, true)]);
     }
 
     #[test]
@@ -604,22 +629,22 @@ mod tests {
         let mut counter = counter(3, &[(1, true), (3, true)]);
         counter.restart(17);
         assert_eq!(counter.since, 17);
-        assert_eq!(counter.count(3), Count::default());
+        assert_eq!(counter.count(Turn::nth(3)), Count::default());
         for born in [1, 2, 3] {
             assert_eq!(
-                counter.take(born, true, false, 3),
+                counter.take(Turn::nth(born), true, false, 3),
                 Err(LeftOut::Old),
                 "{born}"
             );
         }
-        assert_eq!(counter.take(4, true, false, 3), Ok(()));
-        assert_eq!(counter.count(4), count(1, 1, 1));
+        assert_eq!(counter.take(Turn::nth(4), true, false, 3), Ok(()));
+        assert_eq!(counter.count(Turn::nth(4)), count(1, 1, 1));
         // Nor is one that stands where another measurement of it stood.
-        assert_eq!(counter.take(3, true, true, 3), Err(LeftOut::Old));
+        assert_eq!(counter.take(Turn::nth(3), true, true, 3), Err(LeftOut::Old));
         // Started again while empty it forgets nothing of where it stood.
         counter.restart(0);
         counter.restart(0);
-        assert_eq!((counter.after, counter.newest.len()), (4, 0));
+        assert_eq!((counter.after, counter.newest.len()), (Turn::nth(4), 0));
     }
 
     fn number(digits: &str) -> Decimal {
@@ -634,13 +659,13 @@ mod tests {
     #[test]
     fn a_chart_takes_pieces_in_order_of_birth_only() {
         let mut chart = Chart::default();
-        assert_eq!(chart.take(&ewma(), 2, 4.0), Ok(()));
+        assert_eq!(chart.take(&ewma(), Turn::nth(2), 4.0), Ok(()));
         let taken = chart.clone();
-        assert_eq!(chart.take(&ewma(), 1, 9.0), Err(LeftOut::Late));
-        assert_eq!(chart.take(&ewma(), 2, 9.0), Err(LeftOut::Again));
+        assert_eq!(chart.take(&ewma(), Turn::nth(1), 9.0), Err(LeftOut::Late));
+        assert_eq!(chart.take(&ewma(), Turn::nth(2), 9.0), Err(LeftOut::Again));
         assert_eq!(chart, taken);
         chart.skipped = 9;
-        assert_eq!(chart.take(&ewma(), 5, 4.0), Ok(()));
+        assert_eq!(chart.take(&ewma(), Turn::nth(5), 4.0), Ok(()));
         assert_eq!((chart.now.level, chart.now.points), (Real(3.0), 2));
         assert_eq!(chart.skipped, 0, "no more in a row");
     }
@@ -649,7 +674,7 @@ mod tests {
     fn a_chart_goes_back_to_the_last_good_check() {
         let mut chart = Chart::default();
         let take = |chart: &mut Chart, born, point| {
-            assert_eq!(chart.take(&ewma(), born, point), Ok(()));
+            assert_eq!(chart.take(&ewma(), Turn::nth(born), point), Ok(()));
         };
         take(&mut chart, 1, 4.0);
         // Never checked, all of it may be wrong.
@@ -664,7 +689,7 @@ mod tests {
         assert!(!chart.go_back(), "it is there already");
         assert_eq!(chart.now, good);
         // What it took it has seen, though it counts no more.
-        assert_eq!(chart.take(&ewma(), 3, 4.0), Err(LeftOut::Again));
+        assert_eq!(chart.take(&ewma(), Turn::nth(3), 4.0), Err(LeftOut::Again));
         take(&mut chart, 4, 4.0);
         assert_eq!((chart.now.level, chart.now.points), (Real(3.0), 2));
         // Started again it has nothing to go back to.
@@ -673,7 +698,7 @@ mod tests {
         take(&mut chart, 5, 4.0);
         chart.go_back();
         assert_eq!(chart.now, Level::default());
-        assert_eq!(chart.take(&ewma(), 4, 4.0), Err(LeftOut::Late));
+        assert_eq!(chart.take(&ewma(), Turn::nth(4), 4.0), Err(LeftOut::Late));
     }
 
     /// Of whatever kind: it goes back to the bit, remembers what its kind remembers, and reads back as written.
@@ -686,15 +711,15 @@ mod tests {
         let check = |kind: &measure::Chart, shown: [f64; 2]| {
             let mut chart = Chart::default();
             for (born, point) in [(1, -1.25), (2, 0.5)] {
-                chart.pass(born, 3);
-                assert_eq!(chart.take(kind, born, point), Ok(()));
+                chart.pass(Turn::nth(born), 3);
+                assert_eq!(chart.take(kind, Turn::nth(born), point), Ok(()));
                 chart.keep(1450 + i64::try_from(born).expect("small"));
                 let place = usize::try_from(born).expect("small") - 1;
                 assert_eq!(chart.now.level, Real(shown[place]), "{kind:?}");
             }
             chart.believe();
             let good = chart.clone();
-            assert_eq!(chart.take(kind, 3, 9.0), Ok(()));
+            assert_eq!(chart.take(kind, Turn::nth(3), 9.0), Ok(()));
             chart.keep(1500);
             assert!(chart.now.signals(kind).is_some(), "{kind:?}");
             let text = serde_json::to_string(&chart).expect("a text");
@@ -702,7 +727,7 @@ mod tests {
             assert_eq!(back, chart, "{text}");
             assert!(chart.go_back());
             assert_eq!(chart.now, good.now);
-            assert_eq!((chart.passed, chart.last), (6, 2));
+            assert_eq!((chart.passed, chart.last), (6, Turn::nth(2)));
         };
         check(&ewma(), [-0.625, -0.0625]);
         check(&measure::Chart::Cusum(cusum), [-0.75, 0.0]);
@@ -715,7 +740,7 @@ mod tests {
     #[test]
     fn an_average_is_written_as_it_always_was() {
         let mut chart = Chart::default();
-        assert_eq!(chart.take(&ewma(), 2, 1.0), Ok(()));
+        assert_eq!(chart.take(&ewma(), Turn::nth(2), 1.0), Ok(()));
         let text = serde_json::to_string(&chart).expect("a text");
         let expect = r#"{"since":0,"fed":0,"newest":2,"now":{"level":0.5,"points":1},"checked":{"level":0.0,"points":0}}"#;
         assert_eq!(text, expect);
@@ -744,6 +769,14 @@ mod tests {
         }
     }
 
+    /// Also one that was sorted in.
+    fn a_turn() -> impl Strategy<Value = Turn> {
+        prop_oneof![
+            any::<u64>().prop_map(Turn::nth),
+            (0..u64::MAX).prop_map(|heard| Turn::nth(heard).next()),
+        ]
+    }
+
     /// The mean number of pieces until `over` says so, each piece failing with that chance.
     fn run_length(chance: f64, of_last: usize, over: impl Fn(Count) -> bool, runs: u32) -> f64 {
         let mut uniform = Uniform(20_260_302);
@@ -753,9 +786,9 @@ mod tests {
             for born in 1.. {
                 let marked = uniform.next() < chance;
                 counter
-                    .take(born, marked, false, of_last)
+                    .take(Turn::nth(born), marked, false, of_last)
                     .expect("in order");
-                if over(counter.count(born)) {
+                if over(counter.count(Turn::nth(born))) {
                     pieces += born;
                     break;
                 }
@@ -830,7 +863,8 @@ mod tests {
             let newest: Vec<(u64, bool)> = model.into_iter().collect();
             let expect = &newest[newest.len().saturating_sub(of_last)..];
             let first = counter(of_last, &arrivals);
-            prop_assert_eq!(&first.newest, expect);
+            let expect: Vec<_> = expect.iter().map(|(born, marked)| (Turn::nth(*born), *marked)).collect();
+            prop_assert_eq!(&first.newest, &expect);
             let mut shuffled = arrivals;
             let mut uniform = Uniform(seed);
             shuffled.sort_by_cached_key(|_| uniform.next().to_bits());
@@ -845,11 +879,11 @@ mod tests {
             born in 1u64..20,
         ) {
             let counter = counter(of_last, &arrivals);
-            let shown = counter.count(born);
+            let shown = counter.count(Turn::nth(born));
             let marks: Vec<bool> = counter.newest.iter().map(|(_, marked)| *marked).collect();
             prop_assert_eq!(shown.pieces as usize, marks.len());
             prop_assert_eq!(shown.total as usize, marks.iter().filter(|marked| **marked).count());
-            let place = counter.newest.iter().position(|(known, _)| *known == born);
+            let place = counter.newest.iter().position(|(known, _)| *known == Turn::nth(born));
             let place = place.unwrap_or(marks.len() - 1);
             // The longest stretch of marked pieces with the place in it.
             let longest = (0..=place)
@@ -864,8 +898,8 @@ mod tests {
         fn counters_and_charts_read_back_as_written(
             level in any::<f64>().prop_filter("finite", |level| level.is_finite()),
             points in any::<u64>(),
-            newest in prop::collection::vec((any::<u64>(), any::<bool>()), 0..5),
-            after in any::<u64>(),
+            newest in prop::collection::vec((a_turn(), any::<bool>()), 0..5),
+            after in a_turn(),
             (since, skipped) in any::<(u64, u32)>(),
         ) {
             let now = Level { level: Real(level), points, ..Level::default() };

@@ -6,7 +6,7 @@ use crate::codes;
 use crate::hold::{Hold, HoldOf, Origin};
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{GaugeName, PieceName, RuleName, StratumName, TextDigest};
+use crate::names::{GaugeName, PieceId, RuleName, StratumName, TextDigest};
 use crate::outcome::{Shows, Watched};
 use crate::piece::Piece;
 use crate::plant::{Characteristic, Station};
@@ -27,12 +27,13 @@ const SKIPPED_SAID: u32 = 10;
 
 /// A value on its way into the watches that look at it.
 pub(crate) struct Point<'a> {
-    pub name: &'a PieceName,
+    pub piece: PieceId,
     pub station: &'a Station,
     pub characteristic: &'a Characteristic,
     pub count: i64,
     pub gauge: Option<&'a GaugeName>,
     pub gauge_healthy: bool,
+    pub lap: u32,
     pub attempt: u32,
     pub late: bool,
 }
@@ -60,7 +61,7 @@ impl<J: Judge> Line<J> {
         let mut views = Views::default();
         let mut untold: Vec<(RuleName, StratumName)> = Vec::new();
         let mut blind = Vec::new();
-        let piece = &self.state.pieces[point.name];
+        let piece = &self.state.pieces[point.piece];
         let seq = self.state.seq;
         for (index, declared) in self.judge.declarations().iter().enumerate() {
             if declared.station != point.station.name
@@ -76,10 +77,13 @@ impl<J: Judge> Line<J> {
                 bring_over(standing, declared, piece, marked, seq);
             }
             if let (Some(outlook), Standing::Chart(chart)) = (outlook(declared), &mut *standing) {
-                chart.pass(piece.born, outlook.every);
+                chart.pass(piece.turn, outlook.every);
             }
-            let first = piece.first(&declared.station, &declared.characteristic);
-            let taken = takes(declared, point, first)
+            let first =
+                piece
+                    .evidence
+                    .first(&declared.station, &declared.characteristic, point.lap);
+            let taken = takes(declared, piece, point, first)
                 .and_then(|()| take(standing, declared, piece, point, first, seq))
                 // It can come late only the first time.
                 .map_err(|why| match why {
@@ -90,7 +94,7 @@ impl<J: Judge> Line<J> {
                 (Err(LeftOut::ByRule), Standing::Counter(counter))
                     if first.is_none_or(|first| point.attempt < first) =>
                 {
-                    counter.forget(piece.born);
+                    counter.forget(piece.turn);
                 }
                 (Err(LeftOut::Late), Standing::Chart(chart)) => {
                     chart.skipped = chart.skipped.saturating_add(1);
@@ -138,39 +142,35 @@ impl<J: Judge> Line<J> {
         views
     }
 
-    fn raise_blind(&mut self, rule: &RuleName, name: &str, skipped: u32, point: &Point<'_>) {
-        let ends = self.quiet();
+    fn raise_blind(&mut self, rule: &RuleName, watch: &str, skipped: u32, point: &Point<'_>) {
+        let (ends, name) = (self.quiet(), self.name(point.piece).clone());
         self.raise(Occurrence {
             id: format!("late-{rule}"),
             priority: Priority::Low,
             cause: Duty::Evidence.into(),
-            text: codes::values_late(point.station.name.as_str(), skipped, name),
+            text: codes::values_late(point.station.name.as_str(), skipped, watch),
             consequence: codes::chart_sees_nothing(),
             response: codes::find_who_is_late(),
             of: ("rule", rule.as_str()),
             apart: None,
-            piece: Some(point.name),
+            piece: Some(&name),
             owner: Owner::Automation,
             ends,
         });
     }
 
     fn raise_untold(&mut self, rule: &RuleName, per: &StratumName, point: &Point<'_>) {
-        let ends = self.quiet();
+        let (ends, name) = (self.quiet(), self.name(point.piece).clone());
         self.raise(Occurrence {
             id: format!("stratum-{rule}"),
             priority: Priority::Low,
             cause: Duty::Evidence.into(),
-            text: codes::stratum_untold(
-                point.station.name.as_str(),
-                per.as_str(),
-                point.name.as_str(),
-            ),
+            text: codes::stratum_untold(point.station.name.as_str(), per.as_str(), name.as_str()),
             consequence: codes::counted_with_the_unknown(),
             response: codes::let_a_station_tell(),
             of: ("rule", rule.as_str()),
             apart: None,
-            piece: Some(point.name),
+            piece: Some(&name),
             owner: Owner::Automation,
             ends,
         });
@@ -213,14 +213,14 @@ impl<J: Judge> Line<J> {
 
     /// What a rule counts and charts of a stratum starts again when a hold that it opened for it is released: the last
     /// one of the station or the stratum where the rule can hold those, else any of a piece.
-    pub(crate) fn released(&mut self, hold: &Hold) {
+    pub(crate) fn released(&mut self, hold: &Hold<PieceId>) {
         let declares = |declared: &Declaration| hold.rule.is_rule(&declared.rule);
         if !self.judge.declarations().iter().any(declares) {
             return;
         }
-        let same = |other: &Hold| other.rule == hold.rule && other.origin == hold.origin;
+        let same = |other: &Hold<PieceId>| other.rule == hold.rule && other.origin == hold.origin;
         let of = match &hold.of {
-            HoldOf::Piece(name) => Some(self.state.pieces.get(name.as_str())),
+            HoldOf::Piece(id) => Some(self.state.pieces.get(*id)),
             HoldOf::Station(_) | HoldOf::Stratum(..) => None,
         };
         if of.is_none() && self.state.holds.of_many().any(same) {
@@ -462,7 +462,7 @@ fn standing<'k>(
 /// it was marked there, where it was counted.
 fn untold_before(kept: &mut Kept, piece: &Piece) -> Option<bool> {
     match kept.strata.get_mut("")? {
-        Standing::Counter(counter) => counter.forget(piece.born),
+        Standing::Counter(counter) => counter.forget(piece.turn),
         Standing::Chart(_) => None,
     }
 }
@@ -477,18 +477,26 @@ fn bring_over(
 ) {
     if let (Standing::Counter(counter), Watch::Counter { of_last, .. }) =
         (standing, &declared.watch)
-        && counter.take(piece.born, marked, false, *of_last).is_ok()
+        && counter.take(piece.turn, marked, false, *of_last).is_ok()
     {
         counter.fed = seq;
     }
 }
 
 /// Whether such a value is taken at all. `first` is the first measurement that could be believed before this one.
-fn takes(declared: &Declaration, point: &Point<'_>, first: Option<u32>) -> Result<(), LeftOut> {
+fn takes(
+    declared: &Declaration,
+    piece: &Piece,
+    point: &Point<'_>,
+    first: Option<u32>,
+) -> Result<(), LeftOut> {
     let chart = matches!(declared.watch, Watch::Chart { .. });
     let own = point.characteristic.gauge.as_ref();
     if !point.gauge_healthy {
         Err(LeftOut::Doubt)
+    } else if point.lap < piece.lap {
+        // Its turn is another by now.
+        Err(LeftOut::Old)
     } else if first.is_some_and(|first| point.attempt > first) {
         Err(LeftOut::Again)
     } else if declared
@@ -499,6 +507,8 @@ fn takes(declared: &Declaration, point: &Point<'_>, first: Option<u32>) -> Resul
         Err(LeftOut::ByRule)
     } else if chart && own.is_some() && point.gauge != own {
         Err(LeftOut::OtherGauge)
+    } else if chart && point.lap > 1 {
+        Err(LeftOut::Reworked)
     } else if chart && point.late {
         Err(LeftOut::Late)
     } else {
@@ -517,7 +527,7 @@ fn take(
     match (standing, &declared.watch) {
         (Standing::Counter(counter), Watch::Counter { mark, of_last }) => {
             let instead = first.is_some_and(|first| point.attempt < first);
-            counter.take(piece.born, mark.marks(point.count), instead, *of_last)?;
+            counter.take(piece.turn, mark.marks(point.count), instead, *of_last)?;
             counter.fed = seq;
         }
         (
@@ -532,7 +542,7 @@ fn take(
         ) => {
             let centre = centre_of(centre, piece);
             let value = centre.and_then(|centre| sigmas(point.count, centre, *sigma));
-            chart.take(kind, piece.born, value.ok_or(LeftOut::NoCentre)?)?;
+            chart.take(kind, piece.turn, value.ok_or(LeftOut::NoCentre)?)?;
             if outlook.is_some() {
                 chart.keep(point.count);
             }
@@ -569,7 +579,7 @@ fn show(standing: &Standing, declared: &Declaration, piece: &Piece) -> Shown {
                 ahead: ahead(chart, declared, piece),
             })
         }
-        (Standing::Counter(counter), _) => Shown::Counter(counter.count(piece.born)),
+        (Standing::Counter(counter), _) => Shown::Counter(counter.count(piece.turn)),
         (Standing::Chart(_), Watch::Counter { .. }) => {
             unreachable!("a digest stands for one declaration")
         }

@@ -1,8 +1,10 @@
 //! Events: what happened at a station.
 
-use crate::identity::{Identity, identity};
+use crate::identity::{Identity, count, identity};
 use crate::json::{self, Members};
-use crate::members::{Found, name, product, refuse, stratum_value, unknown_characteristic, when};
+use crate::members::{
+    Found, lap_of, name, product, refuse, stratum_value, unknown_characteristic, when,
+};
 use crate::{digest, digest_text, value};
 use chargehand_core::codes;
 use chargehand_core::{
@@ -39,6 +41,8 @@ pub(crate) fn event(
         .map(|value| when(value, "/at", None, None))
         .transpose()?
         .map(|at| at.first);
+    let lap = members.find("lap");
+    let lap = lap.map(|value| lap_of(value, "/lap")).transpose()?;
     let strata = match members.find("strata") {
         None => Vec::new(),
         Some(value) => strata(plant, value.get())?,
@@ -121,6 +125,8 @@ pub(crate) fn event(
             station: station.name.clone(),
             at,
             piece,
+            count: count(members),
+            lap,
             strata,
             product,
             kind,

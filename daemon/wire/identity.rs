@@ -1,6 +1,7 @@
 //! What a message goes by: its `id`, else `epoch` and `seq`; what has neither goes by a digest.
 
 use crate::json::{self, Members};
+use chargehand_core::SourceCount;
 use serde_json::value::RawValue;
 
 /// What a message goes by: in its key, and in answers.
@@ -34,5 +35,15 @@ pub(crate) fn identity_of(
     Some(Identity {
         key: format!("e:{epoch}/{seq}"),
         input: format!("{epoch}/{seq}"),
+    })
+}
+
+/// The source's own count, also where the message goes by its `id`; one without `epoch` is one count.
+pub(crate) fn count(members: &Members<'_>) -> Option<SourceCount> {
+    let epoch = members.find("epoch").map(json::name).transpose().ok()?;
+    let seq = json::whole(members.find("seq")?)?;
+    Some(SourceCount {
+        epoch: epoch.unwrap_or_default().into_owned(),
+        seq,
     })
 }

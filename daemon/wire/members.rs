@@ -41,6 +41,19 @@ pub(crate) fn name(value: &RawValue, at: &str) -> Result<String, Fault> {
     })
 }
 
+/// A whole number from 1.
+pub(crate) fn count_of(value: &RawValue) -> Option<u32> {
+    let count = json::whole(value)?;
+    u32::try_from(count).ok().filter(|count| *count >= 1)
+}
+
+pub(crate) fn lap_of(value: &RawValue, at: &str) -> Result<u32, Fault> {
+    count_of(value).ok_or_else(|| {
+        let text = codes::lap_no_count(value.get());
+        refuse(RejectReason::Unreadable, at, text)
+    })
+}
+
 pub(crate) fn when(
     value: &RawValue,
     at: &str,

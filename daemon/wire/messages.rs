@@ -37,6 +37,8 @@ struct DispositionBody<'a> {
     #[serde(skip_serializing_if = "Option::is_none")]
     product: Option<&'a str>,
     station: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    lap: Option<u32>,
     disposition: &'a str,
     #[serde(skip_serializing_if = "Option::is_none")]
     route: Option<&'a str>,
@@ -172,6 +174,7 @@ impl Wire {
             piece: disposition.piece.as_str(),
             product: disposition.product.as_ref().map(ProductName::as_str),
             station: disposition.station.as_str(),
+            lap: Some(disposition.lap).filter(|lap| *lap > 1),
             disposition: disposition.word.as_str(),
             route: disposition.route.as_deref(),
             act_at,

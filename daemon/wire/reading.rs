@@ -2,7 +2,9 @@
 
 use crate::identity::{Identity, identity_of};
 use crate::json::{self, Members};
-use crate::members::{Found, name, product, refuse, stratum_value, unknown_characteristic, when};
+use crate::members::{
+    Found, count_of, lap_of, name, product, refuse, stratum_value, unknown_characteristic, when,
+};
 use crate::time;
 use crate::value::{self, Manner};
 use crate::{digest, digest_text};
@@ -44,6 +46,7 @@ struct Parts<'a> {
     zone: Option<TimeZone>,
     gauge: Member<'a>,
     attempt: Member<'a>,
+    lap: Member<'a>,
     strata: Vec<Named<'a>>,
     values: Vec<Named<'a>>,
     /// `#row`, where the message has rows.
@@ -108,6 +111,7 @@ pub(crate) fn canonical(
         zone: None,
         gauge: member("gauge", "/gauge"),
         attempt: member("attempt", "/attempt"),
+        lap: member("lap", "/lap"),
         strata: inner("strata")?,
         values: inner("values")?,
         row: String::new(),
@@ -220,6 +224,7 @@ pub(crate) fn mapped(whole: &Whole<'_>, row: Option<(&RawValue, &str, usize)>) -
         zone: whole.zone.clone(),
         gauge: member("gauge"),
         attempt: member("attempt"),
+        lap: member("lap"),
         strata: strata.collect(),
         values: values.collect(),
         row: row
@@ -285,17 +290,13 @@ fn reading<'m>(
         .map(GaugeName::from);
     let attempt = match &parts.attempt {
         None => 1,
-        Some((value, at)) => json::whole(value)
-            .and_then(|n| u32::try_from(n).ok())
-            .filter(|n| *n >= 1)
-            .ok_or_else(|| {
-                refuse(
-                    RejectReason::Unreadable,
-                    at,
-                    codes::attempt_no_count(value.get()),
-                )
-            })?,
+        Some((value, at)) => count_of(value).ok_or_else(|| {
+            let text = codes::attempt_no_count(value.get());
+            refuse(RejectReason::Unreadable, at, text)
+        })?,
     };
+    let lap = parts.lap.as_ref();
+    let lap = lap.map(|(value, at)| lap_of(value, at)).transpose()?;
     let identity = parts.identity();
     if identity.is_none() && at.is_none() {
         let text = codes::reading_without_number();
@@ -351,6 +352,7 @@ fn reading<'m>(
             strata,
             product,
             gauge,
+            lap,
             attempt,
             values,
             faults,
@@ -361,7 +363,7 @@ fn reading<'m>(
 /// What a reading without any number of its own goes by: piece, time and values.
 fn by_content(parts: &Parts<'_>, digest_of_message: &str) -> Identity {
     let mut text = String::new();
-    for member in [&parts.piece, &parts.at].into_iter().flatten() {
+    for member in [&parts.piece, &parts.at, &parts.lap].into_iter().flatten() {
         text.push_str(member.0.get());
         text.push('\n');
     }

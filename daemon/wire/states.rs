@@ -4,8 +4,8 @@ use crate::messages::{code, cut};
 use crate::publish::{About, Publish};
 use crate::{Wire, time};
 use chargehand_core::{
-    Advisory, Alarm, Hold, HoldOf, HoldView, InputId, Plant, RequestVerb, Span, State, Taken,
-    TextDigest, Timestamp,
+    Advisory, Alarm, Hold, HoldOf, HoldView, InputId, PieceId, Pieces, Plant, RequestVerb, Span,
+    State, Taken, TextDigest, Timestamp,
 };
 use serde::Serialize;
 use std::borrow::Cow;
@@ -420,12 +420,8 @@ impl Wire {
     /// Everything open and who must act.
     #[must_use]
     pub fn open(&self, state: &State, now: Timestamp) -> Publish {
-        let mut pieces: Vec<&str> = state
-            .holds
-            .iter()
-            .filter_map(|hold| hold.of.piece())
-            .map(|piece| piece.as_str())
-            .collect();
+        let held = state.holds.iter().filter_map(|hold| hold.of.piece());
+        let mut pieces: Vec<PieceId> = held.copied().collect();
         pieces.sort_unstable();
         pieces.dedup();
         let alarms = state.alarms.iter().map(|alarm| {
@@ -452,7 +448,7 @@ impl Wire {
             .holds
             .iter()
             .take(OLDEST_MAX)
-            .map(|hold| (hold.since, self.open_hold(hold)));
+            .map(|hold| (hold.since, self.open_hold(hold, &state.pieces)));
         let advisories = state.advisories.iter().map(|advisory| {
             (
                 advisory.since,
@@ -494,9 +490,12 @@ impl Wire {
         )
     }
 
-    fn open_hold<'a>(&'a self, hold: &'a Hold) -> OpenLine<'a> {
+    fn open_hold<'a>(&'a self, hold: &'a Hold<PieceId>, pieces: &'a Pieces) -> OpenLine<'a> {
         let of = match &hold.of {
-            HoldOf::Piece(piece) => ("piece", piece.as_str()),
+            HoldOf::Piece(id) => {
+                let piece = pieces.get(*id);
+                ("piece", piece.map_or("", |piece| piece.name().as_str()))
+            }
             HoldOf::Station(station) => ("station", station.as_str()),
             HoldOf::Stratum(stratum, value) => (stratum.as_str(), value.as_str()),
         };
@@ -631,7 +630,7 @@ fn fitting<'a>(names: &mut &'a [InputId], room: &mut usize) -> &'a [InputId] {
 }
 
 /// The roles that may release a hold.
-fn who<'a>(plant: &'a Plant, hold: &Hold) -> Vec<&'a str> {
+fn who<'a>(plant: &'a Plant, hold: &Hold<PieceId>) -> Vec<&'a str> {
     plant
         .roles
         .iter()

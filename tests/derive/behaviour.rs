@@ -37,6 +37,8 @@ tables! {
     a_gauges_word_goes_only_so_far "proving.table"
     whatever_names_a_piece_brings_it_there "belt.table"
     what_is_asked_hangs_on_the_product "products.table"
+    reworked_a_piece_comes_again "lap.table"
+    births_told_late_are_sorted_in "order.table"
 }
 
 /// Half past two is twice that night. A source in that zone means the one that is; where it is neither, its clock is off.

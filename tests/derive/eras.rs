@@ -7,12 +7,14 @@ use super::memory::Memory;
 use super::world::{World, deep, incoming, texts};
 use crate::support::clock::Standing;
 use chargehand::run::{RecoverFault, recover};
-use chargehand_core::{SEMANTICS, Speaker, State, Timestamp, before};
+use chargehand_core::{PieceId, SEMANTICS, Speaker, State, Timestamp, before};
 use chargehand_derive::Texts;
 use chargehand_derive::record::{self, Body};
 use chargehand_derive::{Rederivation, Step};
 use chargehand_ledger::{Batch, Blob, Digest, Entry, Snapshot, Store};
 use chargehand_words::say;
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
 
 const PLANT: &str = include_str!("plant.toml");
 const RULE: &str = include_str!("../../rules/mass-miss.rhai");
@@ -46,14 +48,44 @@ const ALIKE: Left<'static> = Left {
     otherwise: ("", ""),
 };
 
-/// A memory in the places where the version before kept it.
+/// A memory in the places where the version before kept it, pieces by name.
 fn as_before(state: &State) -> String {
     let mut now = serde_json::to_value(state).expect("plain data");
+    let name = |id: &Value| {
+        let piece = state.pieces.get(PieceId(id.as_u64().expect("a number")));
+        json!(piece.expect("it is known").name())
+    };
+    for hold in now["holds"]["open"]
+        .as_object_mut()
+        .expect("holds")
+        .values_mut()
+    {
+        let of = &mut hold["of"]["piece"];
+        *of = name(of);
+    }
+    for at in now["gates"]["standing"]
+        .as_object_mut()
+        .expect("gates")
+        .values_mut()
+    {
+        for kept in at["kept"].as_array_mut().expect("a list") {
+            *kept = name(kept);
+        }
+        for passing in at["passing"].as_array_mut().expect("a list") {
+            passing[1] = name(&passing[1]);
+        }
+    }
+    let pieces = state.pieces.iter().map(|(id, piece)| {
+        let mut then = json!(piece);
+        then["born"] = json!(id);
+        then["points"] = json!(piece.evidence.points());
+        then["gaps"] = json!(piece.evidence.gaps());
+        (piece.name().to_string(), then)
+    });
+    let pieces: BTreeMap<String, Value> = pieces.collect();
     let mut take = |part: &str, field: &str| now[part][field].take();
     let mut moved = [
-        ("births", "pieces", "births"),
-        ("born", "pieces", "born"),
-        ("pieces", "pieces", "by_name"),
+        ("born", "pieces", "heard"),
         ("holds_opened", "holds", "opened"),
         ("holds", "holds", "open"),
         ("gauges", "gauges", "known"),
@@ -62,14 +94,15 @@ fn as_before(state: &State) -> String {
         ("standing", "gates", "standing"),
     ]
     .map(|(old, part, field)| (old, take(part, field)));
-    let gates = moved[7].1.take();
+    let gates = moved[5].1.take();
     for (name, value) in moved {
         now[name] = value;
     }
+    now["pieces"] = json!(pieces);
     now["gates"] = gates;
-    now["alarms_past"] = serde_json::json!([]);
-    now["gates_past"] = serde_json::json!([]);
-    now["advisories"] = serde_json::json!({});
+    now["alarms_past"] = json!([]);
+    now["gates_past"] = json!([]);
+    now["advisories"] = json!({});
     now.to_string()
 }
 
@@ -284,7 +317,7 @@ fn the_memory_of_the_version_before_is_read() {
         format!("{} {of} {} {}", hold.id, hold.rule, say(&hold.reason))
     });
     let expect = [
-        "h-000001 Piece(PieceName(\"P1\")) engine:tolerance mass 1480.0 g is above 1475.0 g",
+        "h-000001 Piece(PieceId(1)) engine:tolerance mass 1480.0 g is above 1475.0 g",
         "h-000002 Stratum(StratumName(\"mould\"), \"M2\") person:QE-1 parting line",
         "h-000006 Station(StationName(\"s60\")) person:QE-1 nozzle",
     ];
@@ -293,11 +326,17 @@ fn the_memory_of_the_version_before_is_read() {
         assert!(holds.iter().any(|hold| hold == line), "{line}\n{holds:#?}");
     }
     assert_eq!(holds.len(), 6);
-    assert_eq!(state.holds.of_piece(&"P1".into()).count(), 1);
+    assert_eq!(
+        state
+            .holds
+            .of_piece(state.pieces.id("P1").expect("it is known"))
+            .count(),
+        1
+    );
     assert!(!state.gauges.healthy("lc-1"));
     assert!(state.alarms.get("gauge-lc-1").is_some());
-    let piece = state.pieces.get("P3").expect("it is known");
-    let gap = piece.gaps.last().expect("evidence is missing");
+    let piece = state.pieces.named("P3").expect("it is known");
+    let gap = piece.evidence.gaps().last().expect("evidence is missing");
     assert_eq!(Speaker::from(gap.duty).to_string(), "engine:conflict");
     // Written again it is this version's, and reads back.
     let again: State = serde_json::from_str(&record::text(&state)).expect("reads back");

@@ -689,7 +689,7 @@ fn promises(world: &World, rows: &[Row], outcomes: &[Outcome], again: &[String])
         let refused = outcomes.iter().any(|outcome| {
             matches!(outcome, Outcome::Rejected(rejected) if rejected.input == row.source.input && rejected.reason != RejectReason::UnknownPiece)
         });
-        if refused && state.pieces.contains_key(piece.as_str()) {
+        if refused && state.pieces.id(piece.as_str()).is_some() {
             let answered = outcomes.iter().any(|outcome| {
                 matches!(outcome, Outcome::Disposition(said) if said.piece == *piece && said.input == row.source.input)
             });
@@ -707,11 +707,13 @@ fn promises(world: &World, rows: &[Row], outcomes: &[Outcome], again: &[String])
         }
     }
     for (piece, said) in last {
-        let Some(known) = state.pieces.get(piece) else {
+        let Some(known) = state.pieces.named(piece) else {
             continue;
         };
-        let asks: Vec<_> = known.points.iter().flat_map(|point| &point.asks).collect();
-        let held = state.holds.of_piece(&said.piece).next().is_some();
+        let points = known.evidence.points().iter();
+        let asks: Vec<_> = points.flat_map(|point| &point.asks).collect();
+        let id = state.pieces.id(piece).expect("found above");
+        let held = state.holds.of_piece(id).next().is_some();
         let open: Vec<&str> = said.open.iter().map(|hold| hold.id.as_str()).collect();
         assert!(
             open.iter().all(|id| state.holds.get(*id).is_some()),
@@ -725,7 +727,7 @@ fn promises(world: &World, rows: &[Row], outcomes: &[Outcome], again: &[String])
                     said.word
                 );
                 assert!(
-                    known.gaps.is_empty(),
+                    known.evidence.gaps().is_empty(),
                     "{piece}: {} without evidence",
                     said.word
                 );
@@ -750,7 +752,10 @@ fn promises(world: &World, rows: &[Row], outcomes: &[Outcome], again: &[String])
             }
             Word::Accept => {
                 assert!(
-                    !held && known.gaps.is_empty() && asks.is_empty() && !known.points.is_empty(),
+                    !held
+                        && known.evidence.gaps().is_empty()
+                        && asks.is_empty()
+                        && !known.evidence.is_unmeasured(),
                     "{piece}: {known:?}"
                 );
                 assert_ne!(
@@ -820,13 +825,13 @@ fn encoded(world: &World, message: &Incoming, outcomes: &[Outcome]) {
 /// What is kept fits together, and reads back.
 fn memory(state: &State) {
     for hold in state.holds.iter() {
-        let known = |piece: &chargehand_core::PieceName| state.pieces.contains_key(piece.as_str());
+        let known = |piece: &chargehand_core::PieceId| state.pieces.get(*piece).is_some();
         assert!(hold.of.piece().is_none_or(known), "{} hangs loose", hold.id);
     }
     assert_eq!(
         state.pieces.len(),
-        state.pieces.in_order_of_birth().count(),
-        "as many births as pieces"
+        state.pieces.in_order().count(),
+        "as many turns as pieces"
     );
     let text = record::text(state);
     let back: State = serde_json::from_str(&text).expect("a state reads back");

@@ -86,7 +86,7 @@ fn stopped(world: &World) -> BTreeSet<String> {
     let out = |word: Option<Word>| word.is_some_and(|word| word == Word::Hold || word.is_route());
     pieces
         .filter(|(_, piece)| out(piece.word))
-        .map(|(name, _)| name.to_string())
+        .map(|(_, piece)| piece.name().to_string())
         .collect()
 }
 

@@ -311,12 +311,15 @@ impl Runner {
                 format!("gate {station} {said}")
             }
             ["pieces", ..] => {
-                let births = state.pieces.in_order_of_birth();
-                let known: Vec<&str> = births.map(|name| name.as_str()).collect();
+                let ids = state.pieces.in_order();
+                let known: Vec<&str> = ids
+                    .filter_map(|id| state.pieces.get(id))
+                    .map(|piece| piece.name().as_str())
+                    .collect();
                 assert_eq!(
                     known.len(),
                     state.pieces.len(),
-                    "{}: as many births as pieces",
+                    "{}: as many turns as pieces",
                     self.place
                 );
                 format!("pieces {}", known.join(" ")).trim().to_owned()
@@ -340,13 +343,13 @@ impl Runner {
                 )
             }
             [piece, "is", _] => {
-                let word = state.pieces.get(piece).and_then(|piece| piece.word);
+                let word = state.pieces.named(piece).and_then(|piece| piece.word);
                 format!("{piece} is {}", word.map_or("nothing", Said::as_str))
             }
             [piece, "ambiguous" | "certain"] => {
                 let ambiguous = state
                     .pieces
-                    .get(piece)
+                    .named(piece)
                     .is_some_and(|piece| piece.ambiguous.is_some());
                 format!(
                     "{piece} {}",
@@ -354,9 +357,10 @@ impl Runner {
                 )
             }
             [piece, "held", "by", ..] => {
-                let holds = state.holds.iter().filter(
-                    |hold| matches!(&hold.of, HoldOf::Piece(name) if name.as_str() == piece),
-                );
+                let id = state.pieces.id(piece);
+                let holds = state.holds.iter();
+                let holds = holds
+                    .filter(|hold| matches!(&hold.of, HoldOf::Piece(held) if Some(*held) == id));
                 let rules: Vec<String> = holds.map(|hold| hold.rule.to_string()).collect();
                 let rules = if rules.is_empty() {
                     "nobody".to_owned()

@@ -17,7 +17,8 @@ use crate::cases::message::{Happening, Quoted as _};
 use crate::cases::term::Term;
 use crate::cases::text::words;
 use chargehand_core::{
-    Condition, HoldId, Outcome, Piece, PieceName, SEMANTICS, Start, State, Station, Timestamp, Told,
+    Condition, HoldId, Outcome, Piece, PieceId, PieceName, SEMANTICS, Start, State, Station,
+    Timestamp, Told, Turn,
 };
 use chargehand_derive::Rederivation;
 use chargehand_derive::record::{self, Body, MessageBody};
@@ -250,7 +251,7 @@ impl Cut {
     fn met(&self, store: &dyn Store, first: u64) -> Result<BTreeSet<PieceName>, Unwritable> {
         let mut met = BTreeSet::new();
         let mut meet = |name: &PieceName| {
-            if self.known.pieces.contains_key(name.as_str()) {
+            if self.known.pieces.id(name.as_str()).is_some() {
                 met.insert(name.clone());
             }
         };
@@ -318,16 +319,17 @@ impl Cut {
         let Some(station) = plant.stations.iter().find(bearing) else {
             return Ok(Vec::new());
         };
-        let mut unborn: BTreeMap<u64, (&PieceName, &Piece)> = BTreeMap::new();
-        for name in met {
-            if let Some(piece) = self.known.pieces.get(name.as_str()) {
-                unborn.insert(piece.born, (name, piece));
-            }
-        }
+        let pieces = &self.known.pieces;
+        let known = met.iter().filter_map(|name| {
+            let id = pieces.id(name.as_str())?;
+            let piece = pieces.get(id)?;
+            Some((piece.turn, (name, id, piece)))
+        });
+        let mut unborn: BTreeMap<Turn, (&PieceName, PieceId, &Piece)> = known.collect();
         for record in earlier {
             for outcome in record::outcomes(record)? {
                 if let Outcome::Born { piece, .. } = outcome {
-                    unborn.retain(|_, (name, _)| **name != piece);
+                    unborn.retain(|_, (name, ..)| **name != piece);
                 }
             }
         }
@@ -335,9 +337,9 @@ impl Cut {
             topic: format!("{}/{}/event", plant.line.base, station.name),
             ..MessageBody::default()
         };
-        let birth = |(name, piece): &(&PieceName, &Piece)| {
+        let birth = |(name, id, piece): &(&PieceName, PieceId, &Piece)| {
             let mut message = json!({
-                "id": format!("before-{}", piece.born), "kind": "birth", "piece": name, "strata": piece.strata,
+                "id": format!("before-{}", id.0), "kind": "birth", "piece": name, "strata": piece.strata,
             });
             if let Some(product) = &piece.product {
                 message["product"] = json!(product);

@@ -1,10 +1,11 @@
 //! The decision as a table, and what must be true of every combination.
 
 use super::*;
+use crate::evidence::{Evidence, Findings, Gap, Point};
 use crate::gauge::GaugeState;
 use crate::hold::{HoldOf, Origin, Wish};
 use crate::names::ProductName;
-use crate::piece::{Gap, Point};
+use crate::piece::Name;
 use crate::plant::{Condition, Effect, LineDescription, Owners};
 use crate::product::ByProduct;
 use crate::time::{Span, Timestamp};
@@ -151,6 +152,7 @@ impl World {
         let point = Point {
             station: "s30".into(),
             characteristic: "mass".into(),
+            lap: 1,
             attempt: 1,
             first: 1,
             outside: None,
@@ -160,18 +162,27 @@ impl World {
             product: (!has("untold")).then(|| if has("gp-28") { "gp-28" } else { "gp-24" }.into()),
             strata: BTreeMap::from([("mould".into(), "M1".into())]),
             ambiguous: has("ambiguous").then(|| "two of one name".into()),
-            points: if has("unmeasured") {
-                Vec::new()
-            } else {
-                Vec::from([point])
-            },
-            gaps: has("gap").then(gap).into_iter().collect(),
+            evidence: Evidence::of(Findings::new(
+                if has("unmeasured") {
+                    Vec::new()
+                } else {
+                    Vec::from([point])
+                },
+                has("gap").then(gap).into_iter().collect(),
+            )),
             perhaps: after("perhaps ").map(|_| "s40".into()),
-            ..Piece::default()
+            ..Piece::new(
+                Name {
+                    name: "P1".into(),
+                    by: "s30".into(),
+                    since: 1,
+                },
+                4,
+            )
         };
         let mut holds = Holds::default();
         let open = [
-            ("held", HoldOf::Piece("P1".into())),
+            ("held", HoldOf::Piece(PieceId(1))),
             ("gate held", HoldOf::Station("s30".into())),
             ("mould held", HoldOf::Stratum("mould".into(), "M1".into())),
         ];
@@ -207,7 +218,7 @@ impl World {
         let station = self.plant.station("s30").expect("declared below");
         let gate = station.gate.as_ref().filter(|_| self.gate);
         let matter = Matter {
-            name: &"P1".into(),
+            id: PieceId(1),
             piece: &self.piece,
             holds: &self.holds,
             gauges: &self.gauges,
@@ -229,6 +240,7 @@ fn gap() -> Gap {
     Gap {
         station: "s30".into(),
         characteristic: None,
+        lap: 1,
         attempt: 1,
         anywhere: false,
         duty: Duty::Evidence,

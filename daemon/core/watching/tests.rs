@@ -13,6 +13,7 @@ use crate::input::{
     Close, Event, EventKind, Input, Measured, Reading, Release, Request, RequestKind, Start,
 };
 use crate::judge::{Asks, DeclaredAlarm, Facts, Opinion, Reach, Verdict};
+use crate::names::PieceName;
 use crate::names::{AdvisoryId, HoldId, InputId, StationName, TextDigest};
 use crate::outcome::{Had, InForce, Judged, Outcome, ReplyResult};
 use crate::plant::{
@@ -244,6 +245,8 @@ impl World {
             station: station.into(),
             at: None,
             piece: piece.map(PieceName::from),
+            count: None,
+            lap: None,
             strata: told(strata),
             product: None,
             kind,
@@ -359,7 +362,12 @@ impl World {
     /// A counter's pieces; none where the stratum has no counter yet.
     fn newest(&self, name: &str, stratum: &str) -> Vec<(u64, bool)> {
         match self.strata(name).get(stratum) {
-            Some(Standing::Counter(counter)) => counter.newest.clone(),
+            Some(Standing::Counter(counter)) => {
+                let newest = counter.newest.iter();
+                newest
+                    .map(|(turn, marked)| (turn.belt().unsigned_abs(), *marked))
+                    .collect()
+            }
             Some(Standing::Chart(_)) => panic!("{name} is a chart"),
             None => Vec::new(),
         }
@@ -378,7 +386,7 @@ impl World {
         let holds = &self.line.state.holds;
         holds
             .iter()
-            .map(|hold| (hold.id.clone(), hold.of.clone()))
+            .map(|hold| (hold.id.clone(), self.line.said(hold).of))
             .collect()
     }
 
@@ -406,6 +414,7 @@ fn reading(station: &str, piece: &str, characteristic: &str, count: i64, attempt
         strata: Vec::new(),
         product: None,
         gauge: None,
+        lap: None,
         attempt,
         values: vec![Ok(Measured {
             characteristic: characteristic.into(),
@@ -589,6 +598,38 @@ fn a_late_reading_takes_its_place_in_a_counter_and_stays_out_of_a_chart() {
         Some("it-comes-late")
     );
     assert_eq!(world.level("wear", "").points, 4);
+}
+
+#[test]
+fn a_reworked_piece_is_another_one_to_a_counter_and_none_to_a_chart() {
+    let mut world = World::new(rules(vec![counter("low", None, 10), chart("wear", None)]));
+    pieces(&mut world, 2, |_| Some("M1"));
+    world.weigh("P1", 4900);
+    world.weigh("P2", 5000);
+    let level = world.level("wear", "");
+    let again = Reading {
+        lap: Some(2),
+        ..reading("s30", "P1", "mass", 4900, 1)
+    };
+    let watched = watched(&world.say(again));
+    assert_eq!(watched[0].left_out, None);
+    assert_eq!(watched[0].count, count(2, 1, 3));
+    assert_eq!(
+        watched[1].left_out.as_ref().map(code),
+        Some("it-was-reworked")
+    );
+    assert_eq!(world.level("wear", ""), level);
+    // Of the lap before, it has no turn any more.
+    let before = Reading {
+        lap: Some(1),
+        ..reading("s30", "P1", "mass", 5000, 2)
+    };
+    let watched = self::watched(&world.say(before));
+    assert_eq!(
+        watched[0].left_out.as_ref().map(code),
+        Some("older-than-looked-at")
+    );
+    assert_eq!(world.newest("low", ""), [(1, true), (2, false), (3, true)]);
 }
 
 /// Leaves out what is more than 10.00 g off.
@@ -1075,7 +1116,8 @@ fn a_released_piece_starts_nothing_again_where_the_rule_can_hold_more() {
         // Of a piece whose mould nobody told as little.
         world.weigh("P5", 900);
         let hold = world.line.state.holds.iter().find(|hold| {
-            hold.of == HoldOf::Piece("P5".into()) && hold.reason == "far too low".into()
+            world.line.said(hold).of == HoldOf::Piece("P5".into())
+                && hold.reason == "far too low".into()
         });
         let hold = hold.expect("held for itself").id.clone();
         assert!(notes(&world.release(&hold)).is_empty(), "{per:?}");

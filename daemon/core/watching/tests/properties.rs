@@ -294,9 +294,9 @@ proptest! {
         let steps = steps.iter().filter(|step| !matches!(step, Step::Tell(_)));
         for (place, step) in steps.clone().enumerate() {
             for (_, arrival) in again.iter().filter(|(at, _)| at.index(steps.clone().count()) == place) {
-                let name = PieceName::from(format!("P{}", arrival.piece));
-                let piece = &with.line.state.pieces[&name];
-                let first = piece.first(&"s30".into(), &"mass".into());
+                let piece = with.line.state.pieces.named(&format!("P{}", arrival.piece));
+                let evidence = &piece.expect("it is born").evidence;
+                let first = evidence.first(&"s30".into(), &"mass".into(), 1);
                 if first.is_some_and(|first| arrival.attempt > first) {
                     arrive(&mut with, &Arrival { tells: false, ..*arrival });
                 }

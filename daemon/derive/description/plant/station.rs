@@ -16,7 +16,9 @@ const RESERVED: &[&str] = &[
 ];
 
 /// Members of a reading, which a characteristic may not be called because maps name both alike.
-pub(super) const MEMBERS: &[&str] = &["piece", "at", "id", "epoch", "seq", "gauge", "attempt"];
+pub(super) const MEMBERS: &[&str] = &[
+    "piece", "at", "id", "epoch", "seq", "gauge", "attempt", "lap",
+];
 
 /// How a station keeps its pieces apart.
 const ORDERS: &[&str] = &["named", "fifo", "time"];

@@ -543,7 +543,7 @@ fn without_products_their_word_is_a_word_like_others() {
         "\"strata/mould\" = \"/m\" }",
         "\"strata/mould\" = \"/m\", product = \"/p\" }",
         &[
-            "68:105: station \"s30\": topic \"cell7/scale/out\": map: product is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, strata/heat, strata/mould, mass: take it out, or declare the characteristic at this station",
+            "68:105: station \"s30\": topic \"cell7/scale/out\": map: product is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, lap, strata/heat, strata/mould, mass: take it out, or declare the characteristic at this station",
         ],
     );
 }
@@ -1015,7 +1015,7 @@ fn faults_of_characteristics() {
         "name = \"seq\"",
         &[
             "56:8: station \"s30\": characteristic \"seq\": name \"seq\" is a member of every reading; wanted another: name what is measured, such as mass",
-            "68:24: station \"s30\": topic \"cell7/scale/out\": map: mass is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, strata/heat, strata/mould: take it out, or declare the characteristic at this station",
+            "68:24: station \"s30\": topic \"cell7/scale/out\": map: mass is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, lap, strata/heat, strata/mould: take it out, or declare the characteristic at this station",
             "69:10: station \"s30\": topic \"cell7/scale/out\": unit: mass is not known; wanted none, as none is declared: take it out, or declare the characteristic at this station",
         ],
     );
@@ -1368,7 +1368,7 @@ fn faults_of_topics() {
         "pieces = \"/nr\", ",
         &[
             "68:7: station \"s30\": topic \"cell7/scale/out\": map has no piece; wanted one, as mass is measured of pieces: write where the piece's name is, such as piece = \"/nr\"",
-            "68:9: station \"s30\": topic \"cell7/scale/out\": map: pieces is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, strata/heat, strata/mould, mass: did you mean piece",
+            "68:9: station \"s30\": topic \"cell7/scale/out\": map: pieces is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, lap, strata/heat, strata/mould, mass: did you mean piece",
         ],
     );
     check(
@@ -1382,14 +1382,14 @@ fn faults_of_topics() {
         "mass = \"/kg\", ",
         "mass = \"/kg\", mas = \"/kg\", ",
         &[
-            "68:38: station \"s30\": topic \"cell7/scale/out\": map: mas is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, strata/heat, strata/mould, mass: did you mean mass",
+            "68:38: station \"s30\": topic \"cell7/scale/out\": map: mas is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, lap, strata/heat, strata/mould, mass: did you mean mass",
         ],
     );
     check(
         "\"strata/mould\"",
         "\"strata/mold\"",
         &[
-            "68:82: station \"s30\": topic \"cell7/scale/out\": map: strata/mold is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, strata/heat, strata/mould, mass: did you mean strata/mould",
+            "68:82: station \"s30\": topic \"cell7/scale/out\": map: strata/mold is not known; wanted one of piece, at, id, epoch, seq, gauge, attempt, lap, strata/heat, strata/mould, mass: did you mean strata/mould",
         ],
     );
     check(
