@@ -5,6 +5,7 @@
 
 mod charts;
 mod cli;
+mod laps;
 mod ledger;
 mod mapped;
 mod messages;
