@@ -9,7 +9,7 @@ use super::message::{
     AS_IT_IS, Asked, Happening, Member, NONE, OfStation, Part, Value, number_and_unit,
 };
 use super::term::Written;
-use super::text::{Word, time_of_day};
+use super::text::{Token, time_of_day};
 use chargehand_core::{
     Characteristic, Plant, ProductName, RejectReason, ReplyResult, RequestVerb, Station,
     Word as Disposition,
@@ -119,7 +119,7 @@ fn of_member(
         Part::Stratum => of_stratum(plant, name, value, *column),
         Part::Product if plant.product(value).is_none() => {
             let known = plant.products.iter().map(ProductName::as_str);
-            let word = Word {
+            let word = Token {
                 text: value.clone(),
                 column: *column,
             };
@@ -214,7 +214,7 @@ fn request(plant: &Plant, asked: &Asked) -> Vec<Complaint> {
                 "write seen=@ for the hold as it is then",
             ));
         }
-        let word = Word {
+        let word = Token {
             text: value.clone(),
             column: *column,
         };
@@ -305,7 +305,7 @@ pub(crate) fn expectation(plant: &Plant, term: &Written) -> Vec<Complaint> {
     let acts = rest.iter().find_map(|word| {
         let gate = word.text.strip_prefix("at=")?;
         (Disposition::parse(&kind.text).is_some() && plant.station(gate).is_none()).then(|| {
-            let named = Word {
+            let named = Token {
                 text: gate.to_owned(),
                 column: word.column,
             };
@@ -333,7 +333,7 @@ fn kinds() -> impl Iterator<Item = &'static str> {
     dispositions.chain(replies).chain(others)
 }
 
-fn one_of(word: &Word, not: &str, known: &[&'static str]) -> Option<Complaint> {
+fn one_of(word: &Token, not: &str, known: &[&'static str]) -> Option<Complaint> {
     let wrong = !known.contains(&word.text.as_str());
     wrong.then(|| {
         let what = format!("{} is {not}", word.text);
@@ -341,25 +341,25 @@ fn one_of(word: &Word, not: &str, known: &[&'static str]) -> Option<Complaint> {
     })
 }
 
-fn no_station(plant: &Plant, word: &Word) -> Complaint {
+fn no_station(plant: &Plant, word: &Token) -> Complaint {
     let known = plant.stations.iter().map(|known| known.name.as_str());
     unknown(word, format!("no station {}", word.text), known)
 }
 
-fn gauge(plant: &Plant, word: &Word) -> Option<Complaint> {
+fn gauge(plant: &Plant, word: &Token) -> Option<Complaint> {
     let known = || plant.gauges.iter().map(|known| known.name.as_str());
     let wrong = plant.gauge(&word.text).is_none();
     wrong.then(|| unknown(word, format!("no gauge {}", word.text), known()))
 }
 
-fn of_role(plant: &Plant, word: &Word) -> Option<Complaint> {
+fn of_role(plant: &Plant, word: &Token) -> Option<Complaint> {
     let known = || plant.roles.iter().map(|known| known.name.as_str());
     let wrong = plant.role(&word.text).is_none();
     wrong.then(|| unknown(word, format!("no role {}", word.text), known()))
 }
 
 fn of_stratum(plant: &Plant, name: &str, value: &str, column: usize) -> Option<Complaint> {
-    let word = |text: &str| Word {
+    let word = |text: &str| Token {
         text: text.to_owned(),
         column,
     };
@@ -375,7 +375,7 @@ fn of_stratum(plant: &Plant, name: &str, value: &str, column: usize) -> Option<C
     Some(complain(column, format!("no {name} {value}"), remedy))
 }
 
-fn unknown<'k>(word: &Word, what: String, known: impl Iterator<Item = &'k str>) -> Complaint {
+fn unknown<'k>(word: &Token, what: String, known: impl Iterator<Item = &'k str>) -> Complaint {
     let known: Vec<&str> = known.collect();
     let remedy = match near(&word.text, known.iter().copied()) {
         Some(near) => format!("did you mean {near}"),

@@ -5,7 +5,7 @@
 //! value. `1380.1g` is a value with its unit, `1380.1` a bare number, and `name:=` takes JSON as it stands, also
 //! what is none. Whether the names are right is not looked at here: a message may be wrong on purpose.
 
-use super::text::{Day, Word};
+use super::text::{Day, Token};
 use chargehand_core::{EventWord, Plant, RequestVerb};
 use chargehand_derive::Derivation;
 use std::fmt::Write as _;
@@ -60,11 +60,11 @@ pub enum Happening {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct OfStation {
     /// Which station.
-    pub station: Word,
+    pub station: Token,
     /// `reading`, or the kind of event.
-    pub kind: Word,
+    pub kind: Token,
     /// The piece, or the gauge that is checked; `-` for none.
-    pub subject: Word,
+    pub subject: Token,
     /// What it says beside.
     pub members: Vec<Member>,
 }
@@ -73,9 +73,9 @@ pub struct OfStation {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Asked {
     /// Its verb.
-    pub verb: Word,
+    pub verb: Token,
     /// In which role; `-` for none.
-    pub role: Word,
+    pub role: Token,
     /// What it says beside.
     pub members: Vec<Member>,
 }
@@ -117,7 +117,7 @@ impl Happening {
     ///
     /// # Errors
     /// The words are no row.
-    pub fn read(words: &[Word]) -> Result<Self, NoRow> {
+    pub fn read(words: &[Token]) -> Result<Self, NoRow> {
         match words {
             [only] if only.text == "passes" => Ok(Self::Passes),
             [only] if only.text == "session" => Ok(Self::Session),
@@ -202,7 +202,7 @@ impl Happening {
     }
 }
 
-fn short(words: &[Word], remedy: &'static str) -> NoRow {
+fn short(words: &[Token], remedy: &'static str) -> NoRow {
     let last = words.last();
     NoRow {
         column: last.map_or(1, |last| last.column),
@@ -214,8 +214,8 @@ fn short(words: &[Word], remedy: &'static str) -> NoRow {
     }
 }
 
-fn members(words: &[Word]) -> Result<Vec<Member>, NoRow> {
-    let member = |word: &Word| {
+fn members(words: &[Token]) -> Result<Vec<Member>, NoRow> {
+    let member = |word: &Token| {
         let (name, value) = word.text.split_once('=').unwrap_or(("", ""));
         let (name, value) = match name.strip_suffix(':') {
             Some(name) => (name, Value::Json(value.to_owned())),
@@ -267,7 +267,7 @@ impl OfStation {
 
     /// The birth of its piece at another station, of the strata and the product it tells.
     pub(crate) fn birth_at(&self, station: &str, plant: &Plant) -> Self {
-        let word = |text: &str| Word {
+        let word = |text: &str| Token {
             text: text.to_owned(),
             column: self.subject.column,
         };

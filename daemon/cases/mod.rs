@@ -60,7 +60,7 @@ pub use compare::{Comparison, Differing, Listing, compare};
 pub use message::{Asked, Happening, Member, NoRow, OfStation, Quoted, Value};
 pub use parse::{ALL, parse, rules_of};
 pub use term::Term;
-pub use text::{Day, Word, at_arrow, time_of_day, uncommented, words};
+pub use text::{Day, Token, at_arrow, time_of_day, uncommented, words};
 pub use writing::{Excerpt, LeftOut, Unwritable, write, write_from};
 
 use chargehand_core::Span;

@@ -3,7 +3,7 @@
 use super::check::{self, Complaint};
 use super::message::Happening;
 use super::term::{Term, written};
-use super::text::{Day, Word, at_arrow, time_of_day, uncommented, unended, words};
+use super::text::{Day, Token, at_arrow, time_of_day, uncommented, unended, words};
 use super::{Case, CaseRow, ENDING};
 use chargehand_core::{Plant, Span};
 use chargehand_derive::description::{Fault, Faults, near};
@@ -153,7 +153,7 @@ impl Reader<'_> {
         });
     }
 
-    fn day(&mut self, words: &[Word]) {
+    fn day(&mut self, words: &[Token]) {
         let column = words.first().map_or(1, |first| first.column);
         let remedy = "write it behind the case's name, such as day 2027-06-01";
         let [_, date] = words else {
@@ -232,7 +232,7 @@ impl Reader<'_> {
         });
     }
 
-    fn time(&mut self, word: Option<&Word>) -> Option<Span> {
+    fn time(&mut self, word: Option<&Token>) -> Option<Span> {
         let (text, column) = word.map_or(("", 1), |word| (word.text.as_str(), word.column));
         let Some(at) = time_of_day(text) else {
             let what = format!("{text:?} is no time of day");

@@ -1,6 +1,6 @@
 //! Outcomes in the words of the trade: as a case expects them, and as they were.
 
-use super::text::{self, Word, words_from};
+use super::text::{self, Token, words_from};
 use chargehand_core::{Disposition, HoldOf, Outcome};
 use chargehand_words::say;
 use serde::Serialize;
@@ -23,7 +23,7 @@ pub struct Term {
 /// A term as it stands in a line.
 pub(crate) struct Written {
     /// Its words outside quotes.
-    pub words: Vec<Word>,
+    pub words: Vec<Token>,
     pub texts: Vec<String>,
     /// Where it begins, in characters from 1.
     pub column: usize,
@@ -44,9 +44,9 @@ pub(crate) fn written(list: &str, column: usize) -> Vec<Written> {
     let one = |(part, column): (&str, usize)| {
         let all = words_from(part, column);
         let column = all.first().map_or(column, |first| first.column);
-        let (texts, words): (Vec<Word>, Vec<Word>) =
+        let (texts, words): (Vec<Token>, Vec<Token>) =
             all.into_iter().partition(|word| word.text.starts_with('"'));
-        let bare = |word: Word| word.text.trim_matches('"').to_owned();
+        let bare = |word: Token| word.text.trim_matches('"').to_owned();
         Written {
             words,
             texts: texts.into_iter().map(bare).collect(),

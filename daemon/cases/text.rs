@@ -16,7 +16,7 @@ const ARROW: &str = "->";
 
 /// One word of a line.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Word {
+pub struct Token {
     /// The word; a quoted text keeps its quotes.
     pub text: String,
     /// Where it begins, in characters from 1.
@@ -25,21 +25,21 @@ pub struct Word {
 
 /// The words between spaces; what stands in quotes is one word, or part of one.
 #[must_use]
-pub fn words(text: &str) -> Vec<Word> {
+pub fn words(text: &str) -> Vec<Token> {
     words_from(text, 1)
 }
 
 /// The same of a part that begins at `column` of its line.
-pub(crate) fn words_from(text: &str, column: usize) -> Vec<Word> {
+pub(crate) fn words_from(text: &str, column: usize) -> Vec<Token> {
     let outside = outside_quotes(text);
-    let mut words: Vec<Word> = Vec::new();
+    let mut words: Vec<Token> = Vec::new();
     let mut between = true;
     for ((index, char), outside) in text.chars().enumerate().zip(outside) {
         if outside && char.is_whitespace() {
             between = true;
         } else if between {
             between = false;
-            words.push(Word {
+            words.push(Token {
                 text: char.into(),
                 column: column + index,
             });

@@ -18,7 +18,7 @@ use super::bench::{Bench, Followed};
 use super::compare::{Listing, compare};
 use super::message::{AS_IT_IS, Happening, NONE, OfStation, Part, Quoted as _, number_and_unit};
 use super::term::Term;
-use super::text::{Word, time_of_day, words};
+use super::text::{Token, time_of_day, words};
 use chargehand_core::{Outcome, Start, Timestamp};
 use chargehand_derive::TextFault;
 use chargehand_derive::record::{self, Body, MessageBody, Unreadable};
@@ -445,11 +445,11 @@ impl RowText {
 }
 
 fn read(words: &[String]) -> Happening {
-    let word = |text: &String| Word {
+    let word = |text: &String| Token {
         text: text.clone(),
         column: 1,
     };
-    let words: Vec<Word> = words.iter().map(word).collect();
+    let words: Vec<Token> = words.iter().map(word).collect();
     Happening::read(&words).expect("three words are a row")
 }
 

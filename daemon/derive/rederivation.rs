@@ -77,7 +77,7 @@ that version once more and stop it in order, then start this one:\n{fault}"
 /// A derivation that follows a ledger.
 #[derive(Debug)]
 pub struct Rederivation {
-    standing: Standing,
+    reached: Reached,
     era: Option<u32>,
     /// Derive and compare records of other eras too.
     all_eras: bool,
@@ -107,7 +107,7 @@ impl Offered {
 }
 
 #[derive(Debug, Default)]
-enum Standing {
+enum Reached {
     /// Nothing was read, or nothing this version derives.
     #[default]
     Nothing,
@@ -117,7 +117,7 @@ enum Standing {
     Line(Box<Derivation>),
 }
 
-impl Standing {
+impl Reached {
     fn into_state(self) -> Option<State> {
         match self {
             Self::Nothing => None,
@@ -132,7 +132,7 @@ impl Rederivation {
     #[must_use]
     pub fn from_start() -> Self {
         Self {
-            standing: Standing::Nothing,
+            reached: Reached::Nothing,
             era: None,
             all_eras: false,
             offered: None,
@@ -169,7 +169,7 @@ impl Rederivation {
     pub fn from_snapshot(store: &dyn Store, snapshot: &SnapshotRef) -> Result<Self, RederiveFault> {
         let state = read_snapshot(store, snapshot.seq, &snapshot.digest, snapshot.semantics)?;
         Ok(Self {
-            standing: Standing::Memory(Box::new(state)),
+            reached: Reached::Memory(Box::new(state)),
             era: Some(snapshot.semantics),
             all_eras: false,
             offered: None,
@@ -216,9 +216,9 @@ impl Rederivation {
         let body = record::body(record)?;
         if let Body::Start(start) = &body {
             self.era = Some(start.semantics);
-            let standing = std::mem::take(&mut self.standing);
+            let reached = std::mem::take(&mut self.reached);
             if start.semantics == SEMANTICS || self.all_eras {
-                self.standing = self.started(store, record.seq, start, standing)?;
+                self.reached = self.started(store, record.seq, start, reached)?;
             }
         }
         let Some(era) = self.era else {
@@ -228,12 +228,12 @@ impl Rederivation {
             return Ok(Step::OtherEra(era));
         }
         // No text is needed for it, and this version may refuse those that were in force.
-        if let (Standing::Memory(state), Body::Kept { .. }) = (&mut self.standing, &body) {
+        if let (Reached::Memory(state), Body::Kept { .. }) = (&mut self.reached, &body) {
             state.seq = record.seq;
             state.now = state.now.max(Timestamp(record.at_us));
             return Ok(compared(&[], record));
         }
-        if let Standing::Memory(state) = &mut self.standing {
+        if let Reached::Memory(state) = &mut self.reached {
             let state = std::mem::take(&mut **state);
             let texts = texts_of(
                 store,
@@ -242,9 +242,9 @@ impl Rederivation {
                 state.rulebook.as_ref(),
             )?;
             let regime = self.regime(record.seq, texts)?;
-            self.standing = Standing::Line(Box::new(Derivation::under(regime, state)));
+            self.reached = Reached::Line(Box::new(Derivation::under(regime, state)));
         }
-        let Standing::Line(derivation) = &mut self.standing else {
+        let Reached::Line(derivation) = &mut self.reached else {
             return Ok(Step::OtherEra(era));
         };
         Ok(compared(&derive(derivation, body), record))
@@ -259,16 +259,16 @@ impl Rederivation {
     /// The line as it stands, if it stands.
     #[must_use]
     pub fn derivation(&self) -> Option<&Derivation> {
-        match &self.standing {
-            Standing::Line(derivation) => Some(derivation),
-            Standing::Nothing | Standing::Memory(_) => None,
+        match &self.reached {
+            Reached::Line(derivation) => Some(derivation),
+            Reached::Nothing | Reached::Memory(_) => None,
         }
     }
 
     /// The line's memory.
     #[must_use]
     pub fn into_state(self) -> Option<State> {
-        self.standing.into_state()
+        self.reached.into_state()
     }
 
     /// The line under the regime it is to go on under; none if the records lead to no memory.
@@ -279,14 +279,14 @@ impl Rederivation {
         let Some(mut offered) = self.offered else {
             return Ok(None);
         };
-        if let Standing::Line(derivation) = self.standing {
+        if let Reached::Line(derivation) = self.reached {
             if *derivation.texts() == offered.texts {
                 return Ok(Some(*derivation));
             }
             let state = derivation.into_state();
             return offered.under(state).map(Some);
         }
-        self.standing
+        self.reached
             .into_state()
             .map(|state| offered.under(state))
             .transpose()
@@ -306,27 +306,27 @@ impl Rederivation {
         store: &dyn Store,
         seq: u64,
         start: &Start,
-        standing: Standing,
-    ) -> Result<Standing, RederiveFault> {
+        reached: Reached,
+    ) -> Result<Reached, RederiveFault> {
         let texts = || texts_of(store, seq, Some(&start.plant), Some(&start.rulebook));
-        let state = match (standing, &start.opens_with) {
-            (Standing::Line(mut derivation), _) => {
+        let state = match (reached, &start.opens_with) {
+            (Reached::Line(mut derivation), _) => {
                 // Loading the same texts again would cost a line that starts often most of its replay.
                 if !derivation.texts().are_of(start) {
                     derivation.exchange(self.regime(seq, texts()?)?);
                 }
-                return Ok(Standing::Line(derivation));
+                return Ok(Reached::Line(derivation));
             }
-            (Standing::Memory(state), _) => *state,
-            (Standing::Nothing, Some(digest)) => {
+            (Reached::Memory(state), _) => *state,
+            (Reached::Nothing, Some(digest)) => {
                 let digest = parse_digest(seq, "snapshot", digest)?;
                 read_snapshot(store, seq - 1, &digest, start.semantics)?
             }
-            (Standing::Nothing, None) if seq == 1 => State::default(),
-            (Standing::Nothing, None) => return Ok(Standing::Nothing),
+            (Reached::Nothing, None) if seq == 1 => State::default(),
+            (Reached::Nothing, None) => return Ok(Reached::Nothing),
         };
         let regime = self.regime(seq, texts()?)?;
-        Ok(Standing::Line(Box::new(Derivation::under(regime, state))))
+        Ok(Reached::Line(Box::new(Derivation::under(regime, state))))
     }
 }
 

@@ -23,7 +23,7 @@
 use super::world::{Taken, World, incoming, rule_files, texts};
 use crate::support::repository;
 use chargehand::cases::{
-    Day, Happening, Listing, Term, Word, at_arrow, compare, time_of_day, uncommented, words,
+    Day, Happening, Listing, Term, Token, at_arrow, compare, time_of_day, uncommented, words,
 };
 use chargehand::run::Incoming;
 use chargehand_core::{HoldOf, PersonWord, Span, Timestamp, Word as Said};
@@ -276,7 +276,7 @@ impl Runner {
         }
     }
 
-    fn message(&mut self, world: &World, words: &[Word]) -> Incoming {
+    fn message(&mut self, world: &World, words: &[Token]) -> Incoming {
         self.rows += 1;
         let happening =
             Happening::read(words).unwrap_or_else(|fault| panic!("{}: {fault}", self.place));
