@@ -17,11 +17,12 @@ use crate::names::{
     TextDigest,
 };
 use crate::outcome::Told;
-use crate::piece::{Flow, Name, Piece};
+use crate::piece::{Name, Piece};
 use crate::pieces::Pieces;
 use crate::plant::Word;
 use crate::time::Timestamp;
 use crate::watch::Kept;
+use crate::whereabouts::Whereabouts;
 use crate::words::Words;
 use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
@@ -67,14 +68,8 @@ pub struct State {
 #[derive(Debug, Deserialize)]
 struct PieceThen {
     born: u64,
-    seen: StationName,
-    place: i64,
-    #[serde(default)]
-    flow: Flow,
-    #[serde(default)]
-    perhaps: Option<StationName>,
-    #[serde(default)]
-    passed: Option<i64>,
+    #[serde(flatten)]
+    at: Whereabouts,
     #[serde(default)]
     birth_told: bool,
     #[serde(default)]
@@ -98,13 +93,11 @@ impl PieceThen {
     fn now(self, name: PieceName) -> Piece {
         let given = Name {
             name,
-            by: self.seen,
+            by: self.at.seen().clone(),
             since: 0,
         };
         Piece {
-            flow: self.flow,
-            perhaps: self.perhaps,
-            passed: self.passed,
+            at: self.at,
             birth_told: self.birth_told,
             strata: self.strata,
             ambiguous: self.ambiguous,
@@ -112,7 +105,7 @@ impl PieceThen {
             told: self.told,
             word: self.word,
             act_at: self.act_at,
-            ..Piece::new(given, self.place)
+            ..Piece::new(given, 0)
         }
     }
 }

@@ -11,10 +11,10 @@ use crate::input::{Event, EventKind};
 use crate::judge::Judge;
 use crate::line::Line;
 use crate::names::{InputId, PieceId, PieceName, StationName};
-use crate::piece::{Flow, Piece};
-use crate::plant::{Condition, Plant, Station, Word};
+use crate::plant::{Station, Word};
 use crate::speaker::Duty;
 use crate::state::State;
+use crate::whereabouts::{Flow, is_beyond};
 use alloc::format;
 use alloc::sync::Arc;
 
@@ -22,22 +22,20 @@ impl<J: Judge> Line<J> {
     /// The piece is at the station, or has been; where a message says so, for the nth time. Returns whether that comes
     /// late: it is known to be further on, or to have come again since.
     pub(crate) fn bring(&mut self, id: PieceId, station: &Station, lap: Option<u32>) -> bool {
-        let known = self.state.pieces[id].lap;
+        let known = self.state.pieces[id].at.lap();
         match lap.unwrap_or(known) {
             lap if lap < known => return true,
             lap if lap > known => self.come_again(id, station, lap),
             _ => {}
         }
-        let piece = &self.state.pieces[id];
-        if is_late(&self.plant, piece, station) {
+        let plant = Arc::clone(&self.plant);
+        let at = &self.state.pieces[id].at;
+        if at.is_late(&plant, station) {
             return true;
         }
-        if piece.seen != station.name {
+        if *at.seen() != station.name {
             self.leave_gate(id);
-            let piece = self.piece_mut(id);
-            piece.place = station.place;
-            piece.seen = station.name.clone();
-            piece.flow = Flow::OnBelt;
+            self.piece_mut(id).at.reach(station);
         }
         false
     }
@@ -48,22 +46,7 @@ impl<J: Judge> Line<J> {
         let plant = Arc::clone(&self.plant);
         let piece = self.piece_mut(id);
         let asked = piece.word == Some(Word::Rework);
-        let been = [
-            Some(&piece.seen),
-            piece.perhaps.as_ref(),
-            piece.was_at.as_ref(),
-        ];
-        let been = been.into_iter().flatten();
-        let been = been.filter_map(|name| plant.station(name.as_str()));
-        // Of two stations at one place the one that its pieces leave in the later condition is further on.
-        let furthest = been.max_by_key(|station| (station.place, station.condition));
-        piece.was_at = furthest.map(|station| station.name.clone());
-        piece.lap = lap;
-        piece.seen = station.name.clone();
-        piece.place = station.place;
-        piece.flow = Flow::OnBelt;
-        piece.perhaps = None;
-        piece.passed = None;
+        piece.at.come_again(&plant, station, lap);
         let name = piece.name().clone();
         self.state.pieces.again(id);
         self.learn(id, Says::Again(lap));
@@ -91,20 +74,7 @@ impl<J: Judge> Line<J> {
     /// so much before.
     pub(crate) fn may_be_at(&mut self, id: PieceId, station: &Station) -> bool {
         let plant = Arc::clone(&self.plant);
-        let piece = self.piece_mut(id);
-        let condition = plant
-            .station(piece.seen.as_str())
-            .map(|seen| seen.condition);
-        let known = piece
-            .perhaps
-            .as_ref()
-            .and_then(|known| plant.station(known.as_str()));
-        let further = is_beyond(station, piece.place, condition)
-            && known.is_none_or(|known| is_beyond(station, known.place, Some(known.condition)));
-        if further {
-            piece.perhaps = Some(station.name.clone());
-        }
-        further
+        self.piece_mut(id).at.may_be_at(&plant, station)
     }
 
     /// An old message names the piece at the station.
@@ -135,7 +105,7 @@ impl<J: Judge> Line<J> {
     /// The piece stands at no gate any more.
     pub(crate) fn leave_gate(&mut self, id: PieceId) {
         let State { pieces, gates, .. } = &mut self.state;
-        gates.leave(&pieces[id].seen, id);
+        gates.leave(pieces[id].at.seen(), id);
     }
 
     /// What an event says of where its piece is, beside what it says else.
@@ -144,8 +114,8 @@ impl<J: Judge> Line<J> {
         let Some(id) = self.state.pieces.id(name.as_str()) else {
             return self.hear_of(name, station);
         };
-        let piece = &self.state.pieces[id];
-        let (seen, flow) = (piece.seen.clone(), piece.flow);
+        let at = &self.state.pieces[id].at;
+        let (seen, flow, lap) = (at.seen().clone(), at.flow(), at.lap());
         // The disposition is there; the piece may be on its way.
         if matches!(event.kind, EventKind::Received { .. }) {
             if self.may_be_at(id, station) {
@@ -154,8 +124,8 @@ impl<J: Judge> Line<J> {
             return;
         }
         let returned = matches!(event.kind, EventKind::Returned);
-        if returned && seen == station.name && event.lap.is_none_or(|lap| lap == piece.lap) {
-            self.piece_mut(id).flow = Flow::OnBelt;
+        if returned && seen == station.name && event.lap.is_none_or(|told| told == lap) {
+            self.piece_mut(id).at.flows(Flow::OnBelt);
         }
         if self.bring(id, station, event.lap) {
             return;
@@ -163,17 +133,17 @@ impl<J: Judge> Line<J> {
         match event.kind {
             EventKind::Diverted { .. } => {
                 self.leave_gate(id);
-                self.piece_mut(id).flow = Flow::InLane;
+                self.piece_mut(id).at.flows(Flow::InLane);
             }
             EventKind::Left { .. } => {
                 self.leave_gate(id);
-                self.piece_mut(id).flow = Flow::Left;
+                self.piece_mut(id).at.flows(Flow::Left);
             }
             EventKind::Returned => self.put_back(id, station, &event.input),
             _ => {}
         }
         // What lies in a lane is done with there: taking it out is no way down the belt.
-        let left = self.state.pieces[id].flow == Flow::Left && flow == Flow::OnBelt;
+        let left = self.state.pieces[id].at.flow() == Flow::Left && flow == Flow::OnBelt;
         if seen != station.name || left {
             self.announce(id, &event.input);
         }
@@ -185,28 +155,8 @@ impl<J: Judge> Line<J> {
             return;
         }
         self.state.gates.at(station).keep(id);
-        self.piece_mut(id).passed = None;
+        self.piece_mut(id).at.let_pass(None);
         self.cover(id, station);
         self.announce(id, input);
     }
-}
-
-/// Whether the piece is known to be further on than the station, or to have left it.
-pub(crate) fn is_late(plant: &Plant, piece: &Piece, station: &Station) -> bool {
-    if piece.seen == station.name {
-        return piece.flow == Flow::Left;
-    }
-    // Of two stations at one place the one that its pieces leave in the later condition is further on.
-    piece.place > station.place
-        || (piece.place == station.place
-            && plant
-                .station(piece.seen.as_str())
-                .is_some_and(|seen| seen.condition > station.condition))
-}
-
-/// Whether the station is further on than a place, where pieces are left in that condition.
-pub(crate) fn is_beyond(station: &Station, place: i64, condition: Option<Condition>) -> bool {
-    station.place > place
-        || (station.place == place
-            && condition.is_some_and(|condition| station.condition > condition))
 }

@@ -4,7 +4,6 @@
 //! Order: a hold tops all; remelt, scrap and rework only alone and only where nothing speaks against them, else they
 //! become a hold; then recheck, unevaluated, regrade, accept.
 
-use crate::belt::is_beyond;
 use crate::codes;
 use crate::evidence::Ask;
 use crate::gauges::Gauges;
@@ -15,6 +14,7 @@ use crate::names::PieceId;
 use crate::piece::Piece;
 use crate::plant::{Gate, GateKind, Plant, Station, Word};
 use crate::speaker::{Duty, Speaker};
+use crate::whereabouts::is_beyond;
 use crate::words::Words;
 
 /// A gate and the station it belongs to.
@@ -138,8 +138,7 @@ impl Matter<'_> {
             return Some(codes::not_legal_there(condition, name));
         }
         // What was once coated stays so, however often it comes along the belt.
-        let been = self.piece.was_at.as_ref();
-        let been = been.and_then(|name| self.plant.station(name.as_str()));
+        let been = self.piece.at.was_at(self.plant);
         if word == Word::Remelt
             && let Some(station) =
                 been.and_then(|been| forbids(self.plant, been, word, self.piece.product.as_ref()))
@@ -148,7 +147,7 @@ impl Matter<'_> {
             return Some(codes::not_legal_where_it_was(condition, name));
         }
         // Where a message has named it that brings it nowhere.
-        let further = self.plant.station(self.piece.perhaps.as_ref()?.as_str())?;
+        let further = self.piece.at.perhaps(self.plant)?;
         if !is_beyond(further, gate.place, Some(gate.condition)) {
             return None;
         }

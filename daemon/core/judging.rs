@@ -135,7 +135,7 @@ impl<J: Judge> Line<J> {
             reading,
             station,
             late,
-            lap: reading.lap.unwrap_or(self.state.pieces[id].lap),
+            lap: reading.lap.unwrap_or(self.state.pieces[id].at.lap()),
         };
         let product = self.state.pieces[id].product.clone();
         let Sifted { values, faults } = sift(reading, station, product.as_ref());

@@ -1,8 +1,8 @@
 //! Which routes are legal in which condition of the material. Asked after the rules, in every mode.
 
-use crate::belt::is_beyond;
 use crate::names::ProductName;
 use crate::plant::{Plant, Station, Word};
+use crate::whereabouts::is_beyond;
 
 /// The station whose condition forbids that the route is taken at `station` with a piece of that product, if one does. A piece does not become bare
 /// and dry again by a station that says so: a remelt must be legal at every station before as well.
@@ -26,9 +26,8 @@ pub(crate) fn forbids<'p>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::plant::{Condition, LineDescription};
+    use crate::plant::Condition;
     use crate::product::ByProduct;
-    use crate::time::Span;
     use alloc::collections::BTreeMap;
     use alloc::vec::Vec;
 
@@ -46,28 +45,7 @@ mod tests {
     #[test]
     fn what_was_machined_is_bare_and_dry_nowhere_after() {
         let plant = Plant {
-            line: LineDescription {
-                base: "a/b/c".into(),
-                zone: "UTC".into(),
-                rules: "rules".into(),
-                takt: None,
-                skew: Span::from_secs(1),
-                quiet: Span::from_secs(1),
-                valid: Span::from_secs(1),
-                pieces_kept: 1,
-            },
             products: ["gp-24", "gp-28"].map(ProductName::from).into(),
-            strata: Vec::new(),
-            stations: Vec::from([
-                station("s20", 0, Condition::AsCast),
-                station("s30", 4, Condition::AsCast),
-                station("s35", 4, Condition::Machined),
-                station("s45", 8, Condition::AsCast),
-            ]),
-            gauges: Vec::new(),
-            roles: Vec::new(),
-            owners: crate::plant::Owners::default(),
-            classes: Vec::new(),
             routes_legal: BTreeMap::from([
                 (
                     Condition::AsCast,
@@ -81,8 +59,12 @@ mod tests {
                     ])),
                 ),
             ]),
-            lanes: BTreeMap::new(),
-            without_effect: Vec::new(),
+            ..Plant::of_stations(Vec::from([
+                station("s20", 0, Condition::AsCast),
+                station("s30", 4, Condition::AsCast),
+                station("s35", 4, Condition::Machined),
+                station("s45", 8, Condition::AsCast),
+            ]))
         };
         let check = |at: &str, word, product: Option<&str>, expect| {
             let station = plant.station(at).expect("declared above");

@@ -56,6 +56,7 @@ mod time;
 mod timers;
 mod watch;
 mod watching;
+mod whereabouts;
 mod words;
 
 pub use advisories::Advisories;
@@ -89,7 +90,7 @@ pub use outcome::{
     Closed, Disposition, Freed, Had, InForce, Judged, OpenHold, Outcome, Reason, RejectReason,
     Rejected, Reply, ReplyResult, Said, Shows, Told, Watched,
 };
-pub use piece::{Flow, Name, Piece};
+pub use piece::{Name, Piece};
 pub use pieces::Pieces;
 pub use plant::{
     Aims, Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, Irreversible,
@@ -101,6 +102,7 @@ pub use speaker::{Duty, Speaker};
 pub use state::State;
 pub use time::{Span, Timestamp};
 pub use watch::{Centre, Count, Declaration, Drift, Kept, Mark, Real, Shown, Standing, Watch};
+pub use whereabouts::{Flow, Whereabouts};
 pub use words::{Datum, Remark, Words};
 
 /// The number of the derivation's meaning. Raised whenever the same inputs would on purpose give

@@ -6,7 +6,6 @@
 //! is not there any more is a broken invariant and panics.
 
 use crate::alarm::{Alarm, Ends, Occurrence, Owner, Priority};
-use crate::belt::is_late;
 use crate::codes;
 use crate::contract::EventWord;
 use crate::evidence::{Gap, Outside, Says};
@@ -355,7 +354,7 @@ impl<J: Judge> Line<J> {
                 Gap {
                     station: station.name.clone(),
                     characteristic: None,
-                    lap: self.state.pieces[id].lap,
+                    lap: self.state.pieces[id].at.lap(),
                     attempt: 0,
                     anywhere: false,
                     duty,
@@ -364,7 +363,7 @@ impl<J: Judge> Line<J> {
             );
         }
         self.may_be_at(id, station);
-        let late = is_late(&plant, &self.state.pieces[id], station);
+        let late = self.state.pieces[id].at.is_late(&plant, station);
         self.answer(id, station, Came::Unusable, late, &source.input);
     }
 
@@ -750,10 +749,5 @@ pub(crate) fn topic_level(name: &str) -> String {
 
 /// Under another description stations may stand elsewhere, or be gone.
 fn replace(state: &mut State, plant: &Plant) {
-    state.pieces.each(|piece| {
-        if let Some(station) = plant.station(piece.seen.as_str()) {
-            piece.place = station.place;
-        }
-        piece.passed = None;
-    });
+    state.pieces.each(|piece| piece.at.replace(plant));
 }

@@ -3,8 +3,9 @@
 use crate::evidence::Evidence;
 use crate::names::{PieceName, ProductName, StationName, StratumName};
 use crate::order::Turn;
-use crate::outcome::{Told, is_once, once};
+use crate::outcome::Told;
 use crate::plant::Word;
+use crate::whereabouts::Whereabouts;
 use crate::words::Words;
 use alloc::collections::BTreeMap;
 use alloc::string::String;
@@ -18,25 +19,8 @@ pub struct Piece {
     pub names: Vec<Name>,
     /// Its turn on the belt.
     pub turn: Turn,
-    /// The nth time that it comes along the belt: once more each time it was reworked.
-    #[serde(default = "once", skip_serializing_if = "is_once")]
-    pub lap: u32,
-    /// The furthest station that reported it in this lap.
-    pub seen: StationName,
-    /// That station's place.
-    pub place: i64,
-    /// Whether it is on the belt there.
-    #[serde(default, skip_serializing_if = "Flow::is_on_belt")]
-    pub flow: Flow,
-    /// The furthest station, beyond that, at which a message that brings it nowhere has named it.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub perhaps: Option<StationName>,
-    /// The furthest station of the laps before: what was once done to it stays done.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub was_at: Option<StationName>,
-    /// The place of the last gate it was let pass.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub passed: Option<i64>,
+    /// Where it is and has been.
+    pub at: Whereabouts,
     /// Whether its birth was told by an event of its own.
     #[serde(default)]
     pub birth_told: bool,
@@ -74,38 +58,13 @@ pub struct Name {
     pub since: u64,
 }
 
-/// Where a piece is, at the station that last reported it.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Flow {
-    /// On the belt.
-    #[default]
-    OnBelt,
-    /// In a lane, by a disposition.
-    InLane,
-    /// Not there any more: departed, packed, or taken out by hand.
-    Left,
-}
-
-impl Flow {
-    fn is_on_belt(&self) -> bool {
-        *self == Self::OnBelt
-    }
-}
-
 impl Piece {
     /// A piece that a station names for the first time.
     pub(crate) fn new(name: Name, place: i64) -> Self {
         Self {
-            seen: name.by.clone(),
+            at: Whereabouts::at(name.by.clone(), place),
             names: Vec::from([name]),
             turn: Turn::default(),
-            lap: 1,
-            place,
-            flow: Flow::OnBelt,
-            perhaps: None,
-            was_at: None,
-            passed: None,
             birth_told: false,
             product: None,
             strata: BTreeMap::new(),

@@ -198,7 +198,7 @@ impl Pieces {
             for known in &piece.names {
                 self.names.remove(&known.name);
             }
-            forgotten.push((id, piece.seen.clone()));
+            forgotten.push((id, piece.at.seen().clone()));
             self.order.remove(turn);
             self.by_id.remove(&id);
         }

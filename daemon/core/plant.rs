@@ -531,3 +531,32 @@ impl Role {
         })
     }
 }
+
+#[cfg(test)]
+impl Plant {
+    /// A line of these stations and of nothing else.
+    pub(crate) fn of_stations(stations: Vec<Station>) -> Self {
+        Self {
+            line: LineDescription {
+                base: "a/b/c".into(),
+                zone: "UTC".into(),
+                rules: "rules".into(),
+                takt: None,
+                skew: Span::from_secs(1),
+                quiet: Span::from_secs(1),
+                valid: Span::from_secs(1),
+                pieces_kept: 1,
+            },
+            products: Vec::new(),
+            strata: Vec::new(),
+            stations,
+            gauges: Vec::new(),
+            roles: Vec::new(),
+            owners: Owners::default(),
+            classes: Vec::new(),
+            routes_legal: BTreeMap::new(),
+            lanes: BTreeMap::new(),
+            without_effect: Vec::new(),
+        }
+    }
+}

@@ -3,7 +3,6 @@
 //! What is decided is next door, in `decision`; here it is carried out: all reasons are kept.
 
 use crate::alarm::{Occurrence, Owner, Priority};
-use crate::belt::is_late;
 use crate::codes;
 use crate::decision::{GateAt, Matter, Objection};
 use crate::evidence::Says;
@@ -12,7 +11,6 @@ use crate::judge::Judge;
 use crate::line::Line;
 use crate::names::{ClassName, InputId, PieceId, PieceName, RuleName};
 use crate::outcome::{Disposition, OpenHold, Outcome, Reason, Told};
-use crate::piece::{Flow, Piece};
 use crate::plant::{Gate, Plant, Station, Word};
 use crate::speaker::Duty;
 use crate::words::Words;
@@ -53,7 +51,7 @@ impl<J: Judge> Line<J> {
         if own.is_some() {
             self.cover(id, station);
         }
-        let act_at = own.or_else(|| next_gate(&plant, &self.state.pieces[id]));
+        let act_at = own.or_else(|| self.state.pieces[id].at.next_gate(&plant));
         let word = self.settle(id, act_at);
         self.tell(id, station, act_at, word, late, input);
         if let Some((_, gate)) = own {
@@ -70,8 +68,9 @@ impl<J: Judge> Line<J> {
         let piece = self.piece_mut(id);
         if came != Came::Unusable {
             // A gate down the belt from its station is still ahead of the piece.
-            piece.passed = (passes && gate.place <= station.place).then_some(gate.place);
-        } else if passes || piece.seen != station.name {
+            let passed = passes && gate.place <= station.place;
+            piece.at.let_pass(passed.then_some(gate.place));
+        } else if passes || *piece.at.seen() != station.name {
             return;
         }
         let at_gate = self.state.gates.at(station);
@@ -86,17 +85,17 @@ impl<J: Judge> Line<J> {
     /// whether one is left.
     pub(crate) fn announce(&mut self, id: PieceId, input: &InputId) -> bool {
         let plant = Arc::clone(&self.plant);
-        let act_at = next_gate(&plant, &self.state.pieces[id]);
+        let act_at = self.state.pieces[id].at.next_gate(&plant);
         let word = self.settle(id, act_at);
         let piece = &self.state.pieces[id];
         if piece.told.is_some() && piece.word != Some(word) {
-            let seen = plant.station(piece.seen.as_str());
+            let seen = plant.station(piece.at.seen().as_str());
             match (act_at, seen.or(act_at.map(|(station, _)| station))) {
                 (Some(_), Some(seen)) => self.tell(id, seen, act_at, word, false, input),
                 _ => self.piece_mut(id).word = Some(word),
             }
         }
-        let seen = &self.state.pieces[id].seen;
+        let seen = self.state.pieces[id].at.seen();
         if let Some((station, gate)) = act_at.filter(|(station, _)| station.name == *seen) {
             let ahead = gate.place - station.place;
             let gates = &mut self.state.gates;
@@ -124,7 +123,7 @@ impl<J: Judge> Line<J> {
             piece: piece.name().clone(),
             product: piece.product.clone(),
             station: station.name.clone(),
-            lap: piece.lap,
+            lap: piece.at.lap(),
             word,
             route: self.plant.lanes.get(&word).cloned(),
             act_at: act_at.map(|(station, _)| station.name.clone()),
@@ -282,18 +281,4 @@ pub(crate) fn out_of_tolerance(origin: Origin, reason: Words) -> Wish {
         origin,
         reason,
     }
-}
-
-/// The next gate that can still stop the piece, from where it was last seen.
-fn next_gate<'p>(plant: &'p Plant, piece: &Piece) -> Option<(&'p Station, &'p Gate)> {
-    plant.gate_where(|station, gate| {
-        // A gate down the belt from its station stands at the door of what follows: a piece reported from
-        // behind that door has gone through it.
-        let ahead = gate.place > piece.place
-            || (gate.place == piece.place
-                && station.place == gate.place
-                && !is_late(plant, piece, station));
-        let left = piece.flow == Flow::Left && piece.seen == station.name;
-        ahead && !left && piece.passed.is_none_or(|passed| gate.place > passed)
-    })
 }

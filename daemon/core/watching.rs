@@ -494,7 +494,7 @@ fn takes(
     let own = point.characteristic.gauge.as_ref();
     if !point.gauge_healthy {
         Err(LeftOut::Doubt)
-    } else if point.lap < piece.lap {
+    } else if point.lap < piece.at.lap() {
         // Its turn is another by now.
         Err(LeftOut::Old)
     } else if first.is_some_and(|first| point.attempt > first) {

@@ -6,7 +6,7 @@ use crate::gauge::GaugeState;
 use crate::hold::{HoldOf, Origin, Wish};
 use crate::names::ProductName;
 use crate::piece::Name;
-use crate::plant::{Condition, Effect, LineDescription, Owners};
+use crate::plant::{Condition, Effect};
 use crate::product::ByProduct;
 use crate::time::{Span, Timestamp};
 use alloc::collections::{BTreeMap, BTreeSet};
@@ -158,7 +158,7 @@ impl World {
             outside: None,
             asks,
         };
-        let piece = Piece {
+        let mut piece = Piece {
             product: (!has("untold")).then(|| if has("gp-28") { "gp-28" } else { "gp-24" }.into()),
             strata: BTreeMap::from([("mould".into(), "M1".into())]),
             ambiguous: has("ambiguous").then(|| "two of one name".into()),
@@ -170,7 +170,6 @@ impl World {
                 },
                 has("gap").then(gap).into_iter().collect(),
             )),
-            perhaps: after("perhaps ").map(|_| "s40".into()),
             ..Piece::new(
                 Name {
                     name: "P1".into(),
@@ -180,6 +179,14 @@ impl World {
                 4,
             )
         };
+        let plant = plant(
+            after("at ").unwrap_or(Condition::AsCast),
+            after("perhaps "),
+            has("final"),
+        );
+        if let Some(further) = plant.station("s40") {
+            piece.at.may_be_at(&plant, further);
+        }
         let mut holds = Holds::default();
         let open = [
             ("held", HoldOf::Piece(PieceId(1))),
@@ -201,11 +208,7 @@ impl World {
         };
         let gauges = Gauges::new(BTreeMap::from([("lc-1".into(), suspect)]), BTreeMap::new());
         Self {
-            plant: plant(
-                after("at ").unwrap_or(Condition::AsCast),
-                after("perhaps "),
-                has("final"),
-            ),
+            plant,
             piece,
             holds,
             gauges,
@@ -272,23 +275,7 @@ fn plant(condition: Condition, further: Option<Condition>, is_final: bool) -> Pl
     let first = station("s30", 4, condition, Some(gate));
     let second = further.map(|condition| station("s40", 8, condition, None));
     Plant {
-        line: LineDescription {
-            base: "a/b/c".into(),
-            zone: "UTC".into(),
-            rules: "rules".into(),
-            takt: None,
-            skew: Span::from_secs(1),
-            quiet: Span::from_secs(1),
-            valid: Span::from_secs(1),
-            pieces_kept: 1,
-        },
         products: ["gp-24", "gp-28"].map(ProductName::from).into(),
-        strata: Vec::new(),
-        stations: [first].into_iter().chain(second).collect(),
-        gauges: Vec::new(),
-        roles: Vec::new(),
-        owners: Owners::default(),
-        classes: Vec::new(),
         routes_legal: BTreeMap::from([
             (Condition::AsCast, all(&[Word::Remelt, Word::Scrap])),
             (
@@ -300,7 +287,6 @@ fn plant(condition: Condition, further: Option<Condition>, is_final: bool) -> Pl
             ),
             (Condition::Cured, all(&[Word::Regrade])),
         ]),
-        lanes: BTreeMap::new(),
-        without_effect: Vec::new(),
+        ..Plant::of_stations([first].into_iter().chain(second).collect())
     }
 }
