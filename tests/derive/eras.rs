@@ -77,6 +77,10 @@ fn as_before(state: &State) -> String {
     }
     let pieces = state.pieces.iter().map(|(id, piece)| {
         let mut then = json!(piece);
+        let at = then["at"].take();
+        for (field, value) in at.as_object().expect("where it is") {
+            then[field] = value.clone();
+        }
         then["born"] = json!(id);
         then["points"] = json!(piece.evidence.points());
         then["gaps"] = json!(piece.evidence.gaps());
