@@ -1,16 +1,19 @@
 //! A look at what the broker keeps under one topic, on a connection of its own that leaves nothing behind.
 
 use super::Options;
-use super::session::{as_whom, explain};
+use super::packets::{Fault, Packets, Whom};
 use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::{Packet, SubscribeReasonCode};
-use rumqttc::v5::{AsyncClient, ConnectionError, Event, MqttOptions};
+use rumqttc::v5::mqttbytes::v5::{
+    Disconnect, DisconnectReasonCode, Filter, Packet, Subscribe, SubscribeReasonCode,
+};
 use std::sync::mpsc::{RecvTimeoutError, channel};
 use std::time::Duration;
 use tokio::runtime::Handle;
 
 /// How long one look may take.
 const WITHIN: Duration = Duration::from_secs(10);
+/// How long the broker may take to close the connection after our farewell.
+const FAREWELL_WITHIN: Duration = Duration::from_secs(1);
 /// How often the one who waits looks up.
 const LOOK_UP: Duration = Duration::from_millis(50);
 
@@ -26,13 +29,12 @@ pub fn kept(
     stop: impl Fn() -> bool,
 ) -> Option<Result<Option<Vec<u8>>, String>> {
     let (found, waits) = channel();
-    let mqtt = as_whom(options, &format!("{}-look", options.client_id));
     let (options, topic) = (options.clone(), topic.to_owned());
     let task = handle.spawn(async move {
-        let looked = tokio::time::timeout(WITHIN, look(mqtt, &topic)).await;
+        let looked = tokio::time::timeout(WITHIN, look(&options, &topic)).await;
         let answer = match looked {
             Ok(Ok(kept)) => Ok(kept),
-            Ok(Err(error)) => Err(explain(&error, &options)),
+            Ok(Err(fault)) => Err(fault.explain(&options)),
             Err(_) => Err("the broker did not answer in time".into()),
         };
         // Who asked may have stopped waiting.
@@ -52,23 +54,24 @@ pub fn kept(
 
 /// Subscribes twice: a broker takes the packets of a connection in their order, so what it keeps under the topic comes
 /// before its answer to the second.
-async fn look(mqtt: MqttOptions, topic: &str) -> Result<Option<Vec<u8>>, ConnectionError> {
-    const QUEUE: usize = 4;
-    let (client, mut events) = AsyncClient::new(mqtt, QUEUE);
-    let ask = || {
-        client
-            .try_subscribe(topic, QoS::AtLeastOnce)
-            .expect("the queue of a fresh client is empty and a topic is a filter")
+async fn look(options: &Options, topic: &str) -> Result<Option<Vec<u8>>, Fault> {
+    let client_id = format!("{}-look", options.client_id);
+    let whom = Whom {
+        client_id: &client_id,
+        clean_start: true,
+        keep_alive: WITHIN,
+        session_expiry_s: None,
+        receive_max: None,
+        will: None,
     };
-    ask();
+    let (mut packets, _) = Packets::open(options, whom).await?;
     let mut answers = 0;
     let mut kept = None;
+    ask(&mut packets, topic, 1).await?;
     while answers < 2 && kept.is_none() {
-        match events.poll().await? {
-            Event::Incoming(Packet::Publish(publish)) if publish.retain => {
-                kept = Some(publish.payload.to_vec());
-            }
-            Event::Incoming(Packet::SubAck(answer)) => {
+        match packets.receive().await? {
+            Packet::Publish(publish) if publish.retain => kept = Some(publish.payload.to_vec()),
+            Packet::SubAck(answer) => {
                 answers += 1;
                 let granted =
                     |code: &SubscribeReasonCode| matches!(code, SubscribeReasonCode::Success(_));
@@ -79,15 +82,30 @@ async fn look(mqtt: MqttOptions, topic: &str) -> Result<Option<Vec<u8>>, Connect
                     break;
                 }
                 if answers == 1 {
-                    ask();
+                    ask(&mut packets, topic, 2).await?;
                 }
             }
             _ => {}
         }
     }
     // The broker forgets this client with the connection, farewell or not.
-    if client.try_disconnect().is_ok() {
-        while events.poll().await.is_ok() {}
-    }
+    packets.push(&Packet::Disconnect(Disconnect::new(
+        DisconnectReasonCode::NormalDisconnection,
+    )));
+    let farewell = async {
+        packets.flush().await?;
+        loop {
+            packets.receive().await?;
+        }
+    };
+    let _: Result<Result<(), Fault>, _> = tokio::time::timeout(FAREWELL_WITHIN, farewell).await;
     Ok(kept)
+}
+
+async fn ask(packets: &mut Packets, topic: &str, packet: u16) -> Result<(), Fault> {
+    packets.push(&Packet::Subscribe(Subscribe {
+        pkid: packet,
+        ..Subscribe::new(Filter::new(topic, QoS::AtLeastOnce), None)
+    }));
+    packets.flush().await
 }

@@ -21,30 +21,35 @@
 //!   [`Carrier::has_room`] says so before; a lost connection empties the queue. Urgent publishes
 //!   never block: at QoS 0 they are dropped when too many of them wait.
 //!
-//! This module alone names the MQTT client library. Deliberately not here: pieces, ledgers, JSON,
+//! What is handed over goes together, when the line thread lets it go: many packets cost one call of the system. What is
+//! urgent goes at once, and the rest with it.
+//!
+//! This module alone names the MQTT library. Deliberately not here: pieces, ledgers, JSON,
 //! what a topic means, and any memory of publishes beyond one connection.
 
 mod inbox;
 mod look;
 mod network;
 mod outbox;
+mod packets;
 mod session;
 
 #[cfg(test)]
 mod tests;
 
+use std::cell::Cell;
 use std::collections::VecDeque;
 use std::fmt;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use tokio::runtime::Handle;
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::oneshot;
 
 use inbox::{Inbox, Taken};
 pub use look::kept;
 pub use network::Network;
-use outbox::{Command, Outbox};
+use outbox::Outbox;
 use session::Tuning;
 
 /// How many messages the broker may have sent us without an acknowledgement (Receive Maximum).
@@ -57,8 +62,12 @@ pub const PACKET_MAX: u32 = 1024 * 1024;
 /// How many publishes wait for the network thread before handing over one more blocks.
 const WAITING_MAX: usize = 1000;
 
-/// How many urgent commands wait before publishes at QoS 0 among them are dropped.
+/// How much that is urgent waits before publishes at QoS 0 among it are dropped.
 const URGENT_MAX: usize = 4000;
+
+/// Packets that are made known to the network thread together, if the line thread does not look for events before: it
+/// writes together what it finds.
+const TOGETHER: usize = 64;
 
 /// How long an orderly end may take for each of its two steps: what is still under way, and the
 /// farewell.
@@ -260,15 +269,7 @@ pub fn connect(handle: &Handle, options: Options) -> Link {
 pub(crate) fn connect_with(handle: &Handle, options: Options, tuning: Tuning) -> Link {
     let inbox = Arc::new(Inbox::new(tuning.limits));
     let outbox = Arc::new(Outbox::default());
-    let (publishes, queue) = mpsc::unbounded_channel();
-    let (urgent, first) = mpsc::unbounded_channel();
     let (held, released) = oneshot::channel();
-    handle.spawn(outbox::pump(
-        Arc::clone(&outbox),
-        Arc::clone(&inbox),
-        first,
-        queue,
-    ));
     handle.spawn(session::supervise(
         options,
         tuning,
@@ -279,8 +280,7 @@ pub(crate) fn connect_with(handle: &Handle, options: Options, tuning: Tuning) ->
     Link {
         inbox,
         outbox,
-        publishes,
-        urgent,
+        quiet: Cell::new(0),
         waiting: VecDeque::new(),
         _held: held,
     }
@@ -310,6 +310,9 @@ pub trait Carrier: fmt::Debug {
     /// connection are dropped.
     fn ack(&self, tokens: Vec<AckToken>);
 
+    /// Lets go what was handed over. Without this it goes when the next event is asked for, at the latest.
+    fn let_go(&self) {}
+
     /// Waits until everything handed over is confirmed; false when `timeout` passes first or something was dropped.
     fn flush(&self, timeout: Duration) -> bool;
 
@@ -326,8 +329,8 @@ pub trait Carrier: fmt::Debug {
 pub struct Link {
     inbox: Arc<Inbox>,
     outbox: Arc<Outbox>,
-    publishes: mpsc::UnboundedSender<Publish>,
-    urgent: mpsc::UnboundedSender<Command>,
+    /// How much was handed over and not announced.
+    quiet: Cell<usize>,
     waiting: VecDeque<Event>,
     /// The session ends when this is dropped.
     _held: oneshot::Sender<()>,
@@ -335,6 +338,7 @@ pub struct Link {
 
 impl Carrier for Link {
     fn recv(&mut self, deadline: Option<Instant>) -> Option<Event> {
+        self.let_go();
         if self.inbox.take_nudge() {
             return Some(Event::Nudge);
         }
@@ -355,19 +359,18 @@ impl Carrier for Link {
     /// A publish the broker could not take (too large for it, a wildcard in the topic) is not sent
     /// but confirmed as [`Confirm::Refused`] if it has a tag, and else logged.
     fn publish(&self, publish: Publish) -> Result<(), Closed> {
-        if publish.urgent {
-            if publish.qos == 0 && self.outbox.urgent_waiting() >= URGENT_MAX {
-                return Ok(());
-            }
-            return self.hand_over(1, Command::Publish(publish));
+        let Publish { urgent, qos, .. } = publish;
+        if !urgent {
+            self.outbox.wait_for_room(None);
+        } else if qos == 0 && self.outbox.urgent_waiting() >= URGENT_MAX {
+            return Ok(());
         }
-        self.outbox.wait_for_room(None);
-        self.outbox.add(1);
-        self.outbox.add_waiting();
-        self.publishes.send(publish).map_err(|_| {
-            self.outbox.lose(1);
-            Closed
-        })
+        let taken = self.outbox.publish(publish);
+        self.quiet.set(self.quiet.get() + 1);
+        if urgent || self.quiet.get() >= TOGETHER {
+            self.let_go();
+        }
+        taken.then_some(()).ok_or(Closed)
     }
 
     fn has_room(&self, deadline: Instant) -> bool {
@@ -375,10 +378,14 @@ impl Carrier for Link {
     }
 
     fn ack(&self, tokens: Vec<AckToken>) {
-        if !tokens.is_empty() {
-            // With the network thread gone the messages stay unacknowledged and come again; the
-            // next event says so.
-            let _ = self.hand_over(tokens.len(), Command::Ack(tokens));
+        // With the network thread gone the messages stay unacknowledged and come again; the next event says so.
+        self.quiet.set(self.quiet.get() + tokens.len());
+        self.outbox.acknowledge(tokens);
+    }
+
+    fn let_go(&self) {
+        if self.quiet.take() > 0 {
+            self.outbox.announce();
         }
     }
 
@@ -395,9 +402,8 @@ impl Carrier for Link {
         }
         let handed = last.is_none_or(|last| self.publish(last).is_ok());
         let settled = self.flush(CLOSE_WITHIN);
-        self.outbox.set_closing();
-        let told = self.urgent.send(Command::Disconnect).is_ok();
-        let closed = told && self.outbox.wait_ended(Instant::now() + CLOSE_WITHIN);
+        self.outbox.disconnect();
+        let closed = self.outbox.wait_ended(Instant::now() + CLOSE_WITHIN);
         handed && settled && closed
     }
 }
@@ -408,16 +414,6 @@ impl Link {
         Waker {
             inbox: Arc::clone(&self.inbox),
         }
-    }
-
-    /// `items` is how many packets the command stands for.
-    fn hand_over(&self, items: usize, command: Command) -> Result<(), Closed> {
-        self.outbox.add(items);
-        self.outbox.add_urgent();
-        self.urgent.send(command).map_err(|_| {
-            self.outbox.lose(items);
-            Closed
-        })
     }
 }
 

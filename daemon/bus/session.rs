@@ -1,32 +1,27 @@
-//! The life of a line's connection: connect, subscribe, pass on what comes, and begin again.
+//! The life of a line's connection: connect, subscribe, pass on what comes and what goes, and begin again.
 //!
-//! Every attempt gets a client and an event loop of its own. The client library keeps publishes and
-//! packet ids from one connection to the next, and resends, discards or mistakes them there; a
-//! fresh one has nothing to mistake. The broker keeps our session: a fixed client id, no clean
-//! start, and an expiry far above the time a daemon is away.
+//! Every connection begins with nothing of the last one's: no publish, no packet id. The broker keeps our session: a
+//! fixed client id, no clean start, and an expiry far above the time a daemon is away.
 //!
 //! Deliberately not here: what is published and when, and what a message means.
 
+use std::future::pending;
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use rumqttc::v5::mqttbytes::v5::{
-    ConnAck, ConnectReturnCode, DisconnectReasonCode, Filter, LastWill, LastWillProperties, Packet,
-    PubAck, PubAckReason, Publish as PublishPacket, RetainForwardRule, SubAck, SubscribeProperties,
+    ConnAck, Disconnect, DisconnectReasonCode, Filter, LastWill, LastWillProperties, Packet,
+    PingReq, PubAck, PubAckReason, Publish as PublishPacket, RetainForwardRule, SubAck, Subscribe,
     SubscribeReasonCode,
 };
-use rumqttc::v5::mqttbytes::{Error as MqttError, QoS, valid_filter};
-use rumqttc::v5::{
-    AsyncClient, ConnectionError, Event as Packets, EventLoop, MqttOptions, StateError,
-};
-use rumqttc::{NetworkOptions, Outgoing};
+use rumqttc::v5::mqttbytes::{QoS, valid_filter};
 use tokio::sync::oneshot;
+use tokio::time::{Instant, Interval, MissedTickBehavior, interval_at, sleep, sleep_until};
 
 use super::inbox::{Capacity, Delivery, Inbox};
-use super::outbox::{Connection, Outbox};
-use super::{
-    AckToken, Confirm, Event, Options, PACKET_MAX, Properties, RECEIVE_MAX, Received, Subscription,
-};
+use super::outbox::{Flight, Outbox};
+use super::packets::{Fault, Packets, Whom};
+use super::{AckToken, Confirm, Event, Options, Properties, RECEIVE_MAX, Received, Subscription};
 
 /// How long the broker keeps our session while we are away.
 const SESSION_EXPIRY_S: u32 = 7 * 24 * 3600;
@@ -34,8 +29,8 @@ const SESSION_EXPIRY_S: u32 = 7 * 24 * 3600;
 /// How many publishes may wait for the broker's answer, if it allows as many.
 const UNCONFIRMED_MAX: u16 = 1000;
 
-/// How many packets wait inside the client. Few: what is urgent cannot overtake there.
-const REQUESTS_MAX: usize = 32;
+/// The packet id of our subscription: none that a publish may have.
+const SUBSCRIPTION_ID: u16 = UNCONFIRMED_MAX + 1;
 
 /// What a broker takes that names no limit: the largest packet MQTT can express.
 const PUBLISH_MAX: u32 = 1 + 4 + 268_435_455;
@@ -143,6 +138,21 @@ struct Loss {
     lived: Option<Duration>,
 }
 
+impl Loss {
+    fn of(fault: &Fault, options: &Options, lived: Option<Duration>) -> Self {
+        let kind = match fault {
+            Fault::Dismissed(DisconnectReasonCode::SessionTakenOver, _) => LossKind::TakenOver,
+            Fault::Ended | Fault::Unreachable(_) => LossKind::Silent,
+            _ => LossKind::Other,
+        };
+        Self {
+            kind,
+            why: fault.explain(options),
+            lived,
+        }
+    }
+}
+
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum LossKind {
     /// The broker said that another client took over.
@@ -162,14 +172,14 @@ impl Session {
             // Otherwise messages that come again with each connection would pile up.
             self.inbox.taken().await;
             generation += 1;
-            let ending = Attempt::new(self, generation).run().await;
+            let ending = self.connection(generation).await;
             self.outbox.close_connection();
             let Ending::Lost(loss) = ending else { return };
             if self.outbox.is_closing() {
                 return;
             }
             let pause = self.tell(generation, &loss, &mut retry);
-            tokio::time::sleep(pause).await;
+            sleep(pause).await;
         }
     }
 
@@ -189,18 +199,9 @@ impl Session {
         pause
     }
 
-    fn mqtt_options(&self) -> MqttOptions {
-        let Options {
-            client_id, will, ..
-        } = &self.options;
-        let mut mqtt = as_whom(&self.options, client_id);
-        mqtt.set_clean_start(false)
-            .set_session_expiry_interval(Some(SESSION_EXPIRY_S))
-            .set_receive_maximum(Some(RECEIVE_MAX))
-            .set_max_packet_size(Some(PACKET_MAX))
-            .set_outgoing_inflight_upper_limit(UNCONFIRMED_MAX)
-            .set_manual_acks(true)
-            .set_keep_alive(self.tuning.keep_alive);
+    /// One attempt to connect, and the connection if it succeeds.
+    async fn connection(&self, generation: u64) -> Ending {
+        let (topic, will) = &self.options.will;
         let at_once = LastWillProperties {
             delay_interval: Some(0),
             payload_format_indicator: None,
@@ -210,41 +211,29 @@ impl Session {
             correlation_data: None,
             user_properties: Vec::new(),
         };
-        let (topic, payload) = will;
-        mqtt.set_last_will(LastWill::new(
-            topic,
-            payload.clone(),
-            QoS::AtLeastOnce,
-            true,
-            Some(at_once),
-        ));
-        mqtt
+        let whom = Whom {
+            client_id: &self.options.client_id,
+            clean_start: false,
+            keep_alive: self.tuning.keep_alive,
+            session_expiry_s: Some(SESSION_EXPIRY_S),
+            receive_max: Some(RECEIVE_MAX),
+            will: Some(LastWill::new(
+                topic,
+                will.clone(),
+                QoS::AtLeastOnce,
+                true,
+                Some(at_once),
+            )),
+        };
+        match Packets::open(&self.options, whom).await {
+            Ok((packets, answer)) => {
+                Connected::new(self, generation, packets, &answer)
+                    .run()
+                    .await
+            }
+            Err(fault) => Ending::Lost(Loss::of(&fault, &self.options, None)),
+        }
     }
-}
-
-/// Where to connect and as whom, and nothing else.
-pub(super) fn as_whom(options: &Options, client_id: &str) -> MqttOptions {
-    let Options {
-        host,
-        port,
-        user,
-        nodelay,
-        ..
-    } = options;
-    // The client joins host and port with a colon, which an IPv6 address must be kept from.
-    let host = if host.contains(':') && !host.starts_with('[') {
-        format!("[{host}]")
-    } else {
-        host.clone()
-    };
-    let mut mqtt = MqttOptions::new(client_id, host, *port);
-    if let Some((name, password)) = user {
-        mqtt.set_credentials(name, password);
-    }
-    let mut network = NetworkOptions::new();
-    network.set_tcp_nodelay(*nodelay);
-    mqtt.set_network_options(network);
-    mqtt
 }
 
 /// How long to wait after which loss.
@@ -295,25 +284,38 @@ impl Retry {
     }
 }
 
-/// One attempt to connect, and the connection if it succeeds.
-struct Attempt<'a> {
+/// A connection that is up.
+struct Connected<'a> {
     session: &'a Session,
     generation: u64,
-    client: AsyncClient,
-    events: EventLoop,
-    up: Option<(Arc<Connection>, Instant)>,
+    packets: Packets,
+    flight: Flight,
+    since: Instant,
     /// What we asked for, in the order of the broker's answer.
     asked: Vec<Subscription>,
+    pings: Interval,
+    /// The broker has yet to answer the last ping.
+    pinged: bool,
     stalled_pings: u32,
     /// Messages at QoS 0 that were dropped.
     dropped: usize,
     /// Messages at QoS 1 that the line thread was given.
     kept: usize,
     overrun: Overrun,
-    /// Until when the broker may answer the farewell, once it has been written.
-    farewell: Option<tokio::time::Instant>,
+    farewell: Farewell,
     /// What has not been handed to the line thread yet.
     batch: Vec<Event>,
+}
+
+/// How far our own end of the connection is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Farewell {
+    NotYet,
+    /// It is to be written; nothing may follow it.
+    Said,
+    /// It is written. The broker closes the connection now, until then at the latest: closing it ourselves, with bytes
+    /// unread, would destroy what is under way to the broker, the last acknowledgements and the farewell.
+    Until(Instant),
 }
 
 /// A broker may send more than the Receive Maximum allows. (Mosquitto 2.0.11 does, after a
@@ -331,96 +333,8 @@ enum Overrun {
     Leaving,
 }
 
-impl<'a> Attempt<'a> {
-    fn new(session: &'a Session, generation: u64) -> Self {
-        let (client, events) = AsyncClient::new(session.mqtt_options(), REQUESTS_MAX);
-        Self {
-            session,
-            generation,
-            client,
-            events,
-            up: None,
-            asked: Vec::new(),
-            stalled_pings: 0,
-            dropped: 0,
-            kept: 0,
-            overrun: Overrun::None,
-            farewell: None,
-            batch: Vec::new(),
-        }
-    }
-
-    async fn run(mut self) -> Ending {
-        loop {
-            let step = match self.poll().await {
-                Ok(Packets::Incoming(packet)) => self.on_packet(packet),
-                Ok(Packets::Outgoing(outgoing)) => self.on_outgoing(&outgoing),
-                Err(_) if self.farewell.is_some() => Err(self.ending_of_farewell()),
-                Err(error) => Err(self.ending_of(&error)),
-            };
-            // Packets read together are handed over together: one wake of the line thread for all.
-            if step.is_err() || self.events.state.events.is_empty() {
-                self.deliver();
-            }
-            if let Err(ending) = step {
-                return ending;
-            }
-            self.end_overrun();
-        }
-    }
-
-    /// The client's next step. After the farewell an error is the end that was asked for.
-    async fn poll(&mut self) -> Result<Packets, ConnectionError> {
-        match self.farewell {
-            None => self.events.poll().await,
-            Some(deadline) => tokio::time::timeout_at(deadline, self.events.poll()).await?,
-        }
-    }
-
-    fn on_packet(&mut self, packet: Packet) -> Result<(), Ending> {
-        match packet {
-            Packet::Publish(_) if self.overrun != Overrun::None => {}
-            Packet::Publish(publish) => self.batch.push(Event::Message(self.message(publish))),
-            Packet::PubAck(answer) => return self.on_confirmed(&answer),
-            Packet::ConnAck(answer) => self.on_connected(&answer),
-            Packet::SubAck(answer) => self.on_subscribed(&answer),
-            _ => {}
-        }
-        Ok(())
-    }
-
-    fn on_outgoing(&mut self, outgoing: &Outgoing) -> Result<(), Ending> {
-        let Some((connection, _)) = &self.up else {
-            return Ok(());
-        };
-        let outbox = &self.session.outbox;
-        match outgoing {
-            Outgoing::Publish(packet) => self.batch.extend(connection.on_written(outbox, *packet)),
-            Outgoing::PubAck(_) => connection.on_acknowledged(outbox),
-            Outgoing::PingReq => {
-                let stalled = connection.is_stalled();
-                self.stalled_pings = if stalled { self.stalled_pings + 1 } else { 0 };
-                if self.stalled_pings >= STALLED_PINGS_MAX {
-                    let why = "the broker answers pings but confirms no publish; look at its log and load";
-                    return Err(self.lost(LossKind::Other, why.into()));
-                }
-            }
-            // Now the broker closes the connection. Closing it ourselves, with bytes unread, would
-            // destroy what is under way to the broker: the last acknowledgements and the farewell.
-            Outgoing::Disconnect if outbox.is_closing() || self.overrun == Overrun::Leaving => {
-                self.farewell = Some(tokio::time::Instant::now() + FAREWELL_WITHIN);
-            }
-            Outgoing::Disconnect => {
-                let why = "the broker used a topic alias, which it was not allowed";
-                return Err(self.lost(LossKind::Other, why.into()));
-            }
-            _ => {}
-        }
-        Ok(())
-    }
-
-    fn on_connected(&mut self, answer: &ConnAck) {
-        let generation = self.generation;
+impl<'a> Connected<'a> {
+    fn new(session: &'a Session, generation: u64, packets: Packets, answer: &ConnAck) -> Self {
         let properties = answer.properties.as_ref();
         let publish_max = properties
             .and_then(|it| it.max_packet_size)
@@ -435,32 +349,161 @@ impl<'a> Attempt<'a> {
             port,
             client_id,
             ..
-        } = &self.session.options;
+        } = &session.options;
         tracing::debug!(
             broker = %format_args!("{host}:{port}"),
             client_id,
             generation,
             "connected"
         );
-        // One below the client's own, so that it never stops for want of room. A broker that takes a single
-        // publish at a time stops it all the same, each time until its answer.
         let window = properties
             .and_then(|it| it.receive_max)
-            .map_or(UNCONFIRMED_MAX, |most| most.min(UNCONFIRMED_MAX));
-        let connection = Arc::new(Connection::new(
+            .map_or(UNCONFIRMED_MAX, |most| most.clamp(1, UNCONFIRMED_MAX));
+        let flight = Flight::new(
+            Arc::clone(&session.outbox),
             generation,
-            self.client.clone(),
             publish_max,
-            usize::from(window.saturating_sub(1).max(1)),
-        ));
-        self.session.outbox.open_connection(Arc::clone(&connection));
-        self.up = Some((connection, Instant::now()));
-        self.batch.push(Event::Up {
+            usize::from(window),
+        );
+        session.outbox.open_connection(generation);
+        let up = Event::Up {
             generation,
             session_present: answer.session_present,
             publish_max,
-        });
-        self.subscribe();
+        };
+        let keep_alive = properties
+            .and_then(|it| it.server_keep_alive)
+            .map_or(session.tuning.keep_alive, |seconds| {
+                Duration::from_secs(u64::from(seconds.max(1)))
+            });
+        let since = Instant::now();
+        let mut pings = interval_at(since + keep_alive, keep_alive);
+        pings.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        let mut connected = Self {
+            session,
+            generation,
+            packets,
+            flight,
+            since,
+            asked: Vec::new(),
+            pings,
+            pinged: false,
+            stalled_pings: 0,
+            dropped: 0,
+            kept: 0,
+            overrun: Overrun::None,
+            farewell: Farewell::NotYet,
+            batch: vec![up],
+        };
+        connected.subscribe();
+        connected
+    }
+
+    async fn run(mut self) -> Ending {
+        loop {
+            let step = self.step().await;
+            // What was read together is handed over together: one wake of the line thread for all.
+            self.deliver();
+            if let Err(ending) = step {
+                return ending;
+            }
+            self.end_overrun();
+        }
+    }
+
+    /// Writes what is to go, and waits for what comes or is to go next. After the farewell an error is the end that was
+    /// asked for.
+    async fn step(&mut self) -> Result<(), Ending> {
+        let written = self.write();
+        if let Err(fault) = written {
+            return Err(self.ending_of(&fault));
+        }
+        self.deliver();
+        let found = tokio::select! {
+            biased;
+            readable = self.packets.readable() => match readable.and_then(|()| self.packets.read()) {
+                Ok(()) => return self.take(),
+                Err(fault) => Err(fault),
+            },
+            writable = self.packets.writable() => writable,
+            () = self.session.outbox.announced() => Ok(()),
+            _ = self.pings.tick() => return self.ping(),
+            () = until(self.farewell) => Err(Fault::Late),
+        };
+        found.map_err(|fault| self.ending_of(&fault))
+    }
+
+    fn write(&mut self) -> Result<(), Fault> {
+        if self.farewell == Farewell::NotYet
+            && self.flight.pass_on(&mut self.packets, &mut self.batch)
+        {
+            self.say_farewell();
+        }
+        if self.packets.write()? {
+            self.flight.written(&mut self.batch);
+            if self.farewell == Farewell::Said {
+                self.farewell = Farewell::Until(Instant::now() + FAREWELL_WITHIN);
+            }
+        }
+        Ok(())
+    }
+
+    fn say_farewell(&mut self) {
+        self.packets.push(&Packet::Disconnect(Disconnect::new(
+            DisconnectReasonCode::NormalDisconnection,
+        )));
+        self.farewell = Farewell::Said;
+    }
+
+    /// Takes what was read.
+    fn take(&mut self) -> Result<(), Ending> {
+        loop {
+            match self.packets.next() {
+                Ok(Some(packet)) => self.on_packet(packet)?,
+                Ok(None) => return Ok(()),
+                Err(fault) => return Err(self.ending_of(&fault)),
+            }
+        }
+    }
+
+    fn on_packet(&mut self, packet: Packet) -> Result<(), Ending> {
+        match packet {
+            Packet::Publish(publish) if publish.topic.is_empty() => {
+                let why = "the broker used a topic alias, which it was not allowed";
+                return Err(self.lost(LossKind::Other, why.into()));
+            }
+            Packet::Publish(_) if self.overrun != Overrun::None => {}
+            Packet::Publish(publish) => self.batch.push(Event::Message(self.message(publish))),
+            Packet::PubAck(answer) => self.on_confirmed(&answer),
+            Packet::SubAck(answer) => self.on_subscribed(&answer),
+            Packet::PingResp(_) => self.pinged = false,
+            Packet::Disconnect(Disconnect {
+                reason_code,
+                properties,
+            }) => {
+                let text = properties.and_then(|it| it.reason_string);
+                return Err(self.ending_of(&Fault::Dismissed(reason_code, text)));
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+
+    fn ping(&mut self) -> Result<(), Ending> {
+        if self.pinged {
+            return Err(self.ending_of(&Fault::Unanswered));
+        }
+        let stalled = self.flight.is_stalled();
+        self.stalled_pings = if stalled { self.stalled_pings + 1 } else { 0 };
+        if self.stalled_pings >= STALLED_PINGS_MAX {
+            let why = "the broker answers pings but confirms no publish; look at its log and load";
+            return Err(self.lost(LossKind::Other, why.into()));
+        }
+        if self.farewell == Farewell::NotYet {
+            self.packets.push(&Packet::PingReq(PingReq));
+            self.pinged = true;
+        }
+        Ok(())
     }
 
     /// Subscribes to everything, on every connection: that is the only way to know that a broker
@@ -486,13 +529,12 @@ impl<'a> Attempt<'a> {
             // On every subscription would bring old messages again at each reconnect.
             retain_forward_rule: RetainForwardRule::OnNewSubscribe,
         });
-        let properties = SubscribeProperties {
-            id: None,
-            user_properties: Vec::new(),
+        let subscribe = Subscribe {
+            pkid: SUBSCRIPTION_ID,
+            filters: filters.collect(),
+            properties: None,
         };
-        self.client
-            .try_subscribe_many_with_properties(filters, properties)
-            .expect("the queue of a fresh client is empty and the filters are valid");
+        self.packets.push(&Packet::Subscribe(subscribe));
     }
 
     fn on_subscribed(&mut self, answer: &SubAck) {
@@ -516,26 +558,14 @@ impl<'a> Attempt<'a> {
         self.batch.push(Event::Refused { filter, reason });
     }
 
-    fn on_confirmed(&mut self, answer: &PubAck) -> Result<(), Ending> {
-        let Some((connection, _)) = &self.up else {
-            return Ok(());
-        };
+    fn on_confirmed(&mut self, answer: &PubAck) {
         let reason = match answer.reason {
             PubAckReason::Success => Confirm::Success,
             PubAckReason::NoMatchingSubscribers => Confirm::NoSubscriber,
             other => Confirm::Refused(format!("the broker answered {other:?}")),
         };
-        let refused = matches!(reason, Confirm::Refused(_));
         self.batch
-            .extend(connection.on_confirmed(&self.session.outbox, answer.pkid, reason));
-        if refused && self.events.state.collision.is_some() {
-            // The client parks a publish whose packet id is still in use, and a refusal of the
-            // earlier one never frees it.
-            let why =
-                "the broker confirmed out of order and refused a publish, which stops the client";
-            return Err(self.lost(LossKind::Other, why.into()));
-        }
-        Ok(())
+            .extend(self.flight.confirmed(answer.pkid, reason));
     }
 
     fn message(&self, publish: PublishPacket) -> Received {
@@ -586,16 +616,19 @@ impl<'a> Attempt<'a> {
     /// Says goodbye once the line thread has acknowledged everything before what was left out.
     fn end_overrun(&mut self) {
         if self.overrun == Overrun::LeavingOut
-            && let Some((connection, _)) = &self.up
-            && connection.acknowledged() >= self.kept
-            // With the client's queue full, the next packet written brings us here again.
-            && self.client.try_disconnect().is_ok()
+            && self.flight.acknowledged() >= self.kept
+            && self.farewell == Farewell::NotYet
         {
             self.overrun = Overrun::Leaving;
+            self.say_farewell();
         }
     }
 
-    fn ending_of_farewell(&self) -> Ending {
+    fn ending_of(&self, fault: &Fault) -> Ending {
+        if !matches!(self.farewell, Farewell::Until(_)) {
+            let lived = Some(self.since.elapsed());
+            return Ending::Lost(Loss::of(fault, &self.session.options, lived));
+        }
         if self.session.outbox.is_closing() {
             return Ending::Farewell;
         }
@@ -603,68 +636,17 @@ impl<'a> Attempt<'a> {
         self.lost(LossKind::Overrun, why.into())
     }
 
-    fn ending_of(&self, error: &ConnectionError) -> Ending {
-        let kind = match error {
-            ConnectionError::MqttState(StateError::ServerDisconnect {
-                reason_code: DisconnectReasonCode::SessionTakenOver,
-                ..
-            }) => LossKind::TakenOver,
-            // A reset found while reading comes as a fault of reading a packet.
-            ConnectionError::MqttState(
-                StateError::ConnectionAborted
-                | StateError::Io(_)
-                | StateError::Deserialization(MqttError::Io(_)),
-            )
-            | ConnectionError::Io(_) => LossKind::Silent,
-            _ => LossKind::Other,
-        };
-        self.lost(kind, explain(error, &self.session.options))
-    }
-
     fn lost(&self, kind: LossKind, why: String) -> Ending {
-        let lived = self.up.as_ref().map(|(_, since)| since.elapsed());
+        let lived = Some(self.since.elapsed());
         Ending::Lost(Loss { kind, why, lived })
     }
 }
 
-/// What happened, and the remedy where there is one.
-pub(super) fn explain(error: &ConnectionError, options: &Options) -> String {
-    let Options { host, port, .. } = options;
-    match error {
-        ConnectionError::Io(error) => {
-            format!(
-                "no connection with {host}:{port}: {error}; is the broker running, and is this its address?"
-            )
-        }
-        ConnectionError::Timeout(_) => {
-            format!(
-                "{host}:{port} did not answer in time; is it the broker, and can it be reached from here?"
-            )
-        }
-        ConnectionError::ConnectionRefused(
-            code @ (ConnectReturnCode::BadUserNamePassword
-            | ConnectReturnCode::NotAuthorized
-            | ConnectReturnCode::Banned),
-        ) => format!(
-            "the broker refused us: {code:?}; check user, password and the broker's access list"
-        ),
-        ConnectionError::ConnectionRefused(code) => format!("the broker refused us: {code:?}"),
-        ConnectionError::MqttState(
-            StateError::ConnectionAborted | StateError::Deserialization(MqttError::Io(_)),
-        ) => "the broker closed the connection without a word".into(),
-        ConnectionError::MqttState(StateError::ServerDisconnect {
-            reason_code,
-            reason_string,
-        }) => {
-            let text = reason_string
-                .as_deref()
-                .unwrap_or("no further reason given");
-            format!("the broker ended the connection: {reason_code:?}, {text}")
-        }
-        ConnectionError::MqttState(StateError::AwaitPingResp) => {
-            "the broker did not answer a ping".into()
-        }
-        other => other.to_string(),
+/// Resolves at the end of the time that a farewell is given; without one, never.
+async fn until(farewell: Farewell) {
+    match farewell {
+        Farewell::Until(end) => sleep_until(end).await,
+        Farewell::NotYet | Farewell::Said => pending().await,
     }
 }
 

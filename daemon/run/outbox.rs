@@ -1,5 +1,5 @@
-//! How far messages were handed over and confirmed. The client library's queue is never trusted across
-//! connections: after each connect, encoding resumes in the ledger behind what is confirmed.
+//! How far messages were handed over and confirmed. Nothing of them outlives a connection but what the ledger holds:
+//! after each connect, encoding resumes there behind what is confirmed.
 
 use chargehand_core::{Line, Outcome, Timestamp, Told};
 use chargehand_derive::record::{self, Body, MessageBody};

@@ -283,6 +283,7 @@ impl Worker {
         }
         self.catch_up()?;
         self.say_states(now)?;
+        self.link.let_go();
         self.keep_time(now)?;
         self.keep_state(now)?;
         self.store.tidy();

@@ -1,5 +1,5 @@
-//! What the daemon is held against: the same client library, the same connection settings, and nothing
-//! done with a message but to answer it.
+//! What the daemon is held against: the library whose packets it speaks, with the library's own loop and the same
+//! connection settings, and nothing done with a message but to answer it.
 //!
 //! It is this program started again with an order in its environment, so that it has a process of its
 //! own, as the daemon has. It takes a message at QoS 1, publishes as many bytes as a disposition has where the
