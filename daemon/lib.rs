@@ -18,3 +18,4 @@ pub mod files;
 pub mod folder;
 pub mod run;
 pub mod shown;
+pub mod store;

@@ -7,6 +7,7 @@ use crate::cases;
 use crate::config::{self, Bus, Ledger, Settings};
 use crate::files::{BadConfiguration, LineFiles};
 use crate::run::{Clock, Running};
+use crate::store::LineStore;
 use anyhow::Context as _;
 use chargehand_core::{Span, Timestamp};
 use chargehand_demo::{
@@ -14,7 +15,6 @@ use chargehand_demo::{
 };
 use chargehand_derive::Texts;
 use chargehand_script::{Rulebook, Source};
-use chargehand_sqlite::Sqlite;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::fmt;
 use std::fs;
@@ -110,7 +110,7 @@ impl Kept {
 
     /// Writes what is beside the ledger.
     fn write(&self, seed: u64) -> anyhow::Result<()> {
-        let store = Sqlite::open_read_only(self.ledger())?;
+        let store = LineStore::open_read_only(self.ledger())?;
         let name = format!("Vennick, line L1, the day of seed {seed}");
         let day = cases::write(&store, &name).context("the day as cases")?;
         let mut files = vec![

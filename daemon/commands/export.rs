@@ -2,10 +2,10 @@
 
 use crate::cases::{self, Excerpt, LeftOut};
 use crate::files::BadConfiguration;
+use crate::store::LineStore;
 use anyhow::Context as _;
 use chargehand_core::Timestamp;
 use chargehand_ledger::Store;
-use chargehand_sqlite::Sqlite;
 use std::fmt;
 use std::fs::OpenOptions;
 use std::io::Write as _;
@@ -34,7 +34,7 @@ impl Exported {
 /// # Errors
 /// The file is there already or cannot be written, the ledger cannot be read, or no case says it.
 pub fn export(ledger: &Path, file: &Path, from: Option<Timestamp>) -> anyhow::Result<Exported> {
-    let store = Sqlite::open_read_only(ledger)?;
+    let store = LineStore::open_read_only(ledger)?;
     let line = store.line();
     let (text, excerpt) = match from {
         None => {

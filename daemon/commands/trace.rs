@@ -7,13 +7,13 @@
 mod past;
 
 use crate::shown::{all, shown};
+use crate::store::LineStore;
 use chargehand_core::{
     GaugeName, Had, Hold, HoldId, HoldOf, Origin, Outcome, PieceName, ProductName, RoleName, Shows,
     StratumName, Timestamp, Watched,
 };
 use chargehand_derive::record::{self, Body};
 use chargehand_ledger::{Record, Store};
-use chargehand_sqlite::Sqlite;
 use chargehand_words::say;
 use past::{Past, Reader};
 use serde::Serialize;
@@ -104,7 +104,7 @@ pub struct LastCheck {
 /// # Errors
 /// The ledger cannot be read.
 pub fn trace(path: &Path, name: &str) -> anyhow::Result<Trace> {
-    let store = Sqlite::open_read_only(path)?;
+    let store = LineStore::open_read_only(path)?;
     let mut telling = Telling {
         store: &store,
         past: Past::of(&store)?,
@@ -130,7 +130,7 @@ pub fn trace(path: &Path, name: &str) -> anyhow::Result<Trace> {
 
 /// A story as it is collected.
 struct Telling<'s> {
-    store: &'s Sqlite,
+    store: &'s LineStore,
     past: Past<'s>,
     /// What the piece was told to become so far.
     product: Option<ProductName>,

@@ -2,12 +2,12 @@
 //! damage of the file, a broken chain, altered outcomes, a missing tail and another era apart.
 
 use crate::shown::shown;
+use crate::store::LineStore;
 use chargehand_core::SEMANTICS;
 use chargehand_derive::record;
 use chargehand_derive::{Indexed, Rederivation, RederiveFault, Step};
 use chargehand_ledger::audit;
 use chargehand_ledger::{Digest, Head, Record, Store, StoreError};
-use chargehand_sqlite::Sqlite;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fmt;
@@ -104,7 +104,7 @@ impl VerifyReport {
 /// # Errors
 /// The file is no ledger, or absent.
 pub fn verify(path: &Path, head: Option<(u64, Digest)>) -> Result<VerifyReport, StoreError> {
-    let store = match Sqlite::open_read_only(path) {
+    let store = match LineStore::open_read_only(path) {
         Err(StoreError::Damaged { .. }) if path.is_file() => {
             return Ok(damaged(integrity(path).map_or_else(
                 || "it opens as no ledger".to_owned(),
@@ -148,7 +148,7 @@ fn joined<T>(thread: ScopedJoinHandle<'_, T>) -> T {
 
 /// What the database finds wrong with its file.
 fn integrity(path: &Path) -> Option<StoreError> {
-    chargehand_sqlite::integrity(path).err()
+    crate::store::integrity(path).err()
 }
 
 fn damaged(text: String) -> VerifyReport {
@@ -181,7 +181,7 @@ fn of_store(fault: &StoreError) -> Finding {
 
 /// Chain and derivation in one pass, and the indexes: whether they are those that the records make is asked of their
 /// sums first. Only where these differ, or where a part of the ledger is not derived, is each entry looked up.
-fn records(store: &Sqlite, report: &mut VerifyReport) -> Option<Finding> {
+fn records(store: &LineStore, report: &mut VerifyReport) -> Option<Finding> {
     if let Err(fault) = audit::check_blobs(store) {
         return Some(of_store(&fault));
     }
@@ -271,7 +271,7 @@ impl Index {
 
 /// A pass over the records.
 struct Walk<'w> {
-    store: &'w Sqlite,
+    store: &'w LineStore,
     snapshots: BTreeMap<u64, Digest>,
     replay: Rederivation,
     /// What the records make.
@@ -282,7 +282,7 @@ struct Walk<'w> {
 }
 
 impl<'w> Walk<'w> {
-    fn new(store: &'w Sqlite, report: &'w mut VerifyReport) -> Result<Self, StoreError> {
+    fn new(store: &'w LineStore, report: &'w mut VerifyReport) -> Result<Self, StoreError> {
         let snapshots = store.snapshots()?.into_iter();
         let ours = snapshots.filter(|snapshot| snapshot.semantics == SEMANTICS);
         Ok(Self {
@@ -424,7 +424,7 @@ impl<'w> Walk<'w> {
     }
 }
 
-fn missing_head(store: &Sqlite, end: Head, seq: u64, digest: Digest) -> Option<Finding> {
+fn missing_head(store: &LineStore, end: Head, seq: u64, digest: Digest) -> Option<Finding> {
     let found = |text: String| Some(Finding::Head { seq, text });
     if seq > end.seq {
         return found(format!(

@@ -140,7 +140,13 @@ impl<J: Judge> Line<J> {
                 self.piece_mut(id).at.flows(Flow::Left);
             }
             EventKind::Returned => self.put_back(id, station, &event.input),
-            _ => {}
+            EventKind::Birth
+            | EventKind::Arrival
+            | EventKind::CheckStandard { .. }
+            | EventKind::Calibration { .. }
+            | EventKind::Received { .. }
+            | EventKind::Jammed { .. }
+            | EventKind::Other { .. } => {}
         }
         // What lies in a lane is done with there: taking it out is no way down the belt.
         let left = self.state.pieces[id].at.flow() == Flow::Left && flow == Flow::OnBelt;

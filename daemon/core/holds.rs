@@ -5,9 +5,9 @@ use crate::names::{ClassName, HoldId, PieceId, StationName, StratumName};
 use crate::speaker::Speaker;
 use crate::time::Timestamp;
 use alloc::collections::{BTreeMap, BTreeSet};
-use alloc::string::String;
 use alloc::vec::Vec;
 use core::borrow::Borrow;
+use core::ops::Bound;
 use serde::{Deserialize, Serialize};
 
 /// Open holds.
@@ -21,9 +21,9 @@ pub struct Holds {
     /// holds do not say.
     #[serde(skip)]
     index: BTreeMap<HoldOf<PieceId>, OfOne>,
-    /// Those of strata, which concern every gate.
+    /// Those that concern every gate.
     #[serde(skip)]
-    strata: BTreeSet<HoldId>,
+    everywhere: BTreeSet<HoldId>,
 }
 
 static NONE: BTreeSet<HoldId> = BTreeSet::new();
@@ -120,21 +120,21 @@ impl Holds {
         station: Option<&StationName>,
     ) -> impl Iterator<Item = &'h Hold<PieceId>> + use<'h> {
         let own = station.map_or(&NONE, |station| self.of_station(station));
-        own.union(&self.strata).map(|id| &self.open[id])
+        own.union(&self.everywhere).map(|id| &self.open[id])
     }
 
     /// How many those are.
     #[must_use]
     pub fn wide_count(&self, station: &StationName) -> usize {
-        self.of_station(station).len() + self.strata.len()
+        self.of_station(station).len() + self.everywhere.len()
     }
 
     /// The stratum's value that is all that is held at a station's gate, where it is one and nothing else.
     pub(crate) fn only_stratum(&self, station: &StationName) -> Option<(&StratumName, &str)> {
-        // Strata are the last kind, and no name is before the empty one.
+        // Of stations there are few.
         let mut held = self
-            .index
-            .range(HoldOf::Stratum("".into(), String::new())..);
+            .wider()
+            .filter(|(of, _)| !matches!(of, HoldOf::Station(_)));
         match (held.next()?.0, held.next()) {
             (HoldOf::Stratum(name, value), None) if self.of_station(station).is_empty() => {
                 Some((name, value))
@@ -150,11 +150,15 @@ impl Holds {
 
     /// Those of stations and strata, in no order.
     pub fn of_many(&self) -> impl Iterator<Item = &Hold<PieceId>> {
-        // Pieces are the first kind.
-        self.index
-            .range(HoldOf::Station("".into())..)
+        self.wider()
             .flat_map(|(_, of)| &of.ids)
             .map(|id| &self.open[id])
+    }
+
+    /// All that is held but pieces, which are the first kind in order.
+    fn wider(&self) -> impl Iterator<Item = (&HoldOf<PieceId>, &OfOne)> {
+        let last = HoldOf::Piece(PieceId(u64::MAX));
+        self.index.range((Bound::Excluded(last), Bound::Unbounded))
     }
 
     /// Opens a hold, or says again what an open one of the same speaker, origin and class says: another class is
@@ -204,15 +208,18 @@ impl Holds {
 
     fn add(&mut self, hold: &Hold<PieceId>) {
         self.index.entry(hold.of.clone()).or_default().add(hold);
-        if let HoldOf::Stratum(..) = hold.of {
-            self.strata.insert(hold.id.clone());
+        match hold.of {
+            HoldOf::Piece(_) | HoldOf::Station(_) => {}
+            HoldOf::Stratum(..) => {
+                self.everywhere.insert(hold.id.clone());
+            }
         }
     }
 
     /// A person frees one.
     pub(crate) fn free(&mut self, id: &HoldId) -> Option<Hold<PieceId>> {
         let hold = self.open.remove(id)?;
-        self.strata.remove(id);
+        self.everywhere.remove(id);
         if let Some(of) = self.index.get_mut(&hold.of) {
             of.remove(&hold);
             if of.ids.is_empty() {
@@ -311,7 +318,7 @@ mod tests {
             };
             (word, opened.id().to_string())
         };
-        use alloc::string::ToString;
+        use alloc::string::{String, ToString};
         let check = |found: (&str, String), word: &str, id: &str| {
             assert_eq!((found.0, found.1.as_str()), (word, id));
         };

@@ -281,8 +281,13 @@ impl<J: Judge> Line<J> {
     }
 
     fn on_due(&mut self) {
-        let due: BTreeSet<Timer> = self.timers.due(self.state.now).into_iter().collect();
-        self.clear(|alarm| due.contains(&Timer::Quiet(alarm.id.clone())));
+        let mut quiet = BTreeSet::new();
+        for due in self.timers.due(self.state.now) {
+            match due {
+                Timer::Quiet(alarm) => quiet.insert(alarm),
+            };
+        }
+        self.clear(|alarm| quiet.contains(&alarm.id));
     }
 
     fn on_unusable(&mut self, unusable: Unusable) {

@@ -76,7 +76,7 @@ name! {
     TextDigest
 }
 
-/// A piece: the nth that the line has heard of, whatever it is called and wherever it is.
+/// A piece: the nth that came into being on the line, whatever it is called and wherever it is.
 #[derive(
     Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
 )]

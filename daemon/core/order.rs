@@ -16,7 +16,7 @@ const COUNTS_KEPT: usize = 1000;
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(from = "Written", into = "Written")]
 pub struct Turn {
-    /// The nth that the line has heard of; of one that was sorted in, the one before it.
+    /// The nth that came onto the belt; of one that was sorted in, the one before it.
     heard: u64,
     /// Of those that were sorted in behind the same one, the source's count; 0: not sorted in.
     late: u64,

@@ -7,10 +7,10 @@ use super::recover::{Recovered, recover_on_word};
 use super::worker::Worker;
 use crate::bus::{self, Waker};
 use crate::files::LineFiles;
+use crate::store::LineStore;
 use chargehand_core::{PersonWord, Span, Timestamp};
 use chargehand_derive::Regime;
 use chargehand_ledger::{Head, Store as _, StoreError};
-use chargehand_sqlite::Sqlite;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -60,7 +60,7 @@ pub(super) struct Upkeep {
 #[derive(Debug, Default)]
 pub(super) struct Found {
     /// It was there, and is open; none where there is no file.
-    pub(super) store: Option<Sqlite>,
+    pub(super) store: Option<LineStore>,
     /// What a person said of the clock.
     pub(super) word: Option<PersonWord>,
     /// The clock is a little behind: until then it is waited.
@@ -77,7 +77,7 @@ impl Upkeep {
         if !self.path.exists() {
             return Ok(Found::default());
         }
-        let store = Sqlite::open(&self.path, &self.base)?;
+        let store = LineStore::open(&self.path, &self.base)?;
         let (word, wait_until) = match store.head() {
             Head::EMPTY => (None, None),
             _ => begin::for_the_clock(&store, &*self.clock, self.pause, self.given.as_ref())?,
@@ -150,7 +150,7 @@ impl Upkeep {
         }
         let store = match found.store {
             Some(store) => store,
-            None => Sqlite::open(&self.path, &self.base)?,
+            None => LineStore::open(&self.path, &self.base)?,
         };
         if let Some(at) = found.wait_until {
             let behind = begin::length(at - self.clock.now());
@@ -180,14 +180,14 @@ impl Upkeep {
             }
             .into());
         }
-        let last = Sqlite::open_read_only(&self.path)?.record(known.seq)?;
+        let last = LineStore::open_read_only(&self.path)?.record(known.seq)?;
         if last.is_none_or(|last| last.chain != known.chain) {
             return Err(LineFault::NotOurs {
                 path: self.path.clone(),
                 seq: known.seq,
             });
         }
-        let store = Sqlite::open(&self.path, &self.base)?;
+        let store = LineStore::open(&self.path, &self.base)?;
         self.work(regime, store, None, known)
     }
 
@@ -195,7 +195,7 @@ impl Upkeep {
     fn work(
         &self,
         regime: Regime,
-        mut store: Sqlite,
+        mut store: LineStore,
         word: Option<PersonWord>,
         known: &mut Head,
     ) -> Result<(), LineFault> {

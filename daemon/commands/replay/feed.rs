@@ -2,11 +2,11 @@
 //! messages. What comes of them is decided on the other side of the channel.
 
 use super::texts::Chosen;
+use crate::store::LineStore;
 use chargehand_core::Start;
 use chargehand_derive::record::{self, Body};
 use chargehand_derive::{Described, RederiveFault};
 use chargehand_ledger::{Record, Store};
-use chargehand_sqlite::Sqlite;
 use chargehand_wire::{Message, Row};
 use std::ops::ControlFlow;
 use std::sync::mpsc::SyncSender;
@@ -26,7 +26,7 @@ pub(super) struct Fed {
 type Fill = Result<Vec<Fed>, RederiveFault>;
 
 /// Hands over every record up to `end`; ends early with a fault, or when nobody listens any more.
-pub(super) fn feed(store: &Sqlite, end: u64, chosen: &Chosen, to: &SyncSender<Fill>) {
+pub(super) fn feed(store: &LineStore, end: u64, chosen: &Chosen, to: &SyncSender<Fill>) {
     let mut reader = Reader {
         store,
         chosen,
@@ -59,7 +59,7 @@ pub(super) fn feed(store: &Sqlite, end: u64, chosen: &Chosen, to: &SyncSender<Fi
 }
 
 struct Reader<'r> {
-    store: &'r Sqlite,
+    store: &'r LineStore,
     chosen: &'r Chosen,
     /// The plant description's text, and what it means.
     described: Option<(String, Described)>,

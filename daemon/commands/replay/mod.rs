@@ -27,11 +27,11 @@ pub use story::{Decision, HoldSaid, Moment, Released, SaidBy, Story, Told, Value
 pub use texts::Named;
 
 use crate::alike::of_in_words;
+use crate::store::LineStore;
 use chargehand_core::{Outcome, RequestVerb, Timestamp};
 use chargehand_derive::RederiveFault;
 use chargehand_derive::record;
 use chargehand_ledger::Store;
-use chargehand_sqlite::Sqlite;
 use feed::Fed;
 use gone::Gone;
 use rerun::Rerun;
@@ -56,10 +56,10 @@ pub fn replay(
     named: &Named,
     progress: &mut dyn FnMut(u64, u64),
 ) -> anyhow::Result<ReplayReport> {
-    let store = Sqlite::open_read_only(ledger)?;
+    let store = LineStore::open_read_only(ledger)?;
     let chosen = Chosen::read(named, &store)?;
     // A connection of its own for the thread that reads ahead; it may see a ledger that has grown since.
-    let ahead = Sqlite::open_read_only(ledger)?;
+    let ahead = LineStore::open_read_only(ledger)?;
     let end = store.head().seq;
     let mut pass = Pass {
         rerun: Rerun::new(&store, &chosen),

@@ -6,12 +6,12 @@ use super::story::{Moment, Story, Told};
 use super::texts::Chosen;
 use super::{Pass, rerun::Rerun};
 use crate::alike::{Book, of_in_words};
+use crate::store::LineStore;
 use chargehand_core::{
     HoldOf, Outcome, PieceName, RequestVerb, SEMANTICS, Scope, TextDigest, Timestamp, Word,
 };
 use chargehand_derive::record;
 use chargehand_ledger::Store;
-use chargehand_sqlite::Sqlite;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -140,7 +140,7 @@ impl TextChange {
 
 impl Pass<'_> {
     /// What the pass found.
-    pub(super) fn report(self, store: &Sqlite, chosen: &Chosen) -> anyhow::Result<ReplayReport> {
+    pub(super) fn report(self, store: &LineStore, chosen: &Chosen) -> anyhow::Result<ReplayReport> {
         let Self {
             rerun,
             old,
@@ -199,7 +199,7 @@ impl ReplayReport {
     }
 }
 
-fn line(store: &Sqlite, rerun: &Rerun<'_>) -> anyhow::Result<Recording> {
+fn line(store: &LineStore, rerun: &Rerun<'_>) -> anyhow::Result<Recording> {
     let records = store.head().seq;
     let time = |seq: u64| -> anyhow::Result<String> {
         let at = store.record(seq)?.map(|record| Timestamp(record.at_us));
@@ -219,7 +219,7 @@ fn line(store: &Sqlite, rerun: &Rerun<'_>) -> anyhow::Result<Recording> {
 
 /// Where the first record that differs gave the piece no word in one of the runs, its last word there is
 /// an earlier one, equal in both.
-fn complete(store: &Sqlite, story: &mut Story) -> anyhow::Result<()> {
+fn complete(store: &LineStore, story: &mut Story) -> anyhow::Result<()> {
     if story.old.is_some() && story.new.is_some() {
         return Ok(());
     }
@@ -230,7 +230,7 @@ fn complete(store: &Sqlite, story: &mut Story) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn word_before(store: &Sqlite, piece: &PieceName, before: u64) -> anyhow::Result<Option<Word>> {
+fn word_before(store: &LineStore, piece: &PieceName, before: u64) -> anyhow::Result<Option<Word>> {
     let places = store.mentions(piece.as_str())?;
     for seq in places.into_iter().rev().filter(|seq| *seq < before) {
         let Some(record) = store.record(seq)? else {

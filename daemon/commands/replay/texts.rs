@@ -5,10 +5,10 @@
 
 use crate::files::{BadConfiguration, PlantFile, read_plant};
 use crate::folder::RulesFolder;
+use crate::store::LineStore;
 use chargehand_core::{Start, TextDigest};
 use chargehand_derive::{RederiveFault, Regime, Texts, text_digest, texts_of};
 use chargehand_ledger::Store;
-use chargehand_sqlite::Sqlite;
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -34,7 +34,7 @@ impl Chosen {
     ///
     /// # Errors
     /// [`BadConfiguration`] with every fault of the named texts, or the ledger cannot be read.
-    pub(super) fn read(named: &Named, store: &Sqlite) -> anyhow::Result<Self> {
+    pub(super) fn read(named: &Named, store: &LineStore) -> anyhow::Result<Self> {
         let chosen = Self {
             plant: named
                 .plant
@@ -87,7 +87,7 @@ impl Chosen {
     }
 
     /// Every pair that the replay can come to must load.
-    fn prove(&self, named: &Named, store: &Sqlite) -> anyhow::Result<()> {
+    fn prove(&self, named: &Named, store: &LineStore) -> anyhow::Result<()> {
         let plants = match &self.plant {
             Some((_, text)) => vec![text.clone()],
             None => kept(store, Texts::PLANT)?,
@@ -165,7 +165,7 @@ fn rulebook_of(path: &Path) -> Result<String, BadConfiguration> {
 }
 
 /// Every text of a kind that was ever in force.
-fn kept(store: &Sqlite, kind: &str) -> anyhow::Result<Vec<String>> {
+fn kept(store: &LineStore, kind: &str) -> anyhow::Result<Vec<String>> {
     let mut texts = Vec::new();
     for blob in store.blobs()?.iter().filter(|blob| blob.kind == kind) {
         let bytes = store.blob(&blob.digest)?.unwrap_or_default();
