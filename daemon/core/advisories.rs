@@ -2,7 +2,7 @@
 
 use crate::advisory::Advisory;
 use crate::names::AdvisoryId;
-use crate::state::add_past;
+use crate::past::add_past;
 use crate::time::Timestamp;
 use alloc::collections::BTreeMap;
 use alloc::vec::Vec;

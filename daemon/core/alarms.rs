@@ -2,8 +2,8 @@
 
 use crate::alarm::{Alarm, Ends, Occurrence};
 use crate::names::AlarmId;
+use crate::past::add_past;
 use crate::plant::Owners;
-use crate::state::add_past;
 use crate::time::{Span, Timestamp};
 use alloc::collections::BTreeMap;
 use alloc::vec::Vec;

@@ -12,11 +12,11 @@ use crate::gauges::{Gauges, Witness};
 use crate::hold::Hold;
 use crate::holds::Holds;
 use crate::input::Taken;
+use crate::names::Told;
 use crate::names::{
     AdvisoryId, AlarmId, GaugeName, HoldId, PieceId, PieceName, StationName, StratumName,
     TextDigest,
 };
-use crate::outcome::Told;
 use crate::piece::{Name, Piece};
 use crate::pieces::Pieces;
 use crate::plant::Word;

@@ -7,18 +7,15 @@
 use crate::codes;
 use crate::evidence::Ask;
 use crate::gauges::Gauges;
-use crate::holding::covers;
+use crate::hold::covers;
 use crate::holds::Holds;
 use crate::legality::forbids;
 use crate::names::PieceId;
 use crate::piece::Piece;
-use crate::plant::{Gate, GateKind, Plant, Station, Word};
+use crate::plant::{GateAt, GateKind, Plant, Word};
 use crate::speaker::{Duty, Speaker};
 use crate::whereabouts::is_beyond;
 use crate::words::Words;
-
-/// A gate and the station it belongs to.
-pub(crate) type GateAt<'p> = Option<(&'p Station, &'p Gate)>;
 
 /// All that a piece's disposition hangs on.
 #[derive(Clone, Copy)]

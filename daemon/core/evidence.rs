@@ -5,8 +5,8 @@
 //! to be undone.
 
 use crate::codes;
+use crate::lap::{first, is_first};
 use crate::names::{CharacteristicName, GaugeName, RuleName, StationName};
-use crate::outcome::{is_once, once};
 use crate::plant::Word;
 use crate::speaker::Duty;
 use crate::words::Words;
@@ -100,10 +100,10 @@ pub struct Usable {
     /// What.
     pub characteristic: CharacteristicName,
     /// Which lap of the piece.
-    #[serde(default = "once", skip_serializing_if = "is_once")]
+    #[serde(default = "first", skip_serializing_if = "is_first")]
     pub lap: u32,
     /// Which measurement of it there.
-    #[serde(default = "once", skip_serializing_if = "is_once")]
+    #[serde(default = "first", skip_serializing_if = "is_first")]
     pub attempt: u32,
     /// Whether its gauge could be believed.
     #[serde(default = "yes", skip_serializing_if = "is_so")]
@@ -160,7 +160,7 @@ pub struct Gap {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub characteristic: Option<CharacteristicName>,
     /// Which lap of the piece.
-    #[serde(default = "once", skip_serializing_if = "is_once")]
+    #[serde(default = "first", skip_serializing_if = "is_first")]
     pub lap: u32,
     /// Which measurement of it; 0 where that could not be read.
     pub attempt: u32,
@@ -196,7 +196,7 @@ pub struct Point {
     /// What.
     pub characteristic: CharacteristicName,
     /// Which lap of the piece.
-    #[serde(default = "once", skip_serializing_if = "is_once")]
+    #[serde(default = "first", skip_serializing_if = "is_first")]
     pub lap: u32,
     /// The newest measurement of it.
     pub attempt: u32,

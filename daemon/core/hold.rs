@@ -5,7 +5,8 @@ use crate::names::{
     CharacteristicName, ClassName, HoldId, InputId, PieceId, PieceName, RuleName, StationName,
     StratumName,
 };
-use crate::plant::{Effect, Scope};
+use crate::piece::Piece;
+use crate::plant::{Effect, Scope, Station};
 use crate::speaker::Speaker;
 use crate::time::Timestamp;
 use crate::words::Words;
@@ -252,9 +253,24 @@ pub(crate) struct Wish {
     pub reason: Words,
 }
 
+/// Whether a wider hold covers a piece that is, or will be stopped, at a gate.
+pub(crate) fn covers(hold: &Hold<PieceId>, piece: &Piece, gate: Option<&Station>) -> bool {
+    match &hold.of {
+        HoldOf::Piece(_) => false,
+        HoldOf::Station(held) => gate.is_some_and(|gate| gate.name == *held),
+        // Of a piece that may be two, nobody knows which stratum it is of. One that was not told yet may not have
+        // got it yet: media come to a piece at the blaster.
+        HoldOf::Stratum(stratum, value) => {
+            let of = piece.strata.get(stratum);
+            of == Some(value) || (of.is_some() && piece.ambiguous.is_some())
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::piece::Name;
 
     #[test]
     fn an_origin_reads_back_and_versions_before_are_understood() {
@@ -283,5 +299,41 @@ mod tests {
             let text = serde_json::to_string(&origin).expect("plain data");
             assert_eq!(read(&text), origin, "{text}");
         }
+    }
+
+    #[test]
+    fn a_hold_of_a_stratum_covers_whatever_may_be_of_it() {
+        let hold = Hold {
+            id: "h-000001".into(),
+            seq: 1,
+            class: "process-minor".into(),
+            of: HoldOf::Stratum("mould".into(), "M1".into()),
+            rule: Speaker::Rule("wear".into()),
+            origin: Origin::values(&"s30".into(), &"mass".into(), None),
+            reason: Words::Own("light".into()),
+            since: Timestamp(0),
+            ready: false,
+            asked_by: None,
+        };
+        let check = |mould: Option<&str>, ambiguous: bool, expect: bool| {
+            let told = mould.map(|mould| ("mould".into(), mould.into()));
+            let name = Name {
+                name: "P1".into(),
+                by: "s10".into(),
+                since: 1,
+            };
+            let piece = Piece {
+                strata: told.into_iter().collect(),
+                ambiguous: ambiguous.then(|| "two of one name".into()),
+                ..Piece::new(name, 1)
+            };
+            assert_eq!(covers(&hold, &piece, None), expect, "{mould:?} {ambiguous}");
+        };
+        check(Some("M1"), false, true);
+        check(Some("M1"), true, true);
+        check(Some("M2"), false, false);
+        check(Some("M2"), true, true);
+        check(None, false, false);
+        check(None, true, false);
     }
 }

@@ -2,14 +2,13 @@
 //! gets a record of its own.
 
 use crate::codes;
-use crate::hold::{Hold, HoldOf, Origin, Wish};
+use crate::hold::{Hold, HoldOf, Origin, Wish, covers};
 use crate::holds::Opened;
 use crate::judge::Judge;
 use crate::line::Line;
 use crate::names::{HoldId, InputId, PieceId, StationName};
 use crate::order::Turn;
 use crate::outcome::Outcome;
-use crate::piece::Piece;
 use crate::plant::Station;
 use crate::state::State;
 use alloc::sync::Arc;
@@ -82,63 +81,4 @@ fn is_cover(hold: &Hold<PieceId>, wider: &Hold<PieceId>) -> bool {
     hold.origin == Origin::Wider(wider.id.clone())
         && hold.rule == wider.rule
         && hold.class == wider.class
-}
-
-/// Whether a wider hold covers a piece that is, or will be stopped, at a gate.
-pub(crate) fn covers(hold: &Hold<PieceId>, piece: &Piece, gate: Option<&Station>) -> bool {
-    match &hold.of {
-        HoldOf::Piece(_) => false,
-        HoldOf::Station(held) => gate.is_some_and(|gate| gate.name == *held),
-        // Of a piece that may be two, nobody knows which stratum it is of. One that was not told yet may not have
-        // got it yet: media come to a piece at the blaster.
-        HoldOf::Stratum(stratum, value) => {
-            let of = piece.strata.get(stratum);
-            of == Some(value) || (of.is_some() && piece.ambiguous.is_some())
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::piece::Name;
-    use crate::speaker::Speaker;
-    use crate::time::Timestamp;
-    use crate::words::Words;
-
-    #[test]
-    fn a_hold_of_a_stratum_covers_whatever_may_be_of_it() {
-        let hold = Hold {
-            id: "h-000001".into(),
-            seq: 1,
-            class: "process-minor".into(),
-            of: HoldOf::Stratum("mould".into(), "M1".into()),
-            rule: Speaker::Rule("wear".into()),
-            origin: Origin::values(&"s30".into(), &"mass".into(), None),
-            reason: Words::Own("light".into()),
-            since: Timestamp(0),
-            ready: false,
-            asked_by: None,
-        };
-        let check = |mould: Option<&str>, ambiguous: bool, expect: bool| {
-            let told = mould.map(|mould| ("mould".into(), mould.into()));
-            let name = Name {
-                name: "P1".into(),
-                by: "s10".into(),
-                since: 1,
-            };
-            let piece = Piece {
-                strata: told.into_iter().collect(),
-                ambiguous: ambiguous.then(|| "two of one name".into()),
-                ..Piece::new(name, 1)
-            };
-            assert_eq!(covers(&hold, &piece, None), expect, "{mould:?} {ambiguous}");
-        };
-        check(Some("M1"), false, true);
-        check(Some("M1"), true, true);
-        check(Some("M2"), false, false);
-        check(Some("M2"), true, true);
-        check(None, false, false);
-        check(None, true, false);
-    }
 }

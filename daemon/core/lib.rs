@@ -37,11 +37,13 @@ mod holds;
 mod input;
 mod judge;
 mod judging;
+mod lap;
 mod legality;
 mod line;
 mod names;
 mod order;
 mod outcome;
+mod past;
 mod piece;
 mod pieces;
 mod plant;
@@ -83,12 +85,12 @@ pub use judge::{
 pub use line::Line;
 pub use names::{
     AdvisoryId, AlarmId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceId,
-    PieceName, ProductName, RoleName, RuleName, StationName, StratumName, TextDigest,
+    PieceName, ProductName, RoleName, RuleName, StationName, StratumName, TextDigest, Told,
 };
 pub use order::{SourceCount, Turn};
 pub use outcome::{
     Closed, Disposition, Freed, Had, InForce, Judged, OpenHold, Outcome, Reason, RejectReason,
-    Rejected, Reply, ReplyResult, Said, Shows, Told, Watched,
+    Rejected, Reply, ReplyResult, Said, Shows, Watched,
 };
 pub use piece::{Name, Piece};
 pub use pieces::Pieces;

@@ -15,9 +15,10 @@ use crate::input::{
     Conflict, Event, EventKind, Fault, Input, Recorded, Source, SourceKind, Start, Unusable,
 };
 use crate::judge::Judge;
+use crate::names::Told;
 use crate::names::{GaugeName, HoldId, InputId, PieceId, PieceName, StationName};
 use crate::order::SourceCount;
-use crate::outcome::{InForce, Outcome, RejectReason, Rejected, Told};
+use crate::outcome::{InForce, Outcome, RejectReason, Rejected};
 use crate::piece::{Name, Piece};
 use crate::plant::{Condition, Of, Plant, Station};
 use crate::settling::Came;

@@ -82,3 +82,12 @@ name! {
 )]
 #[serde(transparent)]
 pub struct PieceId(pub u64);
+
+/// Where a disposition stands in the ledger: the record, and its place among the outcomes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Told {
+    /// The record.
+    pub seq: u64,
+    /// From 1.
+    pub index: u32,
+}

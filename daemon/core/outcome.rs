@@ -4,6 +4,7 @@ use crate::advisory::Advisory;
 use crate::alarm::Alarm;
 use crate::hold::{Hold, HoldOf};
 use crate::judge::Verb;
+use crate::lap::{first, is_first};
 use crate::names::{
     AdvisoryId, AlarmId, CharacteristicName, GaugeName, HoldId, InputId, PieceName, ProductName,
     RoleName, RuleName, StationName, TextDigest,
@@ -119,7 +120,7 @@ pub struct Judged {
     /// Whether it could be believed.
     pub gauge_healthy: bool,
     /// The nth time that the piece came along the belt.
-    #[serde(default = "once", skip_serializing_if = "is_once")]
+    #[serde(default = "first", skip_serializing_if = "is_first")]
     pub lap: u32,
     /// Which measurement of the piece there.
     pub attempt: u32,
@@ -226,7 +227,7 @@ pub struct Disposition {
     /// Where it was measured or last seen.
     pub station: StationName,
     /// The nth time that it comes along the belt.
-    #[serde(default = "once", skip_serializing_if = "is_once")]
+    #[serde(default = "first", skip_serializing_if = "is_first")]
     pub lap: u32,
     /// The word.
     pub word: Word,
@@ -252,15 +253,6 @@ pub struct Disposition {
     /// Said before, to an arrival: nothing changed since.
     #[serde(default, skip_serializing_if = "core::ops::Not::not")]
     pub again: bool,
-}
-
-/// Where a disposition stands in the ledger: the record, and its place among the outcomes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-pub struct Told {
-    /// The record.
-    pub seq: u64,
-    /// From 1.
-    pub index: u32,
 }
 
 /// A hold that was freed.
@@ -335,15 +327,6 @@ pub struct Rejected {
     /// The piece it names.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub piece: Option<PieceName>,
-}
-
-pub(crate) fn once() -> u32 {
-    1
-}
-
-#[allow(clippy::trivially_copy_pass_by_ref, reason = "as serde asks")]
-pub(crate) fn is_once(times: &u32) -> bool {
-    *times == 1
 }
 
 words! {

@@ -1,9 +1,9 @@
 //! What the line knows of one piece, beside its holds.
 
 use crate::evidence::Evidence;
+use crate::names::Told;
 use crate::names::{PieceName, ProductName, StationName, StratumName};
 use crate::order::Turn;
-use crate::outcome::Told;
 use crate::plant::Word;
 use crate::whereabouts::Whereabouts;
 use crate::words::Words;

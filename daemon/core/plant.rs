@@ -103,6 +103,9 @@ pub struct Gate {
     pub effect: Effect,
 }
 
+/// A gate and the station it belongs to; none where none is left.
+pub(crate) type GateAt<'p> = Option<(&'p Station, &'p Gate)>;
+
 /// One measured property.
 #[derive(Clone, Debug)]
 pub struct Characteristic {

@@ -4,14 +4,15 @@
 
 use crate::alarm::{Occurrence, Owner, Priority};
 use crate::codes;
-use crate::decision::{GateAt, Matter, Objection};
+use crate::decision::{Matter, Objection};
 use crate::evidence::Says;
 use crate::hold::{HoldOf, Origin, Wish};
 use crate::judge::Judge;
 use crate::line::Line;
+use crate::names::Told;
 use crate::names::{ClassName, InputId, PieceId, PieceName, RuleName};
-use crate::outcome::{Disposition, OpenHold, Outcome, Reason, Told};
-use crate::plant::{Gate, Plant, Station, Word};
+use crate::outcome::{Disposition, OpenHold, Outcome, Reason};
+use crate::plant::{Gate, GateAt, Plant, Station, Word};
 use crate::speaker::Duty;
 use crate::words::Words;
 use alloc::format;

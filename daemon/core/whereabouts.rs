@@ -1,16 +1,15 @@
 //! Where one piece is and has been: forwards and never back, but by coming along the belt once more.
 
-use crate::decision::GateAt;
+use crate::lap::{first, is_first};
 use crate::names::StationName;
-use crate::outcome::{is_once, once};
-use crate::plant::{Condition, Plant, Station};
+use crate::plant::{Condition, GateAt, Plant, Station};
 use serde::{Deserialize, Serialize};
 
 /// Where a piece is and has been.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Whereabouts {
     /// The nth time that it comes along the belt: once more each time it was reworked.
-    #[serde(default = "once", skip_serializing_if = "is_once")]
+    #[serde(default = "first", skip_serializing_if = "is_first")]
     lap: u32,
     /// The furthest station that reported it in this lap.
     seen: StationName,

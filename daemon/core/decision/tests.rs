@@ -6,7 +6,7 @@ use crate::gauge::GaugeState;
 use crate::hold::{HoldOf, Origin, Wish};
 use crate::names::ProductName;
 use crate::piece::Name;
-use crate::plant::{Condition, Effect};
+use crate::plant::{Condition, Effect, Gate, Station};
 use crate::product::ByProduct;
 use crate::time::{Span, Timestamp};
 use alloc::collections::{BTreeMap, BTreeSet};
