@@ -141,6 +141,7 @@ mod tests {
             station: station.into(),
             characteristic: characteristic.into(),
             stratum: None,
+            product: None,
         }
     }
 

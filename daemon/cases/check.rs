@@ -123,11 +123,7 @@ fn of_member(
                 text: value.clone(),
                 column: *column,
             };
-            Some(unknown(
-                &word,
-                format!("no product is called {value}"),
-                known,
-            ))
+            Some(unknown(&word, format!("no product {value}"), known))
         }
         _ => None,
     }

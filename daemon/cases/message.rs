@@ -489,6 +489,28 @@ mod tests {
         }
     }
 
+    /// Where no product is declared it is a value like another.
+    #[test]
+    fn a_product_stands_beside_the_strata() {
+        let mut plant = plant();
+        let day = Day::in_zone(&plant.line.zone).expect("bundled");
+        let row = read("w1 reading K1 die=D2 product=gp-24 weight=1380");
+        let payload = |plant: &Plant| row.message(plant, &day, "r", &Then).map(|(_, text)| text);
+        let measured = payload(&plant).expect("a message");
+        assert!(measured.contains(r#""values":{"product":"#), "{measured}");
+        plant.products = vec!["gp-24".into()];
+        let text = r#"{"id":"r","piece":"K1","product":"gp-24","strata":{"die":"D2"},"values":{"weight":1380}}"#;
+        assert_eq!(payload(&plant).as_deref(), Some(text));
+        let Happening::Station(said) = &row else {
+            panic!("a station says it");
+        };
+        let birth = Happening::Station(said.birth_at("w1", &plant));
+        let birth = birth.message(&plant, &day, "b", &Then);
+        let text =
+            r#"{"id":"b","kind":"birth","piece":"K1","product":"gp-24","strata":{"die":"D2"}}"#;
+        assert_eq!(birth.map(|(_, text)| text).as_deref(), Some(text));
+    }
+
     #[test]
     fn a_row_becomes_the_message_it_stands_for() {
         let plant = plant();

@@ -426,6 +426,30 @@ mod tests {
     }
 
     #[test]
+    fn a_product_must_be_declared() {
+        let mut plant = plant();
+        let text = "case a\n06:10:00 w1 reading K1 product=gp-42 weight=1g\n";
+        let faults = |plant: &Plant| {
+            let found = parse("x.cases", text, plant).err();
+            let found = found.into_iter().flat_map(|faults| faults.0);
+            found.map(|fault| fault.to_string()).collect::<Vec<_>>()
+        };
+        let wrong = faults(&plant);
+        assert_eq!(
+            wrong,
+            ["x.cases:2:24: w1 measures no product: write one of weight"]
+        );
+        plant.products = vec!["gp-24".into(), "gp-28".into()];
+        let wrong = faults(&plant);
+        assert_eq!(
+            wrong,
+            ["x.cases:2:24: no product gp-42: did you mean gp-24"]
+        );
+        plant.products.push("gp-42".into());
+        assert_eq!(faults(&plant), [""; 0]);
+    }
+
+    #[test]
     fn an_expectation_must_be_able_to_come_true() {
         let check = |list: &str, expect: &[&str]| {
             let text = format!("case a\n06:10:00 w1 arrival K1 -> {list}\n");

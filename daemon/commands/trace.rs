@@ -610,6 +610,9 @@ impl fmt::Display for Watching<'_> {
         if let Some(stratum) = &watched.of {
             write!(f, " of {stratum}")?;
         }
+        if let Some(product) = &watched.product {
+            write!(f, " ({product})")?;
+        }
         write!(f, " since record {}", watched.since)?;
         if let Some(why) = &watched.left_out {
             write!(f, " did not take it ({})", say(why))?;

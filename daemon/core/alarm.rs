@@ -85,7 +85,7 @@ pub(crate) struct Occurrence<'a> {
     pub response: Words,
     pub of: (&'static str, &'a str),
     /// What else it is about.
-    pub apart: Option<(&'a str, &'a str)>,
+    pub apart: Option<&'a [(&'a str, &'a str)]>,
     pub piece: Option<&'a PieceName>,
     pub owner: Owner<'a>,
     pub ends: Ends,
@@ -128,10 +128,10 @@ impl Occurrence<'_> {
             text: self.text.clone(),
             consequence: self.consequence.clone(),
             response: self.response.clone(),
-            of: [Some(self.of), self.apart]
-                .into_iter()
-                .flatten()
-                .map(|(kind, name)| (kind.into(), name.into()))
+            of: [self.of]
+                .iter()
+                .chain(self.apart.unwrap_or_default())
+                .map(|(kind, name)| ((*kind).into(), (*name).into()))
                 .collect(),
             since: now,
             count: 0,
@@ -179,7 +179,7 @@ mod tests {
             consequence: own(consequence),
             response: own(response),
             of: ("station", "s30"),
-            apart: Some(("mould", "M1")),
+            apart: Some(&[("mould", "M1")]),
             piece: Some(&piece),
             owner,
             ends: Ends::Rulebook,

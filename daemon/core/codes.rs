@@ -413,6 +413,8 @@ codes! {
     mend_declare_alarm = "mend-declare-alarm" (alarm);
     /// What to write instead.
     mend_declare_limit = "mend-declare-limit" ();
+    /// What to write instead.
+    mend_declare_product = "mend-declare-product" ();
     /// What was perhaps meant.
     mend_did_you_mean = "mend-did-you-mean" (word);
     /// What to do about it.
@@ -507,6 +509,8 @@ codes! {
     no_object = "no-object" (found);
     /// A member that is no object; `found` is what the JSON reader says.
     no_object_in = "no-object-in" (member, found);
+    /// No product is declared, and a rule asks for one.
+    no_product = "no-product" ();
     /// Nothing usable was measured of a piece.
     no_reading_yet = "no-reading-yet" ();
     /// Nobody may do that.
@@ -755,6 +759,8 @@ codes! {
     was_released = "was-released" (hold);
     /// A counter or chart.
     watch = "watch" (rule, name);
+    /// A counter or chart of one product.
+    watch_for = "watch-for" (watch, product);
     /// A counter or chart of one stratum.
     watch_of = "watch-of" (rule, name, stratum);
     /// A request to close without its advisory.

@@ -2,8 +2,8 @@
 //! person's request takes a record out of it.
 
 use crate::names::{
-    CharacteristicName, ClassName, HoldId, InputId, PieceId, PieceName, RuleName, StationName,
-    StratumName,
+    CharacteristicName, ClassName, HoldId, InputId, PieceId, PieceName, ProductName, RuleName,
+    StationName, StratumName,
 };
 use crate::piece::Piece;
 use crate::plant::{Effect, Scope, Station};
@@ -71,7 +71,8 @@ pub enum HoldOf<P = PieceName> {
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", from = "StoredOrigin")]
 pub enum Origin {
-    /// Values of one characteristic, of one stratum where the speaker keeps those apart.
+    /// Values of one characteristic, of one stratum where the speaker keeps those apart, and of one product where what they are
+    /// held against hangs on it.
     Values {
         /// Where.
         station: StationName,
@@ -80,6 +81,9 @@ pub enum Origin {
         /// The kind of stratum and its value.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         stratum: Option<(StratumName, String)>,
+        /// The product.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        product: Option<ProductName>,
     },
     /// A rule that failed on such a value.
     Failed {
@@ -114,6 +118,8 @@ enum OriginForm {
         characteristic: CharacteristicName,
         #[serde(default)]
         stratum: Option<(StratumName, String)>,
+        #[serde(default)]
+        product: Option<ProductName>,
     },
     Failed {
         station: StationName,
@@ -173,7 +179,16 @@ impl Origin {
             station: station.clone(),
             characteristic: characteristic.clone(),
             stratum,
+            product: None,
         }
+    }
+
+    /// The same, of one product only.
+    pub(crate) fn of_product(mut self, only: Option<ProductName>) -> Self {
+        if let Self::Values { product, .. } = &mut self {
+            *product = only;
+        }
+        self
     }
 }
 

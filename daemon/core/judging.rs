@@ -107,7 +107,7 @@ struct Advice {
     rule: RuleName,
     role: RoleName,
     text: String,
-    stratum: Option<(StratumName, String)>,
+    apart: Apart,
 }
 
 /// What a rule calls people for.
@@ -115,7 +115,31 @@ struct Call {
     rule: RuleName,
     alarm: Arc<DeclaredAlarm>,
     text: String,
+    apart: Apart,
+}
+
+/// What a rule keeps apart what it says beyond the piece by.
+struct Apart {
+    /// The piece's stratum, of the kind the rule is kept apart by.
     stratum: Option<(StratumName, String)>,
+    /// Its product, where what the value is held against hangs on that.
+    product: Option<ProductName>,
+}
+
+impl Apart {
+    /// Kinds and names, in order.
+    fn names(&self) -> Vec<(&str, &str)> {
+        let stratum = self.stratum.iter();
+        let stratum = stratum.map(|(per, value)| (per.as_str(), value.as_str()));
+        let product = self.product.iter();
+        stratum
+            .chain(product.map(|product| ("product", product.as_str())))
+            .collect()
+    }
+
+    fn origin(self, station: &Station, characteristic: &Characteristic) -> Origin {
+        Origin::values(&station.name, &characteristic.name, self.stratum).of_product(self.product)
+    }
 }
 
 impl<J: Judge> Line<J> {
@@ -525,13 +549,17 @@ impl<J: Judge> Line<J> {
             rule,
             role,
             text,
-            stratum,
+            apart,
         } = advice;
-        let origin = Origin::values(&station.name, &characteristic.name, stratum.clone());
-        let stratum = stratum
-            .as_ref()
-            .map(|(per, value)| (per.as_str(), value.as_str()));
-        let id = AdvisoryId::from(topic(&rule, role.as_str(), stratum));
+        let about = [
+            ("station", station.name.as_str()),
+            ("characteristic", characteristic.name.as_str()),
+        ];
+        let names = apart.names();
+        let of = about.iter().chain(&names);
+        let of = of.map(|(kind, name)| ((*kind).into(), (*name).into()));
+        let of = of.collect();
+        let id = AdvisoryId::from(topic(&rule, role.as_str(), &names));
         let open = self.state.advisories.get(id.as_str());
         if open.is_some_and(|open| open.text == text) {
             return;
@@ -539,23 +567,14 @@ impl<J: Judge> Line<J> {
         let chart = self.chart_of(&rule, &self.state.pieces[piece]);
         let forecast = chart.as_ref().and_then(|chart| chart.forecast);
         let scale = &characteristic.scale;
-        let about = [
-            Some(("station", station.name.as_str())),
-            Some(("characteristic", characteristic.name.as_str())),
-            stratum,
-        ];
         let advisory = Advisory {
             id,
             seq: self.state.seq,
             role,
             rule,
-            origin,
+            origin: apart.origin(station, characteristic),
             text,
-            of: about
-                .into_iter()
-                .flatten()
-                .map(|(kind, name)| (kind.into(), name.into()))
-                .collect(),
+            of,
             since: self.state.now,
             value: chart.as_ref().map(|chart| scale.text(chart.level)),
             limit: chart.as_ref().map(|chart| scale.text(chart.limit)),
@@ -572,11 +591,8 @@ impl<J: Judge> Line<J> {
     fn call(&mut self, id: PieceId, station: &Station, call: Call) {
         let name = self.name(id).clone();
         let ends = self.quiet();
-        let apart = call
-            .stratum
-            .as_ref()
-            .map(|(per, value)| (per.as_str(), value.as_str()));
-        let id = topic(&call.rule, &call.alarm.name, apart);
+        let apart = call.apart.names();
+        let id = topic(&call.rule, &call.alarm.name, &apart);
         self.raise(Occurrence {
             id,
             priority: call.alarm.priority,
@@ -585,7 +601,7 @@ impl<J: Judge> Line<J> {
             consequence: Words::Own(call.alarm.consequence.clone()),
             response: Words::Own(call.alarm.response.clone()),
             of: ("station", station.name.as_str()),
-            apart,
+            apart: Some(&apart),
             piece: Some(&name),
             owner: Owner::Role(&call.alarm.owner),
             ends,
@@ -652,23 +668,26 @@ impl<J: Judge> Line<J> {
         }));
         for Verdict { asks, text } in merged(verdicts) {
             let rule = rule.clone();
-            let stratum = || self.stratum_of(piece, per.as_ref());
-            let from = |stratum| Origin::values(&station.name, &characteristic.name, stratum);
+            let apart = || Apart {
+                stratum: self.stratum_of(piece, per.as_ref()),
+                product: self.product_of(piece, characteristic),
+            };
             match asks {
                 Asks::Piece(Word::Accept | Word::Hold | Word::Unevaluated) => {}
                 Asks::Piece(word) => heard.asks.push((word, rule, text)),
                 Asks::Hold(Reach::Piece, class) => heard.wishes.push(Wish {
                     rule: rule.into(),
                     class: class.unwrap_or_else(default_class),
-                    origin: from(None),
+                    origin: Origin::values(&station.name, &characteristic.name, None),
                     reason: Words::Own(text),
                 }),
                 Asks::Hold(reach, class) => {
-                    let stratum = stratum();
+                    let apart = apart();
+                    let stratum = apart.stratum.clone();
                     let wish = Wish {
                         rule: rule.into(),
                         class: class.unwrap_or_else(default_class),
-                        origin: from(stratum.clone()),
+                        origin: apart.origin(station, characteristic),
                         reason: Words::Own(text),
                     };
                     match (reach, stratum, self.plant.gate_for(station)) {
@@ -687,13 +706,13 @@ impl<J: Judge> Line<J> {
                     rule,
                     role,
                     text,
-                    stratum: stratum(),
+                    apart: apart(),
                 }),
                 Asks::Alarm(alarm) => heard.calls.push(Call {
                     rule,
                     alarm,
                     text,
-                    stratum: stratum(),
+                    apart: apart(),
                 }),
             }
         }
@@ -708,6 +727,12 @@ impl<J: Judge> Line<J> {
         let per = per?;
         let value = self.state.pieces[piece].strata.get(per)?;
         Some((per.clone(), value.clone()))
+    }
+
+    /// The piece's product, where it is what the value is held against that hangs on it.
+    fn product_of(&self, id: PieceId, characteristic: &Characteristic) -> Option<ProductName> {
+        let product = self.state.pieces[id].product.as_ref();
+        product.filter(|_| characteristic.aims.differs()).cloned()
     }
 
     fn raise_fault(&mut self, rule: &RuleName, piece: PieceId, text: Words) {
@@ -746,9 +771,9 @@ fn merged(verdicts: Vec<Verdict>) -> Vec<Verdict> {
 }
 
 /// The topic level of what a rule says beyond the piece: dots between its parts, and none inside them.
-fn topic(rule: &RuleName, what: &str, stratum: Option<(&str, &str)>) -> String {
+fn topic(rule: &RuleName, what: &str, apart: &[(&str, &str)]) -> String {
     let parts = [rule.as_str(), what].into_iter();
-    let parts = parts.chain(stratum.map(|(_, value)| value));
+    let parts = parts.chain(apart.iter().map(|(_, name)| *name));
     parts.map(topic_level).collect::<Vec<_>>().join(".")
 }
 
@@ -808,8 +833,8 @@ mod tests {
     #[test]
     fn what_a_rule_says_has_one_topic_level_of_its_own() {
         let check = |rule: &str, what: &str, value: Option<&str>, expect: &str| {
-            let stratum = value.map(|value| ("heat", value));
-            assert_eq!(topic(&RuleName::from(rule), what, stratum), expect);
+            let stratum: Vec<_> = value.iter().map(|value| ("heat", *value)).collect();
+            assert_eq!(topic(&RuleName::from(rule), what, &stratum), expect);
         };
         check("wear", "maintenance", None, "wear.maintenance");
         check("wear", "maintenance", Some("M1"), "wear.maintenance.M1");
@@ -824,10 +849,10 @@ mod tests {
         /// share a topic.
         #[test]
         fn a_topic_level_says_its_parts(
-            parts in prop::collection::vec("[a-c/+#%. 2EFé]{0,6}", 2..=3),
+            parts in prop::collection::vec("[a-c/+#%. 2EFé]{0,6}", 2..=4),
         ) {
-            let stratum = parts.get(2).map(|value| ("heat", value.as_str()));
-            let level = topic(&RuleName::from(parts[0].as_str()), &parts[1], stratum);
+            let apart: Vec<_> = parts[2..].iter().map(|name| ("of", name.as_str())).collect();
+            let level = topic(&RuleName::from(parts[0].as_str()), &parts[1], &apart);
             prop_assert!(!level.contains(['/', '+', '#', ' ']), "{}", level);
             let back: Vec<String> = level.split('.').map(decoded).collect();
             prop_assert_eq!(back, parts);

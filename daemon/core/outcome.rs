@@ -162,6 +162,9 @@ pub struct Watched {
     pub rule: RuleName,
     /// Its name there.
     pub name: String,
+    /// The product it is of; none where it is one for all.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub product: Option<ProductName>,
     /// The piece's stratum; none where the watch is one for all, or the stratum is not known.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub of: Option<String>,

@@ -519,6 +519,22 @@ impl Station {
     }
 }
 
+impl Characteristic {
+    /// What can be true of a piece of that product, both ends included; where that hangs on the product and it is not
+    /// known, from the lowest to the highest that can be true of any.
+    #[must_use]
+    pub fn plausible(&self, product: Option<&ProductName>) -> Option<(i64, i64)> {
+        if let Some(aims) = self.aims.of(product) {
+            return aims.plausible;
+        }
+        let bands = self.aims.each().map(|(_, aims)| aims.plausible);
+        let bands: Vec<(i64, i64)> = bands.collect::<Option<_>>()?;
+        let low = bands.iter().map(|(low, _)| *low).min()?;
+        let high = bands.iter().map(|(_, high)| *high).max()?;
+        Some((low, high))
+    }
+}
+
 impl Role {
     /// Whether the role may make the request, for a hold of the class where it is about one. A permission that names no
     /// class is for all but what is out of tolerance.

@@ -17,8 +17,7 @@ pub(crate) struct Sifted<'a> {
     pub faults: Vec<Fault>,
 }
 
-/// Looks through a reading of a piece of that product, or of none. Where what is plausible hangs on the product and that
-/// is not known, nothing is implausible.
+/// Looks through a reading of a piece of that product, or of none.
 ///
 /// # Panics
 /// On a value of a characteristic that is not measured at the station: the reader refuses such.
@@ -74,9 +73,7 @@ fn implausible(
     at: &str,
 ) -> Option<Fault> {
     let (low, high) = of
-        .aims
-        .of(product)?
-        .plausible
+        .plausible(product)
         .filter(|(low, high)| !(*low..=*high).contains(&count))?;
     let Characteristic { name, scale, .. } = of;
     Some(Fault {
@@ -244,9 +241,19 @@ mod tests {
         check(Some("gp-28"), 14_999, &rejected);
         check(Some("gp-24"), 20_001, &rejected);
         check(Some("gp-28"), 20_001, &[]);
-        // Of what nobody told, or nobody declares, nothing is known.
-        check(None, 30_001, &[]);
-        check(Some("gp-32"), 30_001, &[]);
+        // Of what nobody told, or nobody declares, it can be either.
+        for product in [None, Some("gp-32")] {
+            check(product, 2_000, &[]);
+            check(product, 30_000, &[]);
+            check(product, 1_999, &rejected);
+            check(product, 30_001, &rejected);
+        }
+        let band = |product: Option<&str>| {
+            let product = product.map(ProductName::from);
+            station.characteristics[0].plausible(product.as_ref())
+        };
+        assert_eq!(band(Some("gp-28")), Some((15_000, 30_000)));
+        assert_eq!(band(None), Some((2_000, 30_000)));
     }
 
     #[test]

@@ -22,6 +22,12 @@ impl<T> ByProduct<T> {
         }
     }
 
+    /// Whether it hangs on the product.
+    #[must_use]
+    pub fn differs(&self) -> bool {
+        matches!(self, Self::Each(_))
+    }
+
     /// All that there is, each with the product it is for; none: for all.
     pub fn each(&self) -> impl Iterator<Item = (Option<&ProductName>, &T)> {
         let (all, each) = match self {
@@ -69,12 +75,14 @@ mod tests {
             assert_eq!(all.of(product), Some(&1));
         }
         assert_eq!(all.each().collect::<Vec<_>>(), [(None, &1)]);
+        assert!(!all.differs());
 
         let each = ByProduct::new(1, BTreeMap::from([(large.clone(), 2)]), &products);
         assert_eq!(each.of(Some(small)), Some(&1));
         assert_eq!(each.of(Some(large)), Some(&2));
         assert_eq!(each.of(Some(&unknown)), None);
         assert_eq!(each.of(None), None);
+        assert!(each.differs());
         let found: Vec<_> = each.each().collect();
         assert_eq!(found, [(Some(small), &1), (Some(large), &2)]);
     }

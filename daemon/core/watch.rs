@@ -1,7 +1,8 @@
 //! Watches: the counters and charts that rules declare and the line keeps for them, one a stratum.
 //!
 //! A watch is known by the digest of its declaration: declared the same again it goes on, declared
-//! otherwise it starts fresh. Which readings it takes is decided before any rule is asked, so that every
+//! otherwise it starts fresh. Where what it looks at hangs on the product there is one for each, which takes
+//! pieces of that product only: a change-over neither mixes them nor starts them again. Which readings it takes is decided before any rule is asked, so that every
 //! rule sees equal facts.
 //!
 //! A piece counts as what it was measured first, by a gauge that could be believed then.
@@ -14,7 +15,9 @@
 
 use crate::ahead::{Ahead, Outlook, Trail};
 use crate::codes;
-use crate::names::{CharacteristicName, RuleName, StationName, StratumName, TextDigest};
+use crate::names::{
+    CharacteristicName, ProductName, RuleName, StationName, StratumName, TextDigest,
+};
 use crate::order::Turn;
 use crate::words::Words;
 use alloc::collections::BTreeMap;
@@ -36,6 +39,8 @@ pub struct Declaration {
     pub station: StationName,
     /// What it looks at.
     pub characteristic: CharacteristicName,
+    /// The product whose pieces it takes; none: one for all.
+    pub product: Option<ProductName>,
     /// The stratum it is kept apart by; none: one for all pieces.
     pub per: Option<StratumName>,
     /// Whether its rule can hold more than the piece: then it is the release of that which starts counting again,
@@ -149,6 +154,9 @@ pub struct Kept {
     pub rule: RuleName,
     /// Its name there.
     pub name: String,
+    /// The product whose pieces it takes; none: one for all.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub product: Option<ProductName>,
     /// The record that started it.
     pub since: u64,
     /// By stratum; the empty name where it is one for all, or a piece's stratum is not known.
@@ -286,6 +294,13 @@ impl Mark {
             Self::Within(low, high) => (low..=high).contains(&value),
             Self::OffNominalBy { nominal, by } => value.abs_diff(nominal) > by.unsigned_abs(),
         }
+    }
+}
+
+impl Declaration {
+    /// Whether pieces of that product are taken.
+    pub(crate) fn takes(&self, product: Option<&ProductName>) -> bool {
+        self.product.is_none() || self.product.as_ref() == product
     }
 }
 

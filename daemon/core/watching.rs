@@ -6,7 +6,7 @@ use crate::codes;
 use crate::hold::{Hold, HoldOf, Origin};
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{GaugeName, PieceId, RuleName, StratumName, TextDigest};
+use crate::names::{GaugeName, PieceId, ProductName, RuleName, StratumName, TextDigest};
 use crate::outcome::{Shows, Watched};
 use crate::piece::Piece;
 use crate::plant::{Characteristic, Station};
@@ -66,6 +66,7 @@ impl<J: Judge> Line<J> {
         for (index, declared) in self.judge.declarations().iter().enumerate() {
             if declared.station != point.station.name
                 || declared.characteristic != point.characteristic.name
+                || !declared.takes(piece.product.as_ref())
             {
                 continue;
             }
@@ -120,6 +121,7 @@ impl<J: Judge> Line<J> {
             views.watched.push(Watched {
                 rule: declared.rule.clone(),
                 name: declared.name.clone(),
+                product: declared.product.clone(),
                 of: of.map(ToString::to_string),
                 left_out: taken.err().map(LeftOut::words),
                 count,
@@ -182,16 +184,19 @@ impl<J: Judge> Line<J> {
         let seq = self.state.seq;
         let watches = &mut self.state.watches;
         let declarations = self.judge.declarations();
-        let label = |rule: &RuleName, name: &str| format!("{rule}/{name}");
+        let label = |rule: &RuleName, name: &str, product: &Option<ProductName>| match product {
+            None => format!("{rule}/{name}"),
+            Some(product) => format!("{rule}/{name} of {product}"),
+        };
         let names: BTreeSet<String> = declarations
             .iter()
-            .map(|declared| label(&declared.rule, &declared.name))
+            .map(|declared| label(&declared.rule, &declared.name, &declared.product))
             .collect();
         watches.retain(|digest, kept| {
             let stays = declarations
                 .iter()
                 .any(|declared| declared.digest == *digest);
-            let label = label(&kept.rule, &kept.name);
+            let label = label(&kept.rule, &kept.name, &kept.product);
             // Declared otherwise is not gone: it starts fresh, and that is said.
             if !stays && !names.contains(&label) {
                 carried.dropped.push(label);
@@ -199,7 +204,7 @@ impl<J: Judge> Line<J> {
             stays
         });
         for declared in declarations {
-            let label = label(&declared.rule, &declared.name);
+            let label = label(&declared.rule, &declared.name, &declared.product);
             if watches.contains_key(&declared.digest) {
                 carried.kept.push(label);
             } else {
@@ -239,12 +244,16 @@ impl<J: Judge> Line<J> {
                 // A record that a wider hold left on a piece has another origin; a wider hold that found no gate and
                 // became one of the piece has that of a wider one.
                 Some(piece) => {
+                    let product = piece.and_then(|piece| piece.product.as_ref());
                     let value = piece
                         .and_then(|piece| stratum(declared, piece))
                         .unwrap_or_default();
-                    let own = hold.origin == origin(declared, "") && !declared.wider;
+                    let of_piece =
+                        Origin::values(&declared.station, &declared.characteristic, None);
+                    let own = hold.origin == of_piece && !declared.wider;
                     let in_its_place = hold.origin == origin(declared, value) && !gated(declared);
-                    (own || in_its_place).then(|| value.to_string())
+                    let restarts = (own || in_its_place) && declared.takes(product);
+                    restarts.then(|| value.to_string())
                 }
                 None => self.state.watches.get(&declared.digest).and_then(|kept| {
                     let mut values = kept.strata.keys();
@@ -285,7 +294,7 @@ impl<J: Judge> Line<J> {
             };
             if let Some(standing) = kept.strata.get_mut(value) {
                 standing.restart(seq);
-                let label = label(&kept.rule, &kept.name, value);
+                let label = label(&kept.rule, &kept.name, value, kept.product.as_ref());
                 notes.push(codes::starts_again(label, why));
             }
         }
@@ -328,7 +337,8 @@ impl<J: Judge> Line<J> {
                 if let Standing::Chart(chart) = standing
                     && each(chart)
                 {
-                    changed.push(label(&declared.rule, &declared.name, value));
+                    let product = declared.product.as_ref();
+                    changed.push(label(&declared.rule, &declared.name, value, product));
                 }
             }
         }
@@ -338,7 +348,9 @@ impl<J: Judge> Line<J> {
     /// Where the chart of a rule stands that has just one.
     pub(crate) fn chart_of(&self, rule: &RuleName, piece: &Piece) -> Option<ChartNow> {
         let mut charts = self.judge.declarations().iter().filter(|declared| {
-            declared.rule == *rule && matches!(declared.watch, Watch::Chart { .. })
+            declared.rule == *rule
+                && declared.takes(piece.product.as_ref())
+                && matches!(declared.watch, Watch::Chart { .. })
         });
         let declared = charts.next().filter(|_| charts.next().is_none())?;
         let value = stratum(declared, piece).unwrap_or_default();
@@ -374,19 +386,24 @@ pub(crate) struct ChartNow {
     pub forecast: Option<Forecast>,
 }
 
-/// What holds and advisories of a rule come from that concern a stratum, or all pieces where it is empty.
+/// What holds and advisories of a rule come from that concern a product and a stratum, or all pieces where that is empty.
 fn origin(declared: &Declaration, value: &str) -> Origin {
     let per = declared.per.as_ref().filter(|_| !value.is_empty());
     let stratum = per.map(|per| (per.clone(), value.to_string()));
     Origin::values(&declared.station, &declared.characteristic, stratum)
+        .of_product(declared.product.clone())
 }
 
 /// What people call a counter or chart of one stratum.
-fn label(rule: &RuleName, name: &str, value: &str) -> Words {
-    if value.is_empty() {
+fn label(rule: &RuleName, name: &str, value: &str, product: Option<&ProductName>) -> Words {
+    let watch = if value.is_empty() {
         codes::watch(rule.as_str(), name)
     } else {
         codes::watch_of(rule.as_str(), name, value)
+    };
+    match product {
+        None => watch,
+        Some(product) => codes::watch_for(watch, product.as_str()),
     }
 }
 
@@ -423,6 +440,7 @@ fn entry<'k>(
         let kept = Kept {
             rule: declared.rule.clone(),
             name: declared.name.clone(),
+            product: declared.product.clone(),
             since: seq,
             strata: BTreeMap::new(),
         };

@@ -8,7 +8,9 @@
 use crate::fault::{Complaint, suggest};
 use crate::value::{describe, plain_number};
 use crate::words;
-use chargehand_core::{CharacteristicName, LineDescription, RuleName, StationName, StratumName};
+use chargehand_core::{
+    CharacteristicName, LineDescription, ProductName, RuleName, StationName, StratumName,
+};
 use chargehand_measure::{
     Chart, Decimal, Design, DesignError, Points, RunRule, Statistic as Parameters,
     points_between_false_alarms, real,
@@ -80,6 +82,8 @@ pub struct Charted {
     pub station: StationName,
     /// What it follows.
     pub characteristic: CharacteristicName,
+    /// The product whose pieces it takes; none: one for all.
+    pub product: Option<ProductName>,
     /// The stratum it is kept apart by.
     pub per: Option<StratumName>,
     /// What it shows, as a header writes it: `ewma(0.1)`.

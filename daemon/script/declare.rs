@@ -14,8 +14,8 @@ use crate::literal::literal;
 use crate::quantity::{Quantity, Subject};
 use crate::value::{describe, plain_number};
 use chargehand_core::{
-    Aims, Centre, Characteristic, Declaration, LineDescription, Mark, Mean, Outlook, RuleName,
-    Station, StratumName, TextDigest, Watch,
+    Aims, Centre, Characteristic, Declaration, LineDescription, Mark, Mean, Outlook, ProductName,
+    RuleName, Station, StratumName, TextDigest, Watch,
 };
 use chargehand_measure::{Decimal, Points, Scale, real};
 use rhai::{Dynamic, Engine, NativeCallContext, Position};
@@ -497,17 +497,30 @@ fn mark_text(mark: Mark) -> String {
     }
 }
 
+/// Whose watch it is, and what it looks at.
+pub(crate) struct Whose<'a> {
+    pub(crate) rule: &'a RuleName,
+    pub(crate) station: &'a Station,
+    pub(crate) characteristic: &'a Characteristic,
+    pub(crate) product: Option<&'a ProductName>,
+    pub(crate) per: Option<&'a StratumName>,
+}
+
 /// The declaration of a watch. Its digest is of a text that says everything it depends on; another form of that
 /// text would start every watch fresh.
 pub(crate) fn declaration(
-    rule: &RuleName,
+    whose: &Whose<'_>,
     name: String,
-    station: &Station,
-    characteristic: &Characteristic,
-    per: Option<StratumName>,
     leave_out: Vec<Mark>,
     (watch, watch_text): (Watch, &str),
 ) -> Declaration {
+    let Whose {
+        rule,
+        station,
+        characteristic,
+        product,
+        per,
+    } = *whose;
     let scale = &characteristic.scale;
     let mut text = format!(
         "chargehand watch 1\n{rule}/{name}\n{} {} {} {}\nper {}\n",
@@ -515,8 +528,11 @@ pub(crate) fn declaration(
         characteristic.name,
         scale.unit().code(),
         scale.resolution().normalize(),
-        per.as_ref().map_or("-", StratumName::as_str),
+        per.map_or("-", StratumName::as_str),
     );
+    if let Some(product) = product {
+        writeln!(text, "product {product}").expect("a string takes all");
+    }
     // In whatever order, and however often, they are written.
     let marks: BTreeSet<String> = leave_out.iter().map(|mark| mark_text(*mark)).collect();
     for mark in marks {
@@ -532,7 +548,8 @@ pub(crate) fn declaration(
         digest: TextDigest::from(digest(&text)),
         station: station.name.clone(),
         characteristic: characteristic.name.clone(),
-        per,
+        product: product.cloned(),
+        per: per.cloned(),
         wider: false,
         leave_out,
         watch,

@@ -3,7 +3,7 @@
 //! Deliberately not here: reading a header, and the facts of a reading.
 
 use crate::quantity::{Quantity, Subject};
-use chargehand_core::{DeclaredAlarm, StratumName};
+use chargehand_core::{DeclaredAlarm, ProductName, StratumName};
 use std::collections::BTreeMap;
 use std::fmt;
 use std::rc::Rc;
@@ -23,6 +23,8 @@ pub(crate) struct Declared {
     pub(crate) apart: Option<StratumName>,
     /// Every kind of stratum of the plant.
     pub(crate) strata: Vec<StratumName>,
+    /// Every product of the plant; empty where pieces are all of one.
+    pub(crate) products: Vec<ProductName>,
 }
 
 impl Declared {

@@ -296,6 +296,10 @@ const FACTS: &[Entry] = &[
     ),
     entry(&["fn get gauge(r: reading) -> gauge"], "What measured it."),
     entry(
+        &["fn get product(r: reading) -> String"],
+        "What the piece is to become, where the plant description declares products; may be not known.",
+    ),
+    entry(
         &["fn get stratum(r: reading) -> String"],
         "The piece's value of the stratum that the rule looks at; may be not known.",
     ),
@@ -504,6 +508,7 @@ mod tests {
     use crate::engine;
     use crate::rules::tests::plant;
     use crate::words;
+    use chargehand_core::ByProduct;
     use std::collections::BTreeSet;
 
     /// The name and the number of values of a function, and whether it is a fact.
@@ -578,6 +583,29 @@ mod tests {
                 );
             }
         }
+    }
+
+    #[test]
+    fn what_differs_by_product_stands_under_it() {
+        let mut plant = plant();
+        plant.products = ["gp-24", "gp-28"].map(Into::into).into();
+        let mass = &mut plant.stations[0].characteristics[0];
+        let shared = mass.aims.of(None).expect("the same for all").clone();
+        let own = Aims {
+            nominal: Some(14_000),
+            ..Aims::default()
+        };
+        let apart = [("gp-28".into(), own)].into();
+        mass.aims = ByProduct::new(shared, apart, &plant.products);
+        let expect = "//     .at(\"s30\").of(\"mass\", \"g\"), per mould\n\
+            //       gp-24, nominal 1450.0 g, not below 1425.0 g, not above 1475.0 g\n\
+            //       gp-28, nominal 1400.0 g\n";
+        let text = definitions(&plant);
+        assert!(text.contains(expect), "{text}");
+        assert!(
+            text.contains("// Products:\n//   gp-24\n//   gp-28\n"),
+            "{text}"
+        );
     }
 
     #[test]

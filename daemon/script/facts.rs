@@ -12,8 +12,8 @@ use crate::fault::{Answer, Complaint};
 use crate::quantity::Quantity;
 use crate::words;
 use chargehand_core::{
-    Count, Drift, Facts, Forecast, GaugeName, Left, PieceName, Shown, StationName, StratumName,
-    codes,
+    Count, Drift, Facts, Forecast, GaugeName, Left, PieceName, ProductName, Shown, StationName,
+    StratumName, codes,
 };
 use chargehand_measure::Side;
 use rhai::{Dynamic, Engine, INT, ImmutableString};
@@ -54,6 +54,7 @@ pub(crate) struct Common {
     late: bool,
     gauge: Option<GaugeName>,
     gauge_healthy: bool,
+    product: Option<ProductName>,
     strata: BTreeMap<StratumName, String>,
 }
 
@@ -165,6 +166,7 @@ impl Common {
             late: facts.late,
             gauge: facts.gauge.cloned(),
             gauge_healthy: facts.gauge_healthy,
+            product: facts.product.cloned(),
             strata: facts.strata.clone(),
         })
     }
@@ -225,6 +227,13 @@ pub(crate) fn register(engine: &mut Engine) {
         .register_get("late", |reading: &mut ReadingFacts| reading.0.common.late)
         .register_get("gauge", |reading: &mut ReadingFacts| {
             GaugeFacts(Rc::clone(&reading.0))
+        })
+        .register_get("product", |reading: &mut ReadingFacts| -> Answer<Dynamic> {
+            if reading.0.declared.products.is_empty() {
+                return Err(no_product().into());
+            }
+            let product = reading.0.common.product.as_ref();
+            Ok(product.map_or_else(|| Dynamic::from(Absent), |product| product.as_str().into()))
         })
         .register_get("strata", |reading: &mut ReadingFacts| {
             StrataFacts(Rc::clone(&reading.0))
@@ -371,11 +380,9 @@ fn register_by_name(engine: &mut Engine) {
 
 pub(crate) fn no_fact(name: &str, declared: &Declared) -> Complaint {
     let watches = declared.watches.iter().map(|(name, _)| name.as_str());
-    Complaint::unknown(
-        codes::no_fact_of_reading(name),
-        name,
-        words::FACTS.iter().copied().chain(watches),
-    )
+    let facts = words::FACTS.iter().copied();
+    let facts = facts.filter(|fact| *fact != "product" || !declared.products.is_empty());
+    Complaint::unknown(codes::no_fact_of_reading(name), name, facts.chain(watches))
 }
 
 pub(crate) fn no_counter_fact(name: &str) -> Complaint {
@@ -433,6 +440,10 @@ pub(crate) fn no_kind(name: &str, declared: &Declared) -> Complaint {
         name,
         declared.strata.iter().map(StratumName::as_str),
     )
+}
+
+pub(crate) fn no_product() -> Complaint {
+    Complaint::new(codes::no_product(), codes::mend_declare_product())
 }
 
 pub(crate) fn no_stratum(declared: &Declared) -> Complaint {

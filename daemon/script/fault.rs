@@ -2,7 +2,7 @@
 //!
 //! Deliberately not here: what makes a rule wrong. Whoever finds it says it.
 
-use chargehand_core::{Words, codes};
+use chargehand_core::{ProductName, Words, codes};
 use chargehand_words::say;
 use rhai::{Dynamic, EvalAltResult, Position};
 use std::fmt;
@@ -118,6 +118,14 @@ impl Complaint {
         (say(&self.what).into_owned(), remedy.unwrap_or_default())
     }
 
+    /// The same, of one product only.
+    fn of_product(&self, product: &ProductName) -> Self {
+        Self {
+            what: format!("for {product}: {}", say(&self.what)).into(),
+            ..self.clone()
+        }
+    }
+
     /// What is said of a call of the rule in that file.
     pub(crate) fn words(self, file: &str, at: Position) -> Words {
         let what = match self.remedy {
@@ -161,6 +169,25 @@ impl Complaint {
 
 /// Something found at a place of the script.
 pub(crate) type Finding = (Position, Complaint);
+
+/// What was found for each product, put together: what was found for all is said once, the rest with its product.
+pub(crate) fn of_products(found: Vec<(Option<&ProductName>, Vec<Finding>)>) -> Vec<Finding> {
+    let for_all = |finding: &Finding| found.iter().all(|(_, own)| own.contains(finding));
+    let mut together: Vec<Finding> = Vec::new();
+    for (product, own) in &found {
+        for finding in own {
+            let (at, complaint) = finding;
+            let finding = match product {
+                Some(product) if !for_all(finding) => (*at, complaint.of_product(product)),
+                _ => finding.clone(),
+            };
+            if !together.contains(&finding) {
+                together.push(finding);
+            }
+        }
+    }
+    together
+}
 
 /// A place, where the engine can express it.
 pub(crate) fn place(line: usize, column: usize) -> Position {

@@ -6,16 +6,16 @@
 //! Deliberately not here: handlers, and words of parts that do not exist yet (they are refused before).
 
 use crate::chart::Charted;
-use crate::declare::{self, Against, Gauged, Later, Made, Noted};
+use crate::declare::{self, Against, Gauged, Later, Made, Noted, Whose};
 use crate::declared::{Declared, Kind, Limit};
-use crate::fault::{Complaint, Finding, Remedy, suggest};
+use crate::fault::{Complaint, Finding, Remedy, of_products, suggest};
 use crate::quantity::Subject;
 use crate::uses::LooksAhead;
 use crate::value::describe;
 use crate::words;
 use chargehand_core::{
     Aims, Characteristic, Declaration, DeclaredAlarm, Fallback, Mark, Of, Plant, Priority,
-    RoleName, RuleName, Station, StratumName, Words,
+    ProductName, RoleName, RuleName, Station, StratumName, Words,
 };
 use rhai::{Dynamic, Engine, ImmutableString, NativeCallContext, Position};
 use std::cell::RefCell;
@@ -56,6 +56,15 @@ pub(crate) struct Header<'a> {
     pub(crate) station: &'a Station,
     pub(crate) characteristic: &'a Characteristic,
     pub(crate) fallback: Fallback,
+    /// What it comes to: for all pieces, or for those of each product where what they are held against differs.
+    pub(crate) versions: Vec<Version<'a>>,
+}
+
+/// What a header comes to for pieces of one product, or of all.
+#[derive(Debug)]
+pub(crate) struct Version<'a> {
+    pub(crate) product: Option<&'a ProductName>,
+    pub(crate) aims: &'a Aims,
     pub(crate) declared: Declared,
     /// Counters and charts, in order of the header.
     pub(crate) declarations: Vec<Declaration>,
@@ -338,31 +347,21 @@ impl Draft {
             "\"hold\") or .on_fault(\"alarm\"",
             &on_fault,
         );
-        let aimed = found.and_then(|(station, characteristic)| {
-            let aims = characteristic.aims.of(None);
-            if aims.is_none() {
-                let what = format!("{} hangs on the product", characteristic.name);
-                self.fault(start, what, "rules about that are not in this version");
-            }
-            Some((station, characteristic, aims?))
-        });
-        let made = aimed.map(|found| self.declare(rule, plant, found, ahead));
+        let made = found.map(|found| self.declare(rule, plant, found, ahead));
         if made.is_none() {
             self.declare_of_nothing(plant);
         }
         match (found, fallback, made) {
-            (
-                Some((station, characteristic)),
-                Some((_, fallback)),
-                Some((declared, declarations, charts)),
-            ) if self.faults.is_empty() => Ok(Header {
-                station,
-                characteristic,
-                fallback,
-                declared,
-                declarations,
-                charts,
-            }),
+            (Some((station, characteristic)), Some((_, fallback)), Some(versions))
+                if self.faults.is_empty() =>
+            {
+                Ok(Header {
+                    station,
+                    characteristic,
+                    fallback,
+                    versions,
+                })
+            }
             _ => Err(self.faults),
         }
     }
@@ -466,133 +465,53 @@ impl Draft {
         }
     }
 
-    /// What the rule declares and sees, and the watches it wants kept.
-    fn declare(
+    /// What the rule declares and sees, and the watches it wants kept; for each product, where these differ.
+    fn declare<'p>(
         &mut self,
         rule: &RuleName,
         plant: &Plant,
-        (station, characteristic, aims): (&Station, &Characteristic, &Aims),
+        (station, characteristic): (&'p Station, &'p Characteristic),
         ahead: &LooksAhead,
-    ) -> (Declared, Vec<Declaration>, Vec<Charted>) {
-        let subject = Rc::new(Subject {
-            characteristic: characteristic.name.to_string(),
-            station: station.name.to_string(),
-            scale: characteristic.scale.clone(),
-            nominal: aims.nominal,
-        });
+    ) -> Vec<Version<'p>> {
         let apart = self.per(plant);
-        let gauged = Gauged {
-            subject: &subject,
-            plausible: aims.plausible,
-        };
         let mut names = BTreeSet::new();
-        let mut limits = BTreeMap::new();
-        for (at, name, given) in std::mem::take(&mut self.limits) {
-            self.limit_name(at, &name, &mut names);
-            match declare::limit(&name, &given, &gauged) {
-                Ok(limit) => {
-                    limits.insert(name, limit);
-                }
-                Err(_) if declare::is_later(&given) => {}
-                Err(complaint) => {
-                    let at = declare::place_of(&given).unwrap_or(at);
-                    self.faults.push((at, complaint));
-                }
-            }
+        let limits = std::mem::take(&mut self.limits);
+        for (at, name, _) in &limits {
+            self.limit_name(*at, name, &mut names);
         }
-        let leave_out = self.left_out(&gauged);
-        let against = Against {
-            gauged: &gauged,
+        let watches = std::mem::take(&mut self.watches);
+        for noted in &watches {
+            self.watch_name(noted, &mut names);
+        }
+        let alarms = self.called(plant);
+        let known = names_declared(plant, &limits, &watches);
+        let own = Own {
+            rule,
+            plant,
+            station,
             characteristic,
-            aims,
-            line: &plant.line,
-            leave_out: &leave_out,
+            apart: apart.as_ref(),
+            limits: &limits,
+            leave_out: &self.leave_out,
+            watches: &watches,
+            ahead: &|chart| ahead.of(chart, &known),
+            alarms: &alarms,
         };
-        let known = self.names_declared(plant, &limits);
-        let mut declarations = Vec::new();
-        let mut charts = Vec::new();
-        let mut watches = Vec::new();
-        for noted in std::mem::take(&mut self.watches) {
-            self.watch_name(&noted, &mut names);
-            if noted.is_later() {
-                // Handlers may ask for it all the same: that is not another fault.
-                watches.push((noted.name, noted.kind));
-                continue;
-            }
-            match declare::watch(&noted, &against, ahead.of(&noted.name, &known)) {
-                Ok(Made {
-                    watch,
-                    text,
-                    charted,
-                }) => {
-                    watches.push((noted.name.clone(), noted.kind));
-                    charts.extend(charted.map(|charted| Charted {
-                        rule: rule.clone(),
-                        name: noted.name.clone(),
-                        line: noted.at.line(),
-                        column: noted.at.position(),
-                        station: station.name.clone(),
-                        characteristic: characteristic.name.clone(),
-                        per: apart.clone(),
-                        statistic: charted.resolved.statistic,
-                        limit: charted.resolved.limit,
-                        promised: charted.resolved.promised,
-                        days: charted.resolved.days,
-                        chart: charted.resolved.chart,
-                        points: charted.points,
-                        counted: charted.counted,
-                        step: charted.step,
-                        nominal: charted.nominal,
-                    }));
-                    declarations.push(declare::declaration(
-                        rule,
-                        noted.name,
-                        station,
-                        characteristic,
-                        apart.clone(),
-                        leave_out.clone(),
-                        (watch, &text),
-                    ));
-                }
-                Err((at, complaint)) => {
-                    let at = if at.is_none() { noted.at } else { at };
-                    self.faults.push((at, complaint));
-                }
-            }
+        let mut versions = Vec::new();
+        let mut faults = Vec::new();
+        for (product, aims) in characteristic.aims.each() {
+            let (version, found) = own.version(product, aims);
+            versions.push(version);
+            faults.push((product, found));
         }
+        self.faults.extend(of_products(faults));
         if let (Some((at, _)), true) = (self.leave_out.first(), watches.is_empty())
             && self.faults.is_empty()
         {
             let what = "nothing is counted or charted, so nothing is left out";
             self.fault(*at, what, "add a .count or a .chart, or take it out");
         }
-        let alarms = self.called(plant);
-        let declared = Declared {
-            per: apart.clone().or_else(|| characteristic.per.clone()),
-            apart,
-            subject,
-            limits,
-            watches,
-            alarms,
-            strata: plant
-                .strata
-                .iter()
-                .map(|stratum| stratum.name.clone())
-                .collect(),
-        };
-        (declared, declarations, charts)
-    }
-
-    /// Every name that the header or the plant gives.
-    fn names_declared(&self, plant: &Plant, limits: &BTreeMap<String, Limit>) -> BTreeSet<String> {
-        let watches = self.watches.iter().map(|noted| noted.name.clone());
-        let strata = plant.strata.iter().map(|stratum| stratum.name.to_string());
-        limits
-            .keys()
-            .cloned()
-            .chain(watches)
-            .chain(strata)
-            .collect()
+        versions
     }
 
     /// What is wrong with the rest of a header of which nobody knows what it measures.
@@ -635,21 +554,6 @@ impl Draft {
             return None;
         }
         Some(StratumName::from(name))
-    }
-
-    fn left_out(&mut self, gauged: &Gauged<'_>) -> Vec<Mark> {
-        let mut marks = Vec::new();
-        for (at, given) in &self.leave_out {
-            match declare::mark("what is left out", given, gauged) {
-                Ok(mark) => marks.push(mark),
-                Err(_) if declare::is_later(given) => {}
-                Err(complaint) => {
-                    let at = declare::place_of(given).unwrap_or(*at);
-                    self.faults.push((at, complaint));
-                }
-            }
-        }
-        marks
     }
 
     /// The alarms, each complete: somebody has to know what to do, and how soon.
@@ -728,6 +632,175 @@ impl Draft {
                 format!("{what} has the name of another limit, counter or chart of this rule"),
                 "give one of them another name",
             );
+        }
+    }
+}
+
+/// Every name that the header or the plant gives.
+fn names_declared(
+    plant: &Plant,
+    limits: &[(Position, String, Dynamic)],
+    watches: &[Noted],
+) -> BTreeSet<String> {
+    let limits = limits.iter().map(|(_, name, _)| name.clone());
+    let watches = watches.iter().map(|noted| noted.name.clone());
+    let strata = plant.strata.iter().map(|stratum| stratum.name.to_string());
+    limits.chain(watches).chain(strata).collect()
+}
+
+/// What a header says that is held against what may differ by product.
+struct Own<'a> {
+    rule: &'a RuleName,
+    plant: &'a Plant,
+    station: &'a Station,
+    characteristic: &'a Characteristic,
+    apart: Option<&'a StratumName>,
+    limits: &'a [(Position, String, Dynamic)],
+    leave_out: &'a [(Position, Dynamic)],
+    watches: &'a [Noted],
+    /// Whether a chart is asked where its mean goes.
+    ahead: &'a dyn Fn(&str) -> bool,
+    alarms: &'a BTreeMap<String, Arc<DeclaredAlarm>>,
+}
+
+impl Own<'_> {
+    /// What it comes to, and what is wrong with it.
+    fn version<'p>(
+        &self,
+        product: Option<&'p ProductName>,
+        aims: &'p Aims,
+    ) -> (Version<'p>, Vec<Finding>) {
+        let mut faults = Vec::new();
+        let subject = Rc::new(Subject {
+            characteristic: self.characteristic.name.to_string(),
+            station: self.station.name.to_string(),
+            scale: self.characteristic.scale.clone(),
+            nominal: aims.nominal,
+        });
+        let gauged = Gauged {
+            subject: &subject,
+            plausible: aims.plausible,
+        };
+        let mut limits = BTreeMap::new();
+        for (at, name, given) in self.limits {
+            let limit = declare::limit(name, given, &gauged);
+            let limit = or_fault(limit, *at, given, &mut faults);
+            limits.extend(limit.map(|limit| (name.clone(), limit)));
+        }
+        let mut leave_out = Vec::new();
+        for (at, given) in self.leave_out {
+            let mark = declare::mark("what is left out", given, &gauged);
+            leave_out.extend(or_fault(mark, *at, given, &mut faults));
+        }
+        let mut version = Version {
+            product,
+            aims,
+            declared: self.declared(&subject, limits),
+            declarations: Vec::new(),
+            charts: Vec::new(),
+        };
+        let against = Against {
+            gauged: &gauged,
+            characteristic: self.characteristic,
+            aims,
+            line: &self.plant.line,
+            leave_out: &leave_out,
+        };
+        for noted in self.watches {
+            if noted.is_later() {
+                // Handlers may ask for it all the same: that is not another fault.
+                version.watch(noted);
+                continue;
+            }
+            match declare::watch(noted, &against, (self.ahead)(&noted.name)) {
+                Ok(made) => self.keep(&mut version, noted, made, &leave_out),
+                Err((at, complaint)) => {
+                    let at = if at.is_none() { noted.at } else { at };
+                    faults.push((at, complaint));
+                }
+            }
+        }
+        (version, faults)
+    }
+
+    /// What the handler can ask for, but for counters and charts.
+    fn declared(&self, subject: &Rc<Subject>, limits: BTreeMap<String, Limit>) -> Declared {
+        let strata = self.plant.strata.iter();
+        Declared {
+            per: self.apart.or(self.characteristic.per.as_ref()).cloned(),
+            apart: self.apart.cloned(),
+            subject: Rc::clone(subject),
+            limits,
+            watches: Vec::new(),
+            alarms: self.alarms.clone(),
+            strata: strata.map(|stratum| stratum.name.clone()).collect(),
+            products: self.plant.products.clone(),
+        }
+    }
+
+    /// A counter or chart that is to be kept.
+    fn keep(&self, version: &mut Version<'_>, noted: &Noted, made: Made, leave_out: &[Mark]) {
+        let Made {
+            watch,
+            text,
+            charted,
+        } = made;
+        version.watch(noted);
+        version.charts.extend(charted.map(|charted| Charted {
+            rule: self.rule.clone(),
+            name: noted.name.clone(),
+            line: noted.at.line(),
+            column: noted.at.position(),
+            station: self.station.name.clone(),
+            characteristic: self.characteristic.name.clone(),
+            product: version.product.cloned(),
+            per: self.apart.cloned(),
+            statistic: charted.resolved.statistic,
+            limit: charted.resolved.limit,
+            promised: charted.resolved.promised,
+            days: charted.resolved.days,
+            chart: charted.resolved.chart,
+            points: charted.points,
+            counted: charted.counted,
+            step: charted.step,
+            nominal: charted.nominal,
+        }));
+        let whose = Whose {
+            rule: self.rule,
+            station: self.station,
+            characteristic: self.characteristic,
+            product: version.product,
+            per: self.apart,
+        };
+        version.declarations.push(declare::declaration(
+            &whose,
+            noted.name.clone(),
+            leave_out.to_vec(),
+            (watch, &text),
+        ));
+    }
+}
+
+impl Version<'_> {
+    fn watch(&mut self, noted: &Noted) {
+        let watch = (noted.name.clone(), noted.kind);
+        self.declared.watches.push(watch);
+    }
+}
+
+/// What was made of a value of the header; or what is wrong with it, noted where it stands.
+fn or_fault<T>(
+    made: Result<T, Complaint>,
+    at: Position,
+    given: &Dynamic,
+    faults: &mut Vec<Finding>,
+) -> Option<T> {
+    match made {
+        Ok(made) => Some(made),
+        Err(_) if declare::is_later(given) => None,
+        Err(complaint) => {
+            faults.push((declare::place_of(given).unwrap_or(at), complaint));
+            None
         }
     }
 }

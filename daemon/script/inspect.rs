@@ -13,7 +13,7 @@ use crate::units::{Units, unit_not_written};
 use crate::uses::{Call, Compared, Endings, Given, Literal, LooksAhead, Path, Uses, uses_in};
 use crate::verdict;
 use crate::words;
-use chargehand_core::{Declaration, Plant, Station, Verb, Watch, Word};
+use chargehand_core::{Characteristic, Declaration, Plant, Station, Verb, Watch, Word};
 use chargehand_measure::{RunRule, Unit, UnitError};
 use rhai::{AST, Expr, INT, Position, Stmt};
 use std::collections::BTreeSet;
@@ -209,7 +209,7 @@ impl<'a> Script<'a> {
     pub(crate) fn facts(
         &self,
         plant: &Plant,
-        station: &Station,
+        (station, characteristic): (&Station, &Characteristic),
         declared: &Declared,
         declarations: &[Declaration],
     ) -> (Vec<Finding>, Vec<Finding>) {
@@ -234,7 +234,7 @@ impl<'a> Script<'a> {
                 let doubts = [
                     never_named(&names, compared, (plant, station, declared)),
                     always_so(&names, compared, declarations),
-                    always_known(&names, &compared.with, declared),
+                    always_known(&names, &compared.with, (characteristic, declared)),
                 ];
                 let doubts = doubts.into_iter().flatten();
                 remarks.extend(doubts.map(|remark| (compared.at, remark)));
@@ -244,7 +244,8 @@ impl<'a> Script<'a> {
                     && let Some(path) = asked(path)
                 {
                     let names: Vec<&str> = path.iter().map(|(_, name)| name.as_str()).collect();
-                    let remark = always_known(&names, &Literal::Nothing, declared);
+                    let remark =
+                        always_known(&names, &Literal::Nothing, (characteristic, declared));
                     remarks.extend(remark.map(|remark| (call.at, remark)));
                 }
             }
@@ -775,6 +776,7 @@ fn fact(path: &Path, declared: &Declared) -> Option<Finding> {
 fn first_fact(name: &str, declared: &Declared) -> Option<Complaint> {
     match name {
         "stratum" if declared.per.is_none() => Some(facts::no_stratum(declared)),
+        "product" if declared.products.is_empty() => Some(facts::no_product()),
         name if !words::FACTS.contains(&name) => Some(facts::no_fact(name, declared)),
         _ => None,
     }
@@ -791,7 +793,7 @@ fn no_fact_of(name: &str, owner: &str) -> Complaint {
     Complaint::new(format!("`{name}` is no fact of {owner}"), remedy)
 }
 
-/// A text that a stratum, a gauge or a station is compared with, and never is.
+/// A text that a stratum, a product, a gauge or a station is compared with, and never is.
 fn never_named(
     path: &[&str],
     compared: &Compared,
@@ -803,6 +805,10 @@ fn never_named(
     let (what, values): (&str, Vec<&str>) = match path {
         ["stratum"] => known_values(declared.per.as_ref()?.as_str(), plant)?,
         ["strata", kind] => known_values(kind, plant)?,
+        ["product"] => {
+            let products = plant.products.iter().map(|product| product.as_str());
+            ("the product", products.collect())
+        }
         ["station"] => ("the station", vec![station.name.as_str()]),
         ["gauge", "name"] => {
             let gauges = plant.gauges.iter().map(|gauge| gauge.name.as_str());
@@ -884,12 +890,18 @@ fn always_so(
 }
 
 /// A question whether something is known that always is.
-fn always_known(path: &[&str], with: &Literal, declared: &Declared) -> Option<Complaint> {
+fn always_known(
+    path: &[&str],
+    with: &Literal,
+    (characteristic, declared): (&Characteristic, &Declared),
+) -> Option<Complaint> {
     if !matches!(with, Literal::Nothing) {
         return None;
     }
     let may_lack = match path {
         ["stratum"] | ["strata", _] | ["gauge", "name"] | [] => true,
+        // Where what a value is held against hangs on it, no rule is asked without.
+        ["product"] => !characteristic.aims.differs(),
         [name, "level" | "side" | "pattern" | "rate" | "left"] => declared.watch(name).is_some(),
         _ => false,
     };

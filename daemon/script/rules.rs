@@ -14,8 +14,8 @@ use crate::declared::{Declared, Limit};
 use crate::desk::Desk;
 use crate::engine;
 use crate::facts::{self, Common, ReadingFacts};
-use crate::fault::{Complaint, Finding, LoadFault};
-use crate::header::Drafts;
+use crate::fault::{Complaint, Finding, LoadFault, of_products};
+use crate::header::{Drafts, Header};
 use crate::hidden::{Wrong, and_hidden};
 use crate::inspect::Script;
 use crate::slips;
@@ -26,8 +26,8 @@ use crate::verdict::{self, Known};
 use crate::words;
 use chargehand_core::{
     Ahead, Aims, Characteristic, Count, Declaration, Drift, Facts, Fallback, GaugeName, Judge,
-    Opinion, Outlook, PieceName, Plant, Real, RuleFault, RuleName, Shown, Station, StratumName,
-    Trail, Verdict, Watch, codes,
+    Opinion, Outlook, PieceName, Plant, ProductName, Real, RuleFault, RuleName, Shown, Station,
+    StratumName, Trail, Verdict, Watch, codes,
 };
 use chargehand_measure::{RunRule, Side};
 use rhai::{AST, CallFnOptions, Dynamic, Engine, Position, Scope};
@@ -72,10 +72,29 @@ struct Rule {
     station: String,
     characteristic: String,
     fallback: Fallback,
-    declared: Rc<Declared>,
     endings: Endings,
+    /// For all pieces, or for those of each product where what they are held against differs; at least one.
+    versions: Vec<Version>,
+}
+
+/// A rule for pieces of one product, or of all.
+struct Version {
+    product: Option<ProductName>,
+    declared: Rc<Declared>,
     /// Its counters and charts among the declarations.
     watches: Range<usize>,
+}
+
+impl Rule {
+    /// The one for pieces of that product.
+    fn version(&self, product: Option<&ProductName>) -> &Version {
+        let of =
+            |version: &&Version| version.product.is_none() || version.product.as_ref() == product;
+        let mut versions = self.versions.iter();
+        versions
+            .find(of)
+            .expect("no rule is asked of a value that is held against nothing")
+    }
 }
 
 impl Rules {
@@ -189,38 +208,65 @@ impl Rules {
             }
         };
         let wider = script.holds_wider();
-        for declared in &mut header.declarations {
-            declared.wider = wider;
+        for version in &mut header.versions {
+            for declared in &mut version.declarations {
+                declared.wider = wider;
+            }
         }
+        let Header {
+            station,
+            characteristic,
+            fallback,
+            versions,
+        } = header;
+        // Names are those of any.
+        let first = &versions[0];
         let (found, remarks) = script.facts(
             plant,
-            header.station,
-            &header.declared,
-            &header.declarations,
+            (station, characteristic),
+            &first.declared,
+            &first.declarations,
         );
         faults.extend(found);
         if !faults.is_empty() {
             return Err(faults);
         }
-        facts::register_declared(&mut self.engine, &header.declared);
-        let rule = Rule {
+        facts::register_declared(&mut self.engine, &first.declared);
+        let mut rule = Rule {
             name,
             file: source.file.clone(),
             ast: ast.clone_functions_only(),
-            station: header.station.name.to_string(),
-            characteristic: header.characteristic.name.to_string(),
-            fallback: header.fallback,
-            declared: Rc::new(header.declared),
+            station: station.name.to_string(),
+            characteristic: characteristic.name.to_string(),
+            fallback,
             endings: script.endings(),
-            watches: self.declarations.len()..self.declarations.len() + header.declarations.len(),
+            versions: Vec::new(),
         };
-        let found = self.try_out(
-            &rule,
-            plant,
-            header.station,
-            header.characteristic,
-            &header.declarations,
-        );
+        let mut from = self.declarations.len();
+        let (mut declarations, mut charts) = (Vec::new(), Vec::new());
+        let mut found = Vec::new();
+        for version in versions {
+            let to = from + version.declarations.len();
+            let own = Version {
+                product: version.product.cloned(),
+                declared: Rc::new(version.declared),
+                watches: from..to,
+            };
+            let trial = Trial {
+                plant,
+                station,
+                characteristic,
+                aims: version.aims,
+                version: &own,
+                declarations: &version.declarations,
+            };
+            found.push((version.product, self.try_out(&rule, &trial)));
+            rule.versions.push(own);
+            declarations.extend(version.declarations);
+            charts.extend(version.charts);
+            from = to;
+        }
+        let found = of_products(found);
         if !found.is_empty() {
             return Err(found);
         }
@@ -232,8 +278,8 @@ impl Rules {
             }
         }
         self.rules.push(rule);
-        self.declarations.extend(header.declarations);
-        self.charts.extend(header.charts);
+        self.declarations.extend(declarations);
+        self.charts.extend(charts);
         Ok(())
     }
 
@@ -251,19 +297,19 @@ impl Rules {
     }
 
     fn opinion(&self, rule: &Rule, facts: &Facts<'_>, common: &Rc<Common>) -> Opinion {
-        let own = |(place, _): &&(usize, Shown)| rule.watches.contains(place);
+        let version = rule.version(facts.product);
+        let own = |(place, _): &&(usize, Shown)| version.watches.contains(place);
         let shown = facts
             .watches
             .iter()
             .filter(own)
             .map(|(_, shown)| shown.clone());
-        let said = self.ask(
-            rule,
-            ReadingFacts::new(common, shown.collect(), &rule.declared),
-        );
+        let declared = &version.declared;
+        let reading = ReadingFacts::new(common, shown.collect(), declared);
+        let said = self.ask(rule, declared, reading);
         Opinion {
             rule: rule.name.clone(),
-            per: rule.declared.apart.clone(),
+            per: declared.apart.clone(),
             said: said.map_err(|(at, complaint)| RuleFault {
                 text: complaint.words(&rule.file, at),
                 fallback: rule.fallback,
@@ -272,7 +318,12 @@ impl Rules {
     }
 
     /// Asks one rule about one reading.
-    fn ask(&self, rule: &Rule, reading: ReadingFacts) -> Result<Vec<Verdict>, Finding> {
+    fn ask(
+        &self,
+        rule: &Rule,
+        declared: &Declared,
+        reading: ReadingFacts,
+    ) -> Result<Vec<Verdict>, Finding> {
         self.desk.clear();
         // The header is not run again, and nothing a call leaves behind is seen by the next.
         let options = CallFnOptions::new().eval_ast(false);
@@ -289,7 +340,7 @@ impl Rules {
             Ok(Ok(returned)) => verdict::read(
                 &self.desk,
                 words::HANDLER,
-                &rule.declared,
+                declared,
                 &rule.endings,
                 returned,
             ),
@@ -305,19 +356,21 @@ impl Rules {
     }
 
     /// What goes wrong when the rule is asked about made-up readings: at nominal, at and beyond every limit, far
-    /// off; with and without a healthy gauge, known strata, a first attempt; with its counters and charts calm, full,
-    /// and not known.
-    fn try_out(
-        &self,
-        rule: &Rule,
-        plant: &Plant,
-        station: &Station,
-        characteristic: &Characteristic,
-        declarations: &[Declaration],
-    ) -> Vec<Finding> {
+    /// off; with and without a healthy gauge, known strata and product, a first attempt; with its counters and charts
+    /// calm, full, and not known.
+    fn try_out(&self, rule: &Rule, trial: &Trial<'_>) -> Vec<Finding> {
+        let Trial {
+            plant,
+            station,
+            characteristic,
+            aims,
+            version,
+            declarations,
+        } = *trial;
         let mut found: Vec<Finding> = Vec::new();
-        let known = all_strata(plant);
-        let none = vec![BTreeMap::new()];
+        let declared = &version.declared;
+        let known = pieces(plant, version.product.as_ref());
+        let none = vec![(version.product.clone(), BTreeMap::new())];
         let gauge = characteristic
             .gauge
             .clone()
@@ -336,18 +389,15 @@ impl Rules {
             .map(|mood| (Some(&gauge), true, first, 1, false, mood));
         let occasions: Vec<_> = plain.into_iter().chain(watched).collect();
         self.desk.trying.set(true);
-        let Some(aims) = characteristic.aims.of(None) else {
-            return found;
-        };
-        'all: for value in values(aims, &rule.declared) {
-            for (gauge, gauge_healthy, strata, attempt, late, shown) in &occasions {
-                for strata in *strata {
+        'all: for value in values(aims, declared) {
+            for (gauge, gauge_healthy, pieces, attempt, late, shown) in &occasions {
+                for (product, strata) in *pieces {
                     let facts = Facts {
                         station,
                         characteristic,
                         value,
                         piece: &piece,
-                        product: None,
+                        product: product.as_ref(),
                         strata,
                         gauge: *gauge,
                         gauge_healthy: *gauge_healthy,
@@ -355,9 +405,9 @@ impl Rules {
                         late: *late,
                         watches: &[],
                     };
-                    let reading =
-                        ReadingFacts::new(&Common::of(&facts), (*shown).clone(), &rule.declared);
-                    let Err(fault) = self.ask(rule, reading) else {
+                    let common = Common::of(&facts);
+                    let reading = ReadingFacts::new(&common, (*shown).clone(), declared);
+                    let Err(fault) = self.ask(rule, declared, reading) else {
                         continue;
                     };
                     // A budget that ran out has no place, and would run out at every value.
@@ -377,6 +427,16 @@ impl Rules {
         self.desk.trying.set(false);
         found
     }
+}
+
+/// What a rule is tried on.
+struct Trial<'a> {
+    plant: &'a Plant,
+    station: &'a Station,
+    characteristic: &'a Characteristic,
+    aims: &'a Aims,
+    version: &'a Version,
+    declarations: &'a [Declaration],
 }
 
 impl Judge for Rules {
@@ -639,12 +699,20 @@ fn values(aims: &Aims, declared: &Declared) -> BTreeSet<i64> {
     tried.chain([low, high, middle]).collect()
 }
 
-/// Sets of strata so that every declared value is met once.
-fn all_strata(plant: &Plant) -> Vec<BTreeMap<StratumName, String>> {
+/// Products and sets of strata so that every declared one is met once; `only` where a product is given.
+fn pieces(
+    plant: &Plant,
+    only: Option<&ProductName>,
+) -> Vec<(Option<ProductName>, BTreeMap<StratumName, String>)> {
+    let products: Vec<&ProductName> = match only {
+        Some(only) => vec![only],
+        None => plant.products.iter().collect(),
+    };
     let rows = plant
         .strata
         .iter()
         .map(|stratum| stratum.values.len())
+        .chain([products.len()])
         .max()
         .unwrap_or(0)
         .clamp(1, VALUES_MAX);
@@ -654,11 +722,10 @@ fn all_strata(plant: &Plant) -> Vec<BTreeMap<StratumName, String>> {
                 0 => "value".to_owned(),
                 len => values[row % len].clone(),
             };
-            plant
-                .strata
-                .iter()
-                .map(|stratum| (stratum.name.clone(), value(&stratum.values)))
-                .collect()
+            let strata = plant.strata.iter();
+            let strata = strata.map(|stratum| (stratum.name.clone(), value(&stratum.values)));
+            let product = products.get(row % products.len().max(1));
+            (product.map(|product| (*product).clone()), strata.collect())
         })
         .collect()
 }

@@ -50,7 +50,8 @@ pub(crate) const VERDICT: &[&str] = &["class"];
 
 /// Facts of a reading.
 pub(crate) const FACTS: &[&str] = &[
-    "value", "limit", "piece", "station", "attempt", "late", "gauge", "stratum", "strata",
+    "value", "limit", "piece", "station", "attempt", "late", "gauge", "product", "stratum",
+    "strata",
 ];
 
 /// What a rule may ask of the value itself.

@@ -235,6 +235,75 @@ false alarms of all charts together: at most 38.0 in 168 running hours
     assert!((between - 370.398).abs() < 0.001, "{kept}");
 }
 
+/// A line of two products, of which one is measured half as often and in steps of one sigma: each has charts of its own, and as
+/// every piece is of one of them, together they err no more often than the worse. Run lengths as above and below; that
+/// of counted sums is what the program itself says.
+#[test]
+fn charts_of_products_promise_each_for_itself() {
+    let plant = PLANT.replace(
+        "sigma = 0.25\nevery = 5\n",
+        "sigma = 0.25\nevery = 5\n[station.characteristic.product.gp-28]\nnominal = 3.4\nsigma = 0.01\nevery = 10\n",
+    );
+    let plant = format!("{plant}[[product]]\nname = \"gp-24\"\n[[product]]\nname = \"gp-28\"\n");
+    let rule = "rule(\"Rough pieces stay\")\n    .at(\"w2\").of(\"rough\", \"um\")\n    \
+                .chart(\"one\", shewhart(), control_limit(3)).chart(\"sum\", cusum(0.5), control_limit(5))\n    \
+                .on_fault(\"hold\");\n\
+                fn reading(r) { if r.one.signal || r.sum.signal { hold(`${r.product}`) } }\n";
+    let cases = "case both ways\n  06:10:00 w2 reading K1 rough=3.5um product=gp-24\n  06:10:10 w2 reading K2 rough=3.3um product=gp-28 -> hold K2 \"gp-28\"\n";
+    let checked = check_for(&plant, &[("rough.rhai", rule), ("rough.cases", cases)], &[]);
+    assert_eq!(checked.errors, "");
+    let expect = r#"remark: chart 'one' of gp-28 counts rough at w2 in steps of 1.00 sigma: it signals falsely once in 2149 points, where finer steps would make it once in 370 points
+ --> RULES/rough.rhai:3:6
+  |
+3 |     .chart("one", shewhart(), control_limit(3)).chart("sum", cusum(0.5), control_limit(5))
+  |      ^^^^^
+  |
+  = help: give the characteristic a `resolution` of half a sigma or less, or take the control_limit by what is said of it here
+
+remark: chart 'sum' of gp-28 counts rough at w2 in steps of 1.00 sigma: it signals falsely once in 412 points, where finer steps would make it once in 465 points
+ --> RULES/rough.rhai:3:49
+  |
+3 |     .chart("one", shewhart(), control_limit(3)).chart("sum", cusum(0.5), control_limit(5))
+  |                                                 ^^^^^
+  |
+  = help: give the characteristic a `resolution` of half a sigma or less, or take the control_limit by what is said of it here
+
+chart rough/one of gp-24: shewhart() of rough at w2
+  centre        3.50 um, the nominal, as no `centre` is given
+  limit         control_limit(3)
+  false alarms  one in 370 points: 13.6 in 168 running hours of gp-24
+  a mean off by 0.5 sigma after 155 (776 pieces), 1 sigma after 43.9 (219 pieces), 2 sigma after 6.30 (31.5 pieces), 3 sigma after 2.00 (10.0 pieces); points, on average
+
+chart rough/sum of gp-24: cusum(0.5) of rough at w2
+  centre        3.50 um, the nominal, as no `centre` is given
+  limit         control_limit(5)
+  false alarms  one in 465 points: 10.8 in 168 running hours of gp-24
+  a mean off by 0.5 sigma after 38.0 (190 pieces), 1 sigma after 10.4 (51.9 pieces), 2 sigma after 4.01 (20.0 pieces), 3 sigma after 2.57 (12.9 pieces); points, on average
+
+chart rough/one of gp-28: shewhart() of rough at w2
+  centre        3.40 um, the nominal, as no `centre` is given
+  limit         control_limit(3)
+  false alarms  one in 2149 points: 1.17 in 168 running hours of gp-28
+  a mean off by 0.5 sigma after 724 (7238 pieces), 1 sigma after 161 (1610 pieces), 2 sigma after 15.0 (150 pieces), 3 sigma after 3.24 (32.4 pieces); points, on average
+
+chart rough/sum of gp-28: cusum(0.5) of rough at w2
+  centre        3.40 um, the nominal, as no `centre` is given
+  limit         control_limit(5)
+  false alarms  one in 412 points: 6.11 in 168 running hours of gp-28
+  a mean off by 0.5 sigma after 38.5 (385 pieces), 1 sigma after 10.8 (108 pieces), 2 sigma after 4.17 (41.7 pieces), 3 sigma after 2.72 (27.2 pieces); points, on average
+
+false alarms of all charts together: at most 24.4 in 168 running hours
+  rule rough: each of its 2 charts has a promise of its own; together at most one in 195 values
+
+1 rule, 1 case, 1 branch both ways, 2 remarks: no fault
+"#;
+    assert!(
+        checked.paper == expect,
+        "found\n{}\nwanted\n{expect}",
+        checked.paper
+    );
+}
+
 /// A rule with one chart of the roughness, and a case that goes both ways.
 fn charted(header: &str) -> [(&'static str, String); 2] {
     let rule = format!(

@@ -117,6 +117,11 @@ fn fuzz_texts() -> Texts {
         .collect();
     assert!(files.iter().any(|(name, _)| *name == "mass-miss.rhai"));
     let plant = PLANT.replace("# {line}", "pieces_kept = 40\nquiet_s = 60");
+    // Of some pieces nobody tells the product that their coating hangs on.
+    let booth = "per = \"booth\"\n";
+    assert_eq!(plant.matches(booth).count(), 1);
+    let own = "[station.characteristic.product.gp-28]\nupper = 41.4\n";
+    let plant = plant.replace(booth, &format!("{booth}{own}"));
     let products = "[[product]]\nname = \"gp-24\"\n[[product]]\nname = \"gp-28\"\n";
     texts(&(plant + products), &files)
 }

@@ -38,6 +38,9 @@ pub struct ChartReport {
     pub station: String,
     /// What it follows.
     pub characteristic: String,
+    /// The product whose pieces it takes; none: one for all.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub product: Option<String>,
     /// The stratum it is kept apart by.
     pub per: Option<String>,
     /// What it shows, as a header writes it.
@@ -62,7 +65,7 @@ pub struct ChartReport {
     pub points_between_false_alarms: Option<f64>,
     /// The same in values that are measured, of which those left out are no points.
     pub values_between_false_alarms: Option<f64>,
-    /// False alarms of all strata in a week of running at takt; none where the plant description has no takt.
+    /// False alarms of all strata in a week of running at takt, with pieces of its product only; none where the plant description has no takt.
     pub false_alarms_a_week: Option<f64>,
     /// How soon it sees a mean that is off.
     pub found: Vec<FoundAfter>,
@@ -136,7 +139,8 @@ impl Charts {
         let characteristic = plant
             .station(charted.station.as_str())
             .and_then(|station| station.characteristic(charted.characteristic.as_str()));
-        let aims = characteristic.and_then(|characteristic| characteristic.aims.of(None));
+        let product = charted.product.as_ref();
+        let aims = characteristic.and_then(|characteristic| characteristic.aims.of(product));
         let every = aims.map_or(1, |aims| aims.every);
         let a_day = points_a_day(every, &plant.line);
         let known = lengths.ok();
@@ -160,6 +164,7 @@ impl Charts {
             name: charted.name.clone(),
             station: charted.station.to_string(),
             characteristic: charted.characteristic.to_string(),
+            product: product.map(ToString::to_string),
             per: charted.per.as_ref().map(ToString::to_string),
             statistic: charted.statistic.clone(),
             freeze,
@@ -183,7 +188,10 @@ impl Charts {
             file: file.clone(),
             line: charted.line,
             column: charted.column,
-            what: format!("chart '{}' {what}", charted.name),
+            what: match product {
+                None => format!("chart '{}' {what}", charted.name),
+                Some(product) => format!("chart '{}' of {product} {what}", charted.name),
+            },
             remedy,
         });
         let found = found.collect();

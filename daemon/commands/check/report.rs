@@ -99,12 +99,13 @@ impl CheckReport {
 
 /// A chart in some lines.
 fn chart(of: &ChartReport) -> String {
+    let product = of_product(of);
     let apart = of
         .per
         .as_ref()
         .map_or_else(String::new, |per| format!(", per {per}"));
     let mut lines = vec![format!(
-        "chart {}/{}: {} of {} at {}{apart}",
+        "chart {}/{}{product}: {} of {} at {}{apart}",
         of.rule, of.name, of.statistic, of.characteristic, of.station
     )];
     lines.extend(
@@ -126,6 +127,12 @@ fn chart(of: &ChartReport) -> String {
         None => figures(of, &mut lines),
     }
     lines.join("\n")
+}
+
+/// The product, where the chart is of one.
+fn of_product(chart: &ChartReport) -> String {
+    let product = chart.product.as_ref();
+    product.map_or_else(String::new, |product| format!(" of {product}"))
 }
 
 /// What points a promise in days is.
@@ -171,7 +178,7 @@ fn figures(of: &ChartReport, lines: &mut Vec<String>) {
         (None, _) => "none in any number of points".to_owned(),
     };
     let week = match (of.false_alarms_a_week, of.points_between_false_alarms) {
-        (Some(week), _) => format!(": {} in 168 running hours", digits(week)),
+        (Some(week), _) => format!(": {} in 168 running hours{}", digits(week), of_product(of)),
         (None, Some(_)) => ": how many in a week needs `takt_s` in [line]".to_owned(),
         (None, None) => String::new(),
     };
@@ -206,6 +213,7 @@ fn figures(of: &ChartReport, lines: &mut Vec<String>) {
 
 /// False alarms of all charts, where there are several, and of rules that have several.
 fn together(charts: &[ChartReport]) -> Option<String> {
+    let charts = declared(charts);
     if charts.len() < 2 {
         return None;
     }
@@ -226,7 +234,7 @@ fn together(charts: &[ChartReport]) -> Option<String> {
         }
     };
     let mut lines = vec![all];
-    let mut rules: Vec<&str> = charts.iter().map(|chart| chart.rule.as_str()).collect();
+    let mut rules: Vec<&str> = charts.iter().map(|chart| chart.rule).collect();
     rules.dedup();
     for rule in rules {
         let own = charts.iter().filter(|chart| chart.rule == rule);
@@ -243,6 +251,48 @@ fn together(charts: &[ChartReport]) -> Option<String> {
         }
     }
     Some(lines.join("\n"))
+}
+
+/// The charts as rules declare them, with the worst figures of all products: a piece is of one.
+fn declared(charts: &[ChartReport]) -> Vec<Declared<'_>> {
+    let worst = |one: Option<f64>, other: Option<f64>, pick: fn(f64, f64) -> f64| match (one, other)
+    {
+        (Some(one), Some(other)) => Some(pick(one, other)),
+        (one, other) => one.or(other),
+    };
+    let mut declared: Vec<Declared<'_>> = Vec::new();
+    for chart in charts {
+        let same = |known: &&mut Declared<'_>| known.rule == chart.rule && known.name == chart.name;
+        match declared.iter_mut().find(same) {
+            None => declared.push(Declared {
+                rule: &chart.rule,
+                name: &chart.name,
+                false_alarms_a_week: chart.false_alarms_a_week,
+                values_between_false_alarms: chart.values_between_false_alarms,
+            }),
+            Some(known) => {
+                known.false_alarms_a_week = worst(
+                    known.false_alarms_a_week,
+                    chart.false_alarms_a_week,
+                    f64::max,
+                );
+                known.values_between_false_alarms = worst(
+                    known.values_between_false_alarms,
+                    chart.values_between_false_alarms,
+                    f64::min,
+                );
+            }
+        }
+    }
+    declared
+}
+
+/// A chart as its rule declares it.
+struct Declared<'a> {
+    rule: &'a str,
+    name: &'a str,
+    false_alarms_a_week: Option<f64>,
+    values_between_false_alarms: Option<f64>,
 }
 
 /// A number of points, of those that are too many to be counted its size.

@@ -4,6 +4,7 @@
 //! mass is weighed with `lc-1` and length is measured by nobody's gauge; `s60` with the last gate; `s90` behind it, where mass is
 //! weighed again.
 
+mod products;
 mod properties;
 
 use super::*;
@@ -173,6 +174,7 @@ fn counter(name: &str, per: Option<&str>, of_last: usize) -> Declaration {
         digest: TextDigest::from(format!("sha256:{name}")),
         station: "s30".into(),
         characteristic: "mass".into(),
+        product: None,
         per: per.map(StratumName::from),
         wider: false,
         leave_out: Vec::new(),
@@ -531,6 +533,7 @@ fn the_handbooks_example_reads_as_printed() {
         let expect = Watched {
             rule: "watcher".into(),
             name: "wear".into(),
+            product: None,
             of: None,
             left_out: None,
             count: None,

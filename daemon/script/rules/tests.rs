@@ -1,5 +1,7 @@
 //! Rules loaded and asked, and rulebooks refused.
 
+mod products;
+
 use super::*;
 use crate::declared::Kind;
 use crate::quantity::Quantity;
@@ -128,6 +130,7 @@ pub(crate) fn declared() -> Rc<Declared> {
         apart: None,
         per: Some("mould".into()),
         strata: vec!["mould".into()],
+        products: Vec::new(),
     })
 }
 
