@@ -22,6 +22,7 @@ use crate::pieces::Pieces;
 use crate::plant::Word;
 use crate::time::Timestamp;
 use crate::watch::Kept;
+use crate::watches::Watches;
 use crate::whereabouts::Whereabouts;
 use crate::words::Words;
 use alloc::collections::{BTreeMap, BTreeSet};
@@ -179,7 +180,7 @@ impl From<State> for crate::State {
             gauges: Gauges::new(before.gauges, tallies.collect()),
             alarms: Alarms::new(before.alarms, before.alarms_past),
             advisories: Advisories::new(before.advisories, before.advisories_past),
-            watches: before.watches,
+            watches: Watches::new(before.watches),
             taken: before.taken,
             gates: Gates::new(before.gates, before.gates_past, standing.collect()),
         }

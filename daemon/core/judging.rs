@@ -20,7 +20,7 @@ use crate::plant::{Aims, Characteristic, Condition, Of, Station, Word};
 use crate::plausible::{Sifted, sift};
 use crate::settling::{Came, default_class, out_of_tolerance};
 use crate::speaker::Duty;
-use crate::watching::Point;
+use crate::watches::Sample;
 use crate::words::Words;
 use alloc::format;
 use alloc::string::String;
@@ -353,17 +353,19 @@ impl<J: Judge> Line<J> {
         let gauge = judged.gauge.clone();
         let gauge = gauge.as_ref();
         let gauge_healthy = judged.gauge_healthy;
-        let views = self.feed(&Point {
-            piece: id,
-            station,
-            characteristic,
-            count: measured.count,
-            gauge,
-            gauge_healthy,
-            lap,
-            attempt: reading.attempt,
-            late,
-        });
+        let views = self.feed(
+            id,
+            &Sample {
+                station,
+                characteristic,
+                count: measured.count,
+                gauge,
+                gauge_healthy,
+                lap,
+                attempt: reading.attempt,
+                late,
+            },
+        );
         let opinions = {
             let piece = &self.state.pieces[id];
             self.judge.judge(&Facts {
@@ -564,7 +566,7 @@ impl<J: Judge> Line<J> {
         if open.is_some_and(|open| open.text == text) {
             return;
         }
-        let chart = self.chart_of(&rule, &self.state.pieces[piece]);
+        let chart = self.chart_of(&rule, piece);
         let forecast = chart.as_ref().and_then(|chart| chart.forecast);
         let scale = &characteristic.scale;
         let advisory = Advisory {

@@ -57,6 +57,7 @@ mod state;
 mod time;
 mod timers;
 mod watch;
+mod watches;
 mod watching;
 mod whereabouts;
 mod words;
@@ -104,6 +105,7 @@ pub use speaker::{Duty, Speaker};
 pub use state::State;
 pub use time::{Span, Timestamp};
 pub use watch::{Centre, Count, Declaration, Drift, Kept, Mark, Real, Shown, Standing, Watch};
+pub use watches::Watches;
 pub use whereabouts::{Flow, Whereabouts};
 pub use words::{Datum, Remark, Words};
 

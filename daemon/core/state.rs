@@ -9,7 +9,7 @@ use crate::input::Taken;
 use crate::names::{StationName, TextDigest};
 use crate::pieces::Pieces;
 use crate::time::{Span, Timestamp};
-use crate::watch::Kept;
+use crate::watches::Watches;
 use alloc::collections::BTreeMap;
 use alloc::string::String;
 use serde::{Deserialize, Serialize};
@@ -44,9 +44,9 @@ pub struct State {
     pub alarms: Alarms,
     /// Advisories.
     pub advisories: Advisories,
-    /// Counters and charts, by the digest of their declaration.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub watches: BTreeMap<TextDigest, Kept>,
+    /// Counters and charts.
+    #[serde(default, skip_serializing_if = "Watches::is_empty")]
+    pub watches: Watches,
     /// What was last taken in, by station.
     pub taken: BTreeMap<StationName, Taken>,
     /// Gates.

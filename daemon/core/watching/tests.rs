@@ -15,8 +15,11 @@ use crate::input::{
 };
 use crate::judge::{Asks, DeclaredAlarm, Facts, Opinion, Reach, Verdict};
 use crate::names::PieceName;
+use crate::names::ProductName;
 use crate::names::{AdvisoryId, HoldId, InputId, StationName, TextDigest};
+use crate::outcome::Watched;
 use crate::outcome::{Had, InForce, Judged, Outcome, ReplyResult};
+use crate::plant::Characteristic;
 use crate::plant::{
     Aims, Condition, Effect, Gate, GateKind, Gauge, Irreversible, LineDescription, Of, Owners,
     Permission, Plant, Role, Standard, Stratum, Word,
@@ -24,8 +27,13 @@ use crate::plant::{
 use crate::product::ByProduct;
 use crate::state::State;
 use crate::time::{Span, Timestamp};
+use crate::watch::{Centre, STRATA_KEPT, Shown, Standing, Watch};
 use crate::watch::{Count, Level, Mark, Real};
+use alloc::collections::BTreeMap;
+use alloc::string::{String, ToString};
+use alloc::sync::Arc;
 use alloc::vec;
+use chargehand_measure as measure;
 use chargehand_measure::{Ewma, Scale, Unit, parse_number};
 
 /// What the tests' rule says of a value and what it is shown.
@@ -359,6 +367,12 @@ impl World {
             .watches
             .get(format!("sha256:{name}").as_str());
         kept.map(|kept| kept.strata.clone()).unwrap_or_default()
+    }
+
+    /// The record that started it.
+    fn since(&self, name: &str) -> Option<u64> {
+        let kept = self.line.state.watches.get(&format!("sha256:{name}"));
+        kept.map(|kept| kept.since)
     }
 
     /// A counter's pieces; none where the stratum has no counter yet.
@@ -1386,7 +1400,7 @@ fn what_is_declared_the_same_goes_on_and_the_rest_starts_fresh() {
         world.weigh(piece, 4900);
     }
     let kept = world.strata("low");
-    let since = world.line.state.watches["sha256:low"].since;
+    let since = world.since("low");
 
     // The same rulebook again says nothing of them, and changes nothing.
     let watches = world.line.state.watches.clone();
@@ -1406,14 +1420,14 @@ fn what_is_declared_the_same_goes_on_and_the_rest_starts_fresh() {
     assert_eq!(second.fresh, labels(&["third/new", "watcher/wear"]));
     assert_eq!(second.dropped, labels(&["another/gone"]));
     assert_eq!(world.strata("low"), kept);
-    assert_eq!(world.line.state.watches["sha256:low"].since, since);
+    assert_eq!(world.since("low"), since);
     assert_eq!(world.level("wear, otherwise", ""), Level::default());
     let digests: Vec<&str> = world
         .line
         .state
         .watches
-        .keys()
-        .map(TextDigest::as_str)
+        .iter()
+        .map(|(digest, _)| digest.as_str())
         .collect();
     assert_eq!(
         digests,

@@ -378,8 +378,8 @@ proptest! {
         prop_assert_eq!(seen(&alone, [0, 1]), seen(&among, places));
         for declared in &own {
             prop_assert_eq!(
-                alone.line.state.watches.get(&declared.digest),
-                among.line.state.watches.get(&declared.digest)
+                alone.line.state.watches.get(declared.digest.as_str()),
+                among.line.state.watches.get(declared.digest.as_str())
             );
         }
     }
