@@ -33,7 +33,7 @@
 //! **Between rows.** A case starts from an empty line at the time of its first row. Before each row every timer
 //! due until then happens; what follows from it belongs to the row, but that an alarm is `cleared` by time may be
 //! left out, as `accept` may. A piece that a row names first where none can be born is born silently before, at
-//! the first station where it can, of the strata the row tells.
+//! the first station where it can, of the strata and the product the row tells.
 //!
 //! **Files.** The cases of `x.cases` run with the rule `x` alone, beside the engine's own duties; those of
 //! `all.cases` with the whole rulebook: see [`rules_of`].

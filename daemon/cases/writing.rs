@@ -538,6 +538,17 @@ fn reading(r) {
 }
 "#;
 
+    /// Of pans of two products, of which one may weigh less.
+    fn texts_of_products() -> Texts {
+        Texts {
+            plant: PLANT.replace(
+                "upper = 1475\n",
+                "upper = 1475\nproduct = { light = { lower = 1300, nominal = 1350 } }\n",
+            ) + "[[product]]\nname = \"light\"\n[[product]]\nname = \"heavy pan\"\n",
+            ..texts()
+        }
+    }
+
     fn texts() -> Texts {
         let book = Rulebook::of(vec![Source {
             file: "light.rhai".into(),
@@ -551,6 +562,14 @@ fn reading(r) {
 
     /// A ledger of messages, each with its time in seconds of a day that is not the day of cases.
     fn ledger(name: &str, messages: &[(i64, &str, &str)]) -> (PathBuf, Sqlite) {
+        ledger_under(&texts(), name, messages)
+    }
+
+    fn ledger_under(
+        texts: &Texts,
+        name: &str,
+        messages: &[(i64, &str, &str)],
+    ) -> (PathBuf, Sqlite) {
         let folder =
             std::env::temp_dir().join(format!("chargehand-writing-{}", std::process::id()));
         std::fs::create_dir_all(&folder).expect("a folder");
@@ -561,7 +580,7 @@ fn reading(r) {
         let midnight = 1_811_797_200_000_000;
         let at = |seconds: i64| Timestamp(midnight + seconds * 1_000_000);
         let clock = Fixed(at(0));
-        let recovered = recover(&mut store, &texts(), "plant.toml", &clock);
+        let recovered = recover(&mut store, texts, "plant.toml", &clock);
         let mut derivation = recovered
             .unwrap_or_else(|fault| panic!("{fault}"))
             .derivation;
@@ -662,6 +681,61 @@ fn reading(r) {
         let mut bench =
             Bench::new(&texts(), "plant.toml").unwrap_or_else(|fault| panic!("{fault}"));
         assert_eq!(bench.run(&cases[0]), []);
+    }
+
+    #[test]
+    fn a_written_day_says_products() {
+        let texts = texts_of_products();
+        let (_, store) = ledger_under(
+            &texts,
+            "products",
+            &[
+                (
+                    60,
+                    "w1/event",
+                    r#"{"id":"b1","kind":"birth","piece":"K1","product":"light"}"#,
+                ),
+                (
+                    61,
+                    "w1/reading",
+                    r#"{"id":"r1","piece":"K1","values":{"weight":1350}}"#,
+                ),
+                (
+                    62,
+                    "w1/reading",
+                    r#"{"id":"r2","piece":"K2","product":"heavy pan","values":{"weight":1350}}"#,
+                ),
+                (
+                    63,
+                    "w1/reading",
+                    r#"{"id":"r3","piece":"K1","values":{"weight":1350},"attempt":2}"#,
+                ),
+            ],
+        );
+        let written = write(&store, "a day").unwrap_or_else(|fault| panic!("{fault}"));
+        for row in [
+            "  00:01:00 w1 birth K1 product=light id=b1\n",
+            "  00:01:02 w1 reading K2 weight=1350 product=\"heavy pan\" id=r2  -> remelt K2",
+        ] {
+            assert!(written.contains(row), "{row} in\n{written}");
+        }
+        let plant = chargehand_derive::description::plant(&texts.plant, "plant.toml");
+        let plant = plant.unwrap_or_else(|faults| panic!("{faults}"));
+        let cases = parse("day.cases", &written, &plant);
+        let cases = cases.unwrap_or_else(|faults| panic!("{faults}"));
+        let mut bench = Bench::new(&texts, "plant.toml").unwrap_or_else(|fault| panic!("{fault}"));
+        assert_eq!(bench.run(&cases[0]), []);
+
+        // From a time on: what was known of a piece before is said first.
+        let from = Timestamp(1_811_797_200_000_000 + 63_000_000);
+        let excerpt = write_from(&store, "the rest", from);
+        let excerpt = excerpt.unwrap_or_else(|fault| panic!("{fault}"));
+        assert!(
+            excerpt.text.contains("birth K1 product=light"),
+            "{}",
+            excerpt.text
+        );
+        assert_eq!(excerpt.differ, 0, "{}", excerpt.text);
     }
 
     #[test]

@@ -307,7 +307,7 @@ impl<J: Judge> Line<J> {
         }
     }
 
-    /// So is the product.
+    /// So is the product: told once, remembered, and ambiguous where it is told otherwise.
     pub(crate) fn tell_product(&mut self, id: PieceId, product: Option<&ProductName>) {
         let Some(product) = product else { return };
         let piece = self.piece_mut(id);

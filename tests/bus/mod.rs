@@ -10,6 +10,7 @@ mod ledger;
 mod mapped;
 mod messages;
 mod mqtt;
+mod products;
 mod requests;
 mod states;
 mod values;
