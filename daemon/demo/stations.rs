@@ -30,7 +30,7 @@ const SILENT_PATIENCE: Duration = Duration::from_millis(50);
 const OBSERVER: usize = 7;
 const CLIENTS: usize = 8;
 /// Outside the line, so that nobody else hears it; when it comes back, all that was said before has been seen.
-const END_MARK: &str = "vennick/observer/end";
+const MARK: &str = "vennick/observer/mark";
 
 /// A message as the observer saw it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -64,7 +64,7 @@ pub struct Stations {
     /// What hearing made the stations say, not yet said.
     to_say: Vec<(usize, Outgoing)>,
     seen: Vec<Observation>,
-    ended: bool,
+    marked: bool,
     now_us: Option<i64>,
     silent: bool,
 }
@@ -86,7 +86,7 @@ impl Stations {
             taken: vec![0; CLIENTS],
             to_say: Vec::new(),
             seen: Vec::new(),
-            ended: false,
+            marked: false,
             now_us: None,
             silent: false,
         };
@@ -120,7 +120,7 @@ impl Stations {
     }
 
     async fn subscribe_all(&mut self) -> Result<(), DemoError> {
-        self.subscribe(OBSERVER, vec![format!("{BASE}/#"), END_MARK.to_owned()])
+        self.subscribe(OBSERVER, vec![format!("{BASE}/#"), MARK.to_owned()])
             .await?;
         for (client, topics) in self.crew.subscriptions().into_iter().enumerate() {
             self.subscribe(client, topics).await?;
@@ -241,21 +241,33 @@ impl Stations {
         Ok(())
     }
 
-    /// Ends the day: waits until the observer has everything the broker took before this call, and disconnects.
+    /// Waits until the observer has everything the broker took before this call: what a broker that ends then has not
+    /// handed out, nobody would have seen.
+    ///
+    /// # Errors
+    ///
+    /// As [`Stations::connect`].
+    pub async fn observed(&mut self) -> Result<(), DemoError> {
+        self.marked = false;
+        self.links[OBSERVER]
+            .publish(MARK.to_owned(), String::new())
+            .await?;
+        let deadline = Instant::now() + PATIENCE;
+        while !self.marked {
+            if !self.listen(deadline).await? {
+                return Err(self.no_answer(OBSERVER, "its own last message"));
+            }
+        }
+        Ok(())
+    }
+
+    /// Ends the day: waits until the observer has everything, and disconnects.
     ///
     /// # Errors
     ///
     /// As [`Stations::connect`].
     pub async fn finish(mut self) -> Result<Observed, DemoError> {
-        self.links[OBSERVER]
-            .publish(END_MARK.to_owned(), String::new())
-            .await?;
-        let deadline = Instant::now() + PATIENCE;
-        while !self.ended {
-            if !self.listen(deadline).await? {
-                return Err(self.no_answer(OBSERVER, "its own last message"));
-            }
-        }
+        self.observed().await?;
         for link in self.links {
             link.close().await;
         }
@@ -349,7 +361,7 @@ impl Stations {
 
     fn take(&mut self, Heard { client, what }: Heard) -> Result<(), DemoError> {
         match what {
-            What::Message { topic, .. } if topic == END_MARK => self.ended = true,
+            What::Message { topic, .. } if topic == MARK => self.marked = true,
             What::Message {
                 topic,
                 payload,

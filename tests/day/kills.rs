@@ -197,6 +197,7 @@ fn play(script: &Script, folder: &Folder) -> Score {
                         daemon = Daemon::start(broker.port(), folder.path(), last);
                     }
                     Victim::Broker => {
+                        stations.observed().await.expect("a broker");
                         broker.kill();
                         daemon.logged("no connection").await;
                         broker.start_again();
