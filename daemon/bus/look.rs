@@ -3,9 +3,7 @@
 use super::Options;
 use super::packets::{Fault, Packets, Whom};
 use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::{
-    Disconnect, DisconnectReasonCode, Filter, Packet, Subscribe, SubscribeReasonCode,
-};
+use rumqttc::v5::mqttbytes::v5::{Filter, Packet, Subscribe, SubscribeReasonCode};
 use std::sync::mpsc::{RecvTimeoutError, channel};
 use std::time::Duration;
 use tokio::runtime::Handle;
@@ -89,9 +87,7 @@ async fn look(options: &Options, topic: &str) -> Result<Option<Vec<u8>>, Fault> 
         }
     }
     // The broker forgets this client with the connection, farewell or not.
-    packets.push(&Packet::Disconnect(Disconnect::new(
-        DisconnectReasonCode::NormalDisconnection,
-    )));
+    packets.outgoing.push_farewell();
     let farewell = async {
         packets.flush().await?;
         loop {
@@ -103,7 +99,7 @@ async fn look(options: &Options, topic: &str) -> Result<Option<Vec<u8>>, Fault> 
 }
 
 async fn ask(packets: &mut Packets, topic: &str, packet: u16) -> Result<(), Fault> {
-    packets.push(&Packet::Subscribe(Subscribe {
+    packets.outgoing.push(&Packet::Subscribe(Subscribe {
         pkid: packet,
         ..Subscribe::new(Filter::new(topic, QoS::AtLeastOnce), None)
     }));

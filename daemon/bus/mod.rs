@@ -385,7 +385,9 @@ impl Carrier for Link {
 
     fn let_go(&self) {
         if self.quiet.take() > 0 {
-            self.outbox.announce();
+            self.outbox.send(|events| {
+                self.inbox.deliver(events);
+            });
         }
     }
 

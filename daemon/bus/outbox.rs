@@ -1,24 +1,27 @@
 //! The way out: publishes and acknowledgements from the line thread to the broker.
 //!
-//! The line thread puts down what is to go, and [`Outbox`] counts what was handed over and not yet settled; the
-//! session takes all of it together. What is urgent goes first, each kind in order. What is meant for another
-//! connection than the present one is dropped as it is handed over, so the line thread never waits for one that is gone.
+//! The line thread puts down what is to go, and [`Outbox`] counts what was handed over and not yet settled. What is urgent
+//! goes first, each kind in order. What is meant for another connection than the present one is dropped as it is handed
+//! over, so the line thread never waits for one that is gone.
 //!
-//! [`Flight`] is what the session has taken: what waits for the broker's answers to earlier publishes waits there, what
-//! needs no answer goes past it, and packet ids are paired there with the tags the line thread knows.
+//! [`Flight`] is the way out of one connection. Whoever comes first sends what is there: the line thread itself, which
+//! spares an answer the change of threads, or the session, where the network takes no more at once. What waits for the
+//! broker's answers to earlier publishes waits there, what needs no answer goes past it, and packet ids are paired there
+//! with the tags the line thread knows.
 //!
 //! Deliberately not here: connecting, and any memory of a publish beyond its connection.
 
 use std::collections::VecDeque;
 use std::mem;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError, TryLockError};
 use std::time::Instant;
 
+use rumqttc::v5::mqttbytes::v5::Packet;
 use rumqttc::v5::mqttbytes::valid_topic;
 use tokio::sync::Notify;
 
-use super::packets::{Packets, packet_size};
+use super::packets::{Fault, Outgoing, packet_size};
 use super::{AckToken, Confirm, Event, Publish, WAITING_MAX};
 
 /// Strings and binary data in MQTT carry their length in two bytes.
@@ -37,6 +40,8 @@ pub(crate) struct Outbox {
     closing: AtomicBool,
     ended: AtomicBool,
     handed: Mutex<Handed>,
+    /// The present connection's way out. Locked before `handed`.
+    flight: Mutex<Option<Flight>>,
     /// The session is to look what was handed over.
     look: Notify,
     /// Guards nothing but the sleep of a line thread that waits for `open`, `waiting` or `ended`.
@@ -63,7 +68,7 @@ enum Urgent {
 }
 
 impl Outbox {
-    /// Takes a publish that the next [`Outbox::announce`] makes known. False if nobody will ever send anything.
+    /// Takes a publish, to be sent with the next [`Outbox::send`]. False if nobody will ever send anything.
     pub(crate) fn publish(&self, publish: Publish) -> bool {
         let mut handed = lock(&self.handed);
         if handed.generation != Some(publish.generation) {
@@ -110,12 +115,37 @@ impl Outbox {
         self.announce();
     }
 
-    /// Makes known what was handed over.
-    pub(crate) fn announce(&self) {
+    /// Sends what was handed over, as far as the network takes it at once; the session does the rest. What there is to
+    /// tell of it is given to `tell` before the connection can end.
+    pub(crate) fn send(&self, tell: impl FnOnce(&mut Vec<Event>)) {
+        let sent = match self.flight.try_lock() {
+            Ok(mut flight) => flight.as_mut().is_none_or(|flight| {
+                let mut events = Vec::new();
+                let sent = flight.send(&mut events);
+                if !events.is_empty() {
+                    tell(&mut events);
+                }
+                matches!(sent, Ok(true)) && flight.acknowledged < flight.awaited
+            }),
+            Err(TryLockError::WouldBlock) => false,
+            Err(TryLockError::Poisoned(_)) => false,
+        };
+        if !sent {
+            self.announce();
+        }
+    }
+
+    /// The way out of the present connection.
+    pub(crate) fn flight(&self) -> MutexGuard<'_, Option<Flight>> {
+        lock(&self.flight)
+    }
+
+    /// Lets the session look at what was handed over.
+    fn announce(&self) {
         self.look.notify_one();
     }
 
-    /// Resolves when something was made known since it last did.
+    /// Resolves when the session is to look, and was not told so before.
     pub(crate) async fn announced(&self) {
         self.look.notified().await;
     }
@@ -182,12 +212,16 @@ impl Outbox {
     }
 
     /// From here on it takes what is for this connection.
-    pub(crate) fn open_connection(&self, generation: u64) {
+    pub(crate) fn open_connection(&self, flight: Flight) {
+        let generation = flight.generation;
+        *self.flight() = Some(flight);
         lock(&self.handed).generation = Some(generation);
     }
 
     /// From here on there is no connection; what is still here counts as dropped.
     pub(crate) fn close_connection(&self) {
+        let flight = self.flight().take();
+        drop(flight);
         let left = mem::take(&mut *lock(&self.handed));
         self.took(left.publishes.len());
         self.lose(left.urgent.len() + left.publishes.len());
@@ -221,10 +255,12 @@ impl Outbox {
     }
 }
 
-/// What the session of one connection has taken and is not settled. What is left of it when it is dropped counts as dropped.
+/// The way out of one connection, and what was taken and is not settled: that counts as dropped when this is dropped.
 #[derive(Debug)]
 pub(crate) struct Flight {
     outbox: Arc<Outbox>,
+    outgoing: Outgoing,
+    farewell: Farewell,
     generation: u64,
     /// The largest packet the broker takes, in bytes.
     publish_max: u32,
@@ -234,6 +270,8 @@ pub(crate) struct Flight {
     /// Urgent publishes at QoS 1 for which there was no room in the window: what needs none goes past them.
     held_up: VecDeque<Publish>,
     disconnect: bool,
+    /// There was no room to pass all on that may go.
+    more: bool,
     /// What was passed on and is not written: acknowledgements, publishes at QoS 0, and the tags of these.
     acks: usize,
     once: Vec<Option<u64>>,
@@ -244,26 +282,40 @@ pub(crate) struct Flight {
     in_use: usize,
     /// Confirmations since this was last asked.
     confirmed: usize,
-    /// Acknowledgements written.
+    /// Acknowledgements written, and from how many on the session is to look.
     acknowledged: usize,
+    awaited: usize,
+}
+
+/// How far our own end of a connection is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Farewell {
+    NotYet,
+    /// It is to be written, and nothing may follow it.
+    Said,
+    Written,
 }
 
 impl Flight {
     /// `window` is how many publishes at QoS 1 may be unconfirmed.
     pub(crate) fn new(
         outbox: Arc<Outbox>,
+        outgoing: Outgoing,
         generation: u64,
         publish_max: u32,
         window: usize,
     ) -> Self {
         Self {
             outbox,
+            outgoing,
+            farewell: Farewell::NotYet,
             generation,
             publish_max,
             urgent: VecDeque::new(),
             publishes: VecDeque::new(),
             held_up: VecDeque::new(),
             disconnect: false,
+            more: false,
             acks: 0,
             once: Vec::new(),
             unconfirmed: vec![None; window + 1],
@@ -271,28 +323,70 @@ impl Flight {
             in_use: 0,
             confirmed: 0,
             acknowledged: 0,
+            awaited: usize::MAX,
         }
     }
 
-    /// Takes what was handed over and passes it to the network, as far as there is room there and in the window. Says
-    /// in `events` what cannot be sent, and whether the farewell is among what was passed on.
-    pub(crate) fn pass_on(&mut self, packets: &mut Packets, events: &mut Vec<Event>) -> bool {
+    /// Takes what was handed over and writes it, as far as there is room in the window and the network takes it. False
+    /// if more is to be written. Says in `events` what cannot be sent, and what is.
+    pub(crate) fn send(&mut self, events: &mut Vec<Event>) -> Result<bool, Fault> {
+        loop {
+            if self.farewell == Farewell::NotYet {
+                self.pass_on(events);
+            }
+            if !self.outgoing.write()? {
+                return Ok(false);
+            }
+            self.written(events);
+            if self.farewell == Farewell::Said {
+                self.farewell = Farewell::Written;
+            }
+            if !self.more {
+                return Ok(true);
+            }
+        }
+    }
+
+    /// Sends a packet that needs no place in the window, behind what was passed on; without an answer there is nothing
+    /// more to be said.
+    pub(crate) fn push(&mut self, packet: &Packet) {
+        if self.farewell == Farewell::NotYet {
+            self.outgoing.push(packet);
+        }
+    }
+
+    /// Ends the connection in order, whatever waits.
+    pub(crate) fn say_farewell(&mut self) {
+        if self.farewell == Farewell::NotYet {
+            self.outgoing.push_farewell();
+            self.farewell = Farewell::Said;
+        }
+    }
+
+    /// How far our own end of the connection is.
+    pub(crate) fn farewell(&self) -> Farewell {
+        self.farewell
+    }
+
+    /// Passes on what was handed over, as far as there is room.
+    fn pass_on(&mut self, events: &mut Vec<Event>) {
         self.take();
         let mut publishes = 0;
-        while packets.has_room() {
+        self.more = true;
+        while self.outgoing.has_room() {
             let full = self.in_use + 1 >= self.unconfirmed.len();
             if let Some(publish) = self.held_up.pop_front_if(|_| !full) {
-                self.send(&publish, packets, events);
+                self.put(&publish, events);
                 continue;
             }
             match self.urgent.pop_front() {
                 Some(Urgent::Ack(packet)) => {
-                    packets.push_ack(packet);
+                    self.outgoing.push_ack(packet);
                     self.acks += 1;
                     continue;
                 }
                 Some(Urgent::Publish(publish)) if publish.qos == 0 => {
-                    self.send(&publish, packets, events);
+                    self.put(&publish, events);
                     continue;
                 }
                 Some(Urgent::Publish(publish)) => {
@@ -301,18 +395,22 @@ impl Flight {
                 }
                 None => {}
             }
-            if !self.held_up.is_empty() {
-                break;
-            }
             let may_go = |publish: &mut Publish| publish.qos == 0 || !full;
-            let Some(publish) = self.publishes.pop_front_if(may_go) else {
+            let next = match self.held_up.is_empty() {
+                true => self.publishes.pop_front_if(may_go),
+                false => None,
+            };
+            let Some(publish) = next else {
+                self.more = false;
                 break;
             };
             publishes += 1;
-            self.send(&publish, packets, events);
+            self.put(&publish, events);
         }
         self.outbox.took(publishes);
-        self.disconnect && self.left() == 0
+        if self.disconnect && self.left() == 0 {
+            self.say_farewell();
+        }
     }
 
     /// How much was taken and not passed on.
@@ -329,7 +427,7 @@ impl Flight {
         }
     }
 
-    fn send(&mut self, publish: &Publish, packets: &mut Packets, events: &mut Vec<Event>) {
+    fn put(&mut self, publish: &Publish, events: &mut Vec<Event>) {
         let tag = publish.tag;
         if let Some(fault) = fault(publish, self.publish_max) {
             match tag {
@@ -339,13 +437,13 @@ impl Flight {
             return self.outbox.done(1);
         }
         if publish.qos == 0 {
-            packets.push_publish(publish, 0);
+            self.outgoing.push_publish(publish, 0);
             return self.once.push(tag);
         }
         let packet = self.packet_id();
         self.unconfirmed[packet] = Some(tag);
         self.in_use += 1;
-        packets.push_publish(
+        self.outgoing.push_publish(
             publish,
             u16::try_from(packet).expect("a window is no larger"),
         );
@@ -362,7 +460,7 @@ impl Flight {
     }
 
     /// All that was passed on is written.
-    pub(crate) fn written(&mut self, events: &mut Vec<Event>) {
+    fn written(&mut self, events: &mut Vec<Event>) {
         let items = mem::take(&mut self.acks);
         self.acknowledged += items;
         let once = mem::take(&mut self.once);
@@ -384,9 +482,10 @@ impl Flight {
         tag.map(|tag| self.confirm(tag, reason))
     }
 
-    /// How many acknowledgements are written.
-    pub(crate) fn acknowledged(&self) -> usize {
-        self.acknowledged
+    /// Whether so many acknowledgements are written; the session is told when they are.
+    pub(crate) fn has_acknowledged(&mut self, count: usize) -> bool {
+        self.awaited = count;
+        self.acknowledged >= count
     }
 
     /// Whether publishes wait for an answer and none came since this was last asked.

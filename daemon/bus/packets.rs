@@ -7,15 +7,15 @@
 //!
 //! Deliberately not here: what a packet means, and when one is sent.
 
-use std::future::pending;
 use std::io::{self, ErrorKind};
+use std::sync::Arc;
 use std::time::Duration;
 
 use bytes::{Buf, BufMut, BytesMut};
 use rumqttc::v5::mqttbytes::Error as MqttError;
 use rumqttc::v5::mqttbytes::v5::{
-    ConnAck, Connect, ConnectProperties, ConnectReturnCode, DisconnectReasonCode, LastWill, Login,
-    Packet,
+    ConnAck, Connect, ConnectProperties, ConnectReturnCode, Disconnect, DisconnectReasonCode,
+    LastWill, Login, Packet,
 };
 use tokio::net::TcpStream;
 
@@ -60,10 +60,6 @@ pub(super) enum Fault {
 }
 
 impl Fault {
-    fn malformed(error: &MqttError) -> Self {
-        Self::Malformed(error.to_string())
-    }
-
     /// What happened, and the remedy where there is one.
     pub(super) fn explain(&self, options: &Options) -> String {
         let Options { host, port, .. } = options;
@@ -110,12 +106,23 @@ pub(super) struct Whom<'a> {
 /// A connection.
 #[derive(Debug)]
 pub(super) struct Packets {
-    stream: TcpStream,
+    pub(super) incoming: Incoming,
+    pub(super) outgoing: Outgoing,
+}
+
+/// The way in.
+#[derive(Debug)]
+pub(super) struct Incoming {
+    stream: Arc<TcpStream>,
     read: BytesMut,
+}
+
+/// The way out.
+#[derive(Debug)]
+pub(super) struct Outgoing {
+    stream: Arc<TcpStream>,
     /// To be written.
     out: BytesMut,
-    /// The network takes no more for now.
-    full: bool,
 }
 
 impl Packets {
@@ -133,14 +140,19 @@ impl Packets {
         stream
             .set_nodelay(options.nodelay)
             .map_err(Fault::Unreachable)?;
+        let stream = Arc::new(stream);
         let mut packets = Self {
-            stream,
-            read: BytesMut::new(),
-            out: BytesMut::new(),
-            full: false,
+            incoming: Incoming {
+                stream: Arc::clone(&stream),
+                read: BytesMut::new(),
+            },
+            outgoing: Outgoing {
+                stream,
+                out: BytesMut::new(),
+            },
         };
         let login = options.user.as_ref();
-        packets.push(&Packet::Connect(
+        packets.outgoing.push(&Packet::Connect(
             Connect {
                 keep_alive: u16::try_from(whom.keep_alive.as_secs()).unwrap_or(u16::MAX),
                 client_id: whom.client_id.to_owned(),
@@ -165,23 +177,33 @@ impl Packets {
         }
     }
 
+    /// Waits for the next packet.
+    pub(super) async fn receive(&mut self) -> Result<Packet, Fault> {
+        loop {
+            if let Some(packet) = self.incoming.next()? {
+                return Ok(packet);
+            }
+            self.incoming.readable().await?;
+            self.incoming.read()?;
+        }
+    }
+
+    /// Writes all that is to go.
+    pub(super) async fn flush(&mut self) -> Result<(), Fault> {
+        while !self.outgoing.write()? {
+            self.incoming.writable().await?;
+        }
+        Ok(())
+    }
+}
+
+impl Incoming {
     /// The next packet, if it was read whole.
     pub(super) fn next(&mut self) -> Result<Option<Packet>, Fault> {
         match Packet::read(&mut self.read, Some(PACKET_MAX)) {
             Ok(packet) => Ok(Some(packet)),
             Err(MqttError::InsufficientBytes(_)) => Ok(None),
-            Err(error) => Err(Fault::malformed(&error)),
-        }
-    }
-
-    /// Waits for the next packet.
-    pub(super) async fn receive(&mut self) -> Result<Packet, Fault> {
-        loop {
-            if let Some(packet) = self.next()? {
-                return Ok(packet);
-            }
-            self.readable().await?;
-            self.read()?;
+            Err(error) => Err(Fault::Malformed(error.to_string())),
         }
     }
 
@@ -190,11 +212,8 @@ impl Packets {
         self.stream.readable().await.map_err(|_| Fault::Ended)
     }
 
-    /// Waits until what the network did not take can go on; for ever where nothing waits.
+    /// Waits until what the network did not take can go on.
     pub(super) async fn writable(&self) -> Result<(), Fault> {
-        if !self.full {
-            return pending().await;
-        }
         self.stream.writable().await.map_err(|_| Fault::Ended)
     }
 
@@ -208,29 +227,19 @@ impl Packets {
             Err(_) => Err(Fault::Ended),
         }
     }
+}
 
+impl Outgoing {
     /// Writes what is to go, as far as the network takes it; says whether that was all.
     pub(super) fn write(&mut self) -> Result<bool, Fault> {
-        self.full = false;
         while !self.out.is_empty() {
             match self.stream.try_write(&self.out) {
                 Ok(written) => self.out.advance(written),
-                Err(error) if error.kind() == ErrorKind::WouldBlock => {
-                    self.full = true;
-                    return Ok(false);
-                }
+                Err(error) if error.kind() == ErrorKind::WouldBlock => return Ok(false),
                 Err(_) => return Err(Fault::Ended),
             }
         }
         Ok(true)
-    }
-
-    /// Writes all that is to go.
-    pub(super) async fn flush(&mut self) -> Result<(), Fault> {
-        while !self.write()? {
-            self.writable().await?;
-        }
-        Ok(())
     }
 
     /// Whether more may be added to what is to go.
@@ -254,6 +263,13 @@ impl Packets {
     pub(super) fn push_ack(&mut self, packet: u16) {
         self.out.put_slice(&[PUBACK, 2]);
         self.out.put_u16(packet);
+    }
+
+    /// Adds the farewell.
+    pub(super) fn push_farewell(&mut self) {
+        self.push(&Packet::Disconnect(Disconnect::new(
+            DisconnectReasonCode::NormalDisconnection,
+        )));
     }
 }
 

@@ -19,8 +19,8 @@ use tokio::sync::oneshot;
 use tokio::time::{Instant, Interval, MissedTickBehavior, interval_at, sleep, sleep_until};
 
 use super::inbox::{Capacity, Delivery, Inbox};
-use super::outbox::{Flight, Outbox};
-use super::packets::{Fault, Packets, Whom};
+use super::outbox::{Farewell, Flight, Outbox};
+use super::packets::{Fault, Incoming, Packets, Whom};
 use super::{AckToken, Confirm, Event, Options, Properties, RECEIVE_MAX, Received, Subscription};
 
 /// How long the broker keeps our session while we are away.
@@ -288,8 +288,9 @@ impl Retry {
 struct Connected<'a> {
     session: &'a Session,
     generation: u64,
-    packets: Packets,
-    flight: Flight,
+    incoming: Incoming,
+    /// The network took no more for now.
+    full: bool,
     since: Instant,
     /// What we asked for, in the order of the broker's answer.
     asked: Vec<Subscription>,
@@ -302,20 +303,11 @@ struct Connected<'a> {
     /// Messages at QoS 1 that the line thread was given.
     kept: usize,
     overrun: Overrun,
-    farewell: Farewell,
+    /// Until when the broker may close the connection: our farewell is written. Closing it ourselves, with bytes unread,
+    /// would destroy what is under way to the broker, the last acknowledgements and the farewell.
+    left: Option<Instant>,
     /// What has not been handed to the line thread yet.
     batch: Vec<Event>,
-}
-
-/// How far our own end of the connection is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Farewell {
-    NotYet,
-    /// It is to be written; nothing may follow it.
-    Said,
-    /// It is written. The broker closes the connection now, until then at the latest: closing it ourselves, with bytes
-    /// unread, would destroy what is under way to the broker, the last acknowledgements and the farewell.
-    Until(Instant),
 }
 
 /// A broker may send more than the Receive Maximum allows. (Mosquitto 2.0.11 does, after a
@@ -359,13 +351,15 @@ impl<'a> Connected<'a> {
         let window = properties
             .and_then(|it| it.receive_max)
             .map_or(UNCONFIRMED_MAX, |most| most.clamp(1, UNCONFIRMED_MAX));
+        let Packets { incoming, outgoing } = packets;
         let flight = Flight::new(
             Arc::clone(&session.outbox),
+            outgoing,
             generation,
             publish_max,
             usize::from(window),
         );
-        session.outbox.open_connection(generation);
+        session.outbox.open_connection(flight);
         let up = Event::Up {
             generation,
             session_present: answer.session_present,
@@ -382,8 +376,8 @@ impl<'a> Connected<'a> {
         let mut connected = Self {
             session,
             generation,
-            packets,
-            flight,
+            incoming,
+            full: false,
             since,
             asked: Vec::new(),
             pings,
@@ -392,7 +386,7 @@ impl<'a> Connected<'a> {
             dropped: 0,
             kept: 0,
             overrun: Overrun::None,
-            farewell: Farewell::NotYet,
+            left: None,
             batch: vec![up],
         };
         connected.subscribe();
@@ -411,54 +405,47 @@ impl<'a> Connected<'a> {
         }
     }
 
-    /// Writes what is to go, and waits for what comes or is to go next. After the farewell an error is the end that was
+    /// Sends what is to go, and waits for what comes or is to go next. After the farewell an error is the end that was
     /// asked for.
     async fn step(&mut self) -> Result<(), Ending> {
-        let written = self.write();
-        if let Err(fault) = written {
-            return Err(self.ending_of(&fault));
-        }
+        self.send().map_err(|fault| self.ending_of(&fault))?;
         self.deliver();
         let found = tokio::select! {
             biased;
-            readable = self.packets.readable() => match readable.and_then(|()| self.packets.read()) {
+            readable = self.incoming.readable() => match readable.and_then(|()| self.incoming.read()) {
                 Ok(()) => return self.take(),
                 Err(fault) => Err(fault),
             },
-            writable = self.packets.writable() => writable,
+            writable = self.incoming.writable(), if self.full => writable,
             () = self.session.outbox.announced() => Ok(()),
             _ = self.pings.tick() => return self.ping(),
-            () = until(self.farewell) => Err(Fault::Late),
+            () = until(self.left) => Err(Fault::Late),
         };
         found.map_err(|fault| self.ending_of(&fault))
     }
 
-    fn write(&mut self) -> Result<(), Fault> {
-        if self.farewell == Farewell::NotYet
-            && self.flight.pass_on(&mut self.packets, &mut self.batch)
-        {
-            self.say_farewell();
-        }
-        if self.packets.write()? {
-            self.flight.written(&mut self.batch);
-            if self.farewell == Farewell::Said {
-                self.farewell = Farewell::Until(Instant::now() + FAREWELL_WITHIN);
-            }
+    fn send(&mut self) -> Result<(), Fault> {
+        let mut flight = self.session.outbox.flight();
+        let Some(flight) = flight.as_mut() else {
+            return Ok(());
+        };
+        self.full = !flight.send(&mut self.batch)?;
+        if flight.farewell() == Farewell::Written {
+            self.left
+                .get_or_insert_with(|| Instant::now() + FAREWELL_WITHIN);
         }
         Ok(())
     }
 
-    fn say_farewell(&mut self) {
-        self.packets.push(&Packet::Disconnect(Disconnect::new(
-            DisconnectReasonCode::NormalDisconnection,
-        )));
-        self.farewell = Farewell::Said;
+    /// What the way out of this connection says.
+    fn flight<T>(&self, ask: impl FnOnce(&mut Flight) -> T) -> Option<T> {
+        self.session.outbox.flight().as_mut().map(ask)
     }
 
     /// Takes what was read.
     fn take(&mut self) -> Result<(), Ending> {
         loop {
-            match self.packets.next() {
+            match self.incoming.next() {
                 Ok(Some(packet)) => self.on_packet(packet)?,
                 Ok(None) => return Ok(()),
                 Err(fault) => return Err(self.ending_of(&fault)),
@@ -493,16 +480,14 @@ impl<'a> Connected<'a> {
         if self.pinged {
             return Err(self.ending_of(&Fault::Unanswered));
         }
-        let stalled = self.flight.is_stalled();
+        let stalled = self.flight(Flight::is_stalled).unwrap_or_default();
         self.stalled_pings = if stalled { self.stalled_pings + 1 } else { 0 };
         if self.stalled_pings >= STALLED_PINGS_MAX {
             let why = "the broker answers pings but confirms no publish; look at its log and load";
             return Err(self.lost(LossKind::Other, why.into()));
         }
-        if self.farewell == Farewell::NotYet {
-            self.packets.push(&Packet::PingReq(PingReq));
-            self.pinged = true;
-        }
+        self.flight(|flight| flight.push(&Packet::PingReq(PingReq)));
+        self.pinged = self.left.is_none();
         Ok(())
     }
 
@@ -534,7 +519,7 @@ impl<'a> Connected<'a> {
             filters: filters.collect(),
             properties: None,
         };
-        self.packets.push(&Packet::Subscribe(subscribe));
+        self.flight(|flight| flight.push(&Packet::Subscribe(subscribe)));
     }
 
     fn on_subscribed(&mut self, answer: &SubAck) {
@@ -564,8 +549,8 @@ impl<'a> Connected<'a> {
             PubAckReason::NoMatchingSubscribers => Confirm::NoSubscriber,
             other => Confirm::Refused(format!("the broker answered {other:?}")),
         };
-        self.batch
-            .extend(self.flight.confirmed(answer.pkid, reason));
+        let confirmed = self.flight(|flight| flight.confirmed(answer.pkid, reason));
+        self.batch.extend(confirmed.flatten());
     }
 
     fn message(&self, publish: PublishPacket) -> Received {
@@ -616,16 +601,15 @@ impl<'a> Connected<'a> {
     /// Says goodbye once the line thread has acknowledged everything before what was left out.
     fn end_overrun(&mut self) {
         if self.overrun == Overrun::LeavingOut
-            && self.flight.acknowledged() >= self.kept
-            && self.farewell == Farewell::NotYet
+            && self.flight(|flight| flight.has_acknowledged(self.kept)) == Some(true)
         {
             self.overrun = Overrun::Leaving;
-            self.say_farewell();
+            self.flight(Flight::say_farewell);
         }
     }
 
     fn ending_of(&self, fault: &Fault) -> Ending {
-        if !matches!(self.farewell, Farewell::Until(_)) {
+        if self.left.is_none() {
             let lived = Some(self.since.elapsed());
             return Ending::Lost(Loss::of(fault, &self.session.options, lived));
         }
@@ -642,11 +626,11 @@ impl<'a> Connected<'a> {
     }
 }
 
-/// Resolves at the end of the time that a farewell is given; without one, never.
-async fn until(farewell: Farewell) {
-    match farewell {
-        Farewell::Until(end) => sleep_until(end).await,
-        Farewell::NotYet | Farewell::Said => pending().await,
+/// Resolves then; without a time, never.
+async fn until(time: Option<Instant>) {
+    match time {
+        Some(time) => sleep_until(time).await,
+        None => pending().await,
     }
 }
 
