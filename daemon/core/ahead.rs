@@ -1,7 +1,7 @@
 //! Looking ahead: where the mean of a chart goes, and how many pieces it takes until a tolerance limit.
 //!
 //! The newest values that the chart took are held against every moment at which the mean could have begun to go
-//! ([`measure::ramp`]), over the pieces of the stratum in order of birth, also those it left out. Something is said where
+//! ([`measure::ramp`]), over the pieces of the stratum in their order on the belt, also those it left out. Something is said where
 //! it is sure enough that the mean goes and has not just stepped; the interval of what is left holds the truth in 90 of
 //! 100 cases. Values are kept as they are and worked with only when somebody asks: one costs no more than its place in
 //! a list.

@@ -2,7 +2,7 @@
 //! that was let pass, until the belt has carried it through.
 //!
 //! How far the belt has run is told by the pieces, never by the clock: a belt that stands carries nobody through,
-//! however long. Of a station's reports the furthest counts: a piece's place in the order of birth and the place
+//! however long. Of a station's reports the furthest counts: a piece's turn and the place
 //! on the belt where it was reported, added, are the same for all pieces that are on the belt at once.
 
 use crate::names::PieceId;

@@ -273,7 +273,7 @@ codes! {
     in_another_unit = "in-another-unit" (value, unit, of, wanted);
     /// A rule takes values of two units together.
     in_two_units = "in-two-units" (left, right);
-    /// Left out: it comes after a piece born later.
+    /// Left out: it comes after a piece of a later turn.
     it_comes_late = "it-comes-late" ();
     /// Left out: a chart follows what was not reworked.
     it_was_reworked = "it-was-reworked" ();

@@ -2,14 +2,14 @@
 //!
 //! A watch is known by the digest of its declaration: declared the same again it goes on, declared
 //! otherwise it starts fresh. Where what it looks at hangs on the product there is one for each, which takes
-//! pieces of that product only: a change-over neither mixes them nor starts them again. Which readings it takes is decided before any rule is asked, so that every
-//! rule sees equal facts.
+//! pieces of that product only: a change-over neither mixes them nor starts them again. Which readings it
+//! takes is decided before any rule is asked, so that every rule sees equal facts.
 //!
-//! A piece counts as what it was measured first, by a gauge that could be believed then.
+//! In each lap a piece counts as what it was measured first, by a gauge that could be believed then.
 //!
-//! - A **counter** holds the newest pieces in order of birth, each once, and which of them are marked. A
+//! - A **counter** holds the newest pieces in their order on the belt, each once in a lap, and which of them are marked. A
 //!   reading that comes late takes its place; a later measurement changes nothing, an earlier one stands instead.
-//! - A **chart** takes pieces in order of birth only: what comes late stays out.
+//! - A **chart** takes pieces in their order on the belt only: what comes late stays out, and what was reworked.
 //!
 //! Deliberately not here: what a count or a signal leads to. Rules say that.
 
@@ -257,7 +257,7 @@ pub(crate) enum LeftOut {
     Doubt,
     /// The rule leaves such values out.
     ByRule,
-    /// It comes after a piece born later.
+    /// It comes after a piece of a later turn.
     Late,
     /// Older than every piece that is looked at.
     Old,
@@ -345,7 +345,7 @@ impl Standing {
 }
 
 impl Counter {
-    /// Takes in a piece, at its place in the order of birth. Reported twice it is one piece, marked if it
+    /// Takes in a piece, at its turn. Reported twice it is one piece, marked if it
     /// ever was; `instead` of what a later measurement said of it, where this is an earlier one.
     pub(crate) fn take(
         &mut self,
@@ -461,7 +461,7 @@ impl Chart {
         trail.push(self.passed, count);
     }
 
-    /// Takes in a point, in sigmas from the centre. Only pieces in order of birth: what a chart has taken it
+    /// Takes in a point, in sigmas from the centre. Only pieces in their order on the belt: what a chart has taken it
     /// cannot sort in later.
     pub(crate) fn take(
         &mut self,
