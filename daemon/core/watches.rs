@@ -101,11 +101,6 @@ impl Watches {
         self.kept.get(digest)
     }
 
-    /// All that is kept, in order of the digests.
-    pub fn iter(&self) -> impl Iterator<Item = (&TextDigest, &Kept)> {
-        self.kept.iter()
-    }
-
     /// Feeds a value to every watch that looks at it.
     pub(crate) fn feed(
         &mut self,
