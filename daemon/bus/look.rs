@@ -32,7 +32,7 @@ pub fn kept(
         let looked = tokio::time::timeout(WITHIN, look(&options, &topic)).await;
         let answer = match looked {
             Ok(Ok(kept)) => Ok(kept),
-            Ok(Err(fault)) => Err(fault.explain(&options)),
+            Ok(Err(fault)) => Err(fault.explain(&options.broker)),
             Err(_) => Err("the broker did not answer in time".into()),
         };
         // Who asked may have stopped waiting.
@@ -62,7 +62,7 @@ async fn look(options: &Options, topic: &str) -> Result<Option<Vec<u8>>, Fault> 
         receive_max: None,
         will: None,
     };
-    let (mut packets, _) = Packets::open(options, whom).await?;
+    let (mut packets, _) = Packets::open(&options.broker, whom).await?;
     let mut answers = 0;
     let mut kept = None;
     ask(&mut packets, topic, 1).await?;

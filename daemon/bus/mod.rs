@@ -33,6 +33,8 @@ mod network;
 mod outbox;
 mod packets;
 mod session;
+mod stream;
+mod tls;
 
 #[cfg(test)]
 mod tests;
@@ -51,6 +53,7 @@ pub use look::kept;
 pub use network::Network;
 use outbox::Outbox;
 use session::Tuning;
+pub use tls::{BadTls, Identity, Tls};
 
 /// How many messages the broker may have sent us without an acknowledgement (Receive Maximum).
 pub const RECEIVE_MAX: u16 = 1000;
@@ -73,20 +76,42 @@ const TOGETHER: usize = 64;
 /// farewell.
 const CLOSE_WITHIN: Duration = Duration::from_secs(2);
 
-/// Where to connect, as whom, to hear what.
+/// A broker, and how to speak to it.
 #[derive(Clone)]
-pub struct Options {
-    /// Name or address of the broker.
+pub struct Broker {
+    /// Its name or address.
     pub host: String,
     /// Its port.
     pub port: u16,
-    /// The fixed client id by which the broker knows this line's session.
-    pub client_id: String,
-    /// User and password, where the broker wants them.
+    /// By what it proves that it is the one with this name; none: the connection is not encrypted.
+    pub tls: Option<Tls>,
+    /// User and password, where it wants them.
     pub user: Option<(String, String)>,
     /// Whether small packets leave at once. Set it only where the broker does the same: on one side
     /// alone it makes every exchange wait some 20 ms.
     pub nodelay: bool,
+}
+
+impl fmt::Debug for Broker {
+    /// Leaves the password out.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Broker")
+            .field("host", &self.host)
+            .field("port", &self.port)
+            .field("tls", &self.tls)
+            .field("user", &self.user.as_ref().map(|(name, _)| name))
+            .field("nodelay", &self.nodelay)
+            .finish()
+    }
+}
+
+/// Where to connect, as whom, to hear what.
+#[derive(Clone)]
+pub struct Options {
+    /// The broker.
+    pub broker: Broker,
+    /// The fixed client id by which the broker knows this line's session.
+    pub client_id: String,
     /// Topic and payload the broker publishes for us, retained, when we vanish.
     pub will: (String, Vec<u8>),
     /// What to subscribe to, at QoS 1.
@@ -103,14 +128,11 @@ pub struct Subscription {
 }
 
 impl fmt::Debug for Options {
-    /// Leaves the password out.
+    /// Leaves the will's payload out.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("Options")
-            .field("host", &self.host)
-            .field("port", &self.port)
+            .field("broker", &self.broker)
             .field("client_id", &self.client_id)
-            .field("user", &self.user.as_ref().map(|(name, _)| name))
-            .field("nodelay", &self.nodelay)
             .field("will", &self.will.0)
             .field("filters", &self.filters)
             .finish()

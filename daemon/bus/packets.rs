@@ -7,25 +7,23 @@
 //!
 //! Deliberately not here: what a packet means, and when one is sent.
 
-use std::io::{self, ErrorKind};
+use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 
-use bytes::{Buf, BufMut, BytesMut};
+use bytes::{BufMut, BytesMut};
 use rumqttc::v5::mqttbytes::Error as MqttError;
 use rumqttc::v5::mqttbytes::v5::{
     ConnAck, Connect, ConnectProperties, ConnectReturnCode, Disconnect, DisconnectReasonCode,
     LastWill, Login, Packet,
 };
-use tokio::net::TcpStream;
 
-use super::{Options, PACKET_MAX, Publish};
+use super::stream::Stream;
+use super::tls::{BadTls, Distrust};
+use super::{Broker, PACKET_MAX, Publish};
 
 /// How long the broker may take to let us in.
 const CONNECT_WITHIN: Duration = Duration::from_secs(5);
-
-/// At most so many bytes are read at once.
-const READ: usize = 64 * 1024;
 
 /// While so many bytes wait to be written, no more are added: what is urgent cannot overtake them.
 const OUT_MAX: usize = 64 * 1024;
@@ -47,10 +45,16 @@ pub(super) enum Fault {
     Unreachable(io::Error),
     /// It, or what was asked for on it, took too long.
     Late,
+    /// The files that say whom to trust, and who we are, cannot be used.
+    Files(BadTls),
+    /// It would not be safe, or the broker says so of us.
+    Distrusted(Distrust),
     /// The broker does not let us in.
     Refused(ConnectReturnCode),
     /// It came to an end without a word.
     Ended,
+    /// So it did, before it had begun.
+    TurnedAway,
     /// The broker ended it, and said why.
     Dismissed(DisconnectReasonCode, Option<String>),
     /// A ping was not answered.
@@ -61,9 +65,11 @@ pub(super) enum Fault {
 
 impl Fault {
     /// What happened, and the remedy where there is one.
-    pub(super) fn explain(&self, options: &Options) -> String {
-        let Options { host, port, .. } = options;
+    pub(super) fn explain(&self, broker: &Broker) -> String {
+        let Broker { host, port, .. } = broker;
         match self {
+            Self::Files(fault) => fault.to_string(),
+            Self::Distrusted(distrust) => distrust.explain(broker),
             Self::Unreachable(error) => format!(
                 "no connection with {host}:{port}: {error}; is the broker running, and is this its address?"
             ),
@@ -79,6 +85,13 @@ impl Fault {
             ),
             Self::Refused(code) => format!("the broker refused us: {code:?}"),
             Self::Ended => "the broker closed the connection without a word".into(),
+            Self::TurnedAway if broker.tls.is_none() => format!(
+                "{host}:{port} closed the connection before it let us in; where {port} is its port for TLS, write mqtts:// into bus.url, \
+                 else its log says why"
+            ),
+            Self::TurnedAway => {
+                format!("{host}:{port} closed the connection before it let us in; its log says why")
+            }
             Self::Dismissed(code, text) => {
                 let text = text.as_deref().unwrap_or("no further reason given");
                 format!("the broker ended the connection: {code:?}, {text}")
@@ -113,45 +126,39 @@ pub(super) struct Packets {
 /// The way in.
 #[derive(Debug)]
 pub(super) struct Incoming {
-    stream: Arc<TcpStream>,
+    stream: Arc<Stream>,
     read: BytesMut,
 }
 
 /// The way out.
 #[derive(Debug)]
 pub(super) struct Outgoing {
-    stream: Arc<TcpStream>,
+    stream: Arc<Stream>,
     /// To be written.
     out: BytesMut,
 }
 
 impl Packets {
     /// Connects and is let in.
-    pub(super) async fn open(options: &Options, whom: Whom<'_>) -> Result<(Self, ConnAck), Fault> {
-        let opened = tokio::time::timeout(CONNECT_WITHIN, Self::open_at_last(options, whom)).await;
+    pub(super) async fn open(broker: &Broker, whom: Whom<'_>) -> Result<(Self, ConnAck), Fault> {
+        let opened = tokio::time::timeout(CONNECT_WITHIN, Self::open_at_last(broker, whom)).await;
         opened.unwrap_or(Err(Fault::Late))
     }
 
-    async fn open_at_last(options: &Options, whom: Whom<'_>) -> Result<(Self, ConnAck), Fault> {
-        // In an address of its own kind no brackets are wanted.
-        let host = options.host.trim_matches(['[', ']']);
-        let stream = TcpStream::connect((host, options.port)).await;
-        let stream = stream.map_err(Fault::Unreachable)?;
-        stream
-            .set_nodelay(options.nodelay)
-            .map_err(Fault::Unreachable)?;
-        let stream = Arc::new(stream);
+    async fn open_at_last(broker: &Broker, whom: Whom<'_>) -> Result<(Self, ConnAck), Fault> {
+        let mut read = BytesMut::new();
+        let stream = Arc::new(Stream::open(broker, &mut read).await?);
         let mut packets = Self {
             incoming: Incoming {
                 stream: Arc::clone(&stream),
-                read: BytesMut::new(),
+                read,
             },
             outgoing: Outgoing {
                 stream,
                 out: BytesMut::new(),
             },
         };
-        let login = options.user.as_ref();
+        let login = broker.user.as_ref();
         packets.outgoing.push(&Packet::Connect(
             Connect {
                 keep_alive: u16::try_from(whom.keep_alive.as_secs()).unwrap_or(u16::MAX),
@@ -167,8 +174,12 @@ impl Packets {
             whom.will,
             login.map(|(name, password)| Login::new(name, password)),
         ));
-        packets.flush().await?;
-        match packets.receive().await? {
+        if packets.flush().await.is_err() {
+            // What the broker has against us may stand before the end that the writing met.
+            let answer = packets.receive().await;
+            return Err(answer.err().map_or(Fault::TurnedAway, turned_away));
+        }
+        match packets.receive().await.map_err(turned_away)? {
             Packet::ConnAck(answer) if answer.code == ConnectReturnCode::Success => {
                 Ok((packets, answer))
             }
@@ -209,37 +220,24 @@ impl Incoming {
 
     /// Waits until there is something to read.
     pub(super) async fn readable(&self) -> Result<(), Fault> {
-        self.stream.readable().await.map_err(|_| Fault::Ended)
+        self.stream.readable().await
     }
 
     /// Waits until what the network did not take can go on.
     pub(super) async fn writable(&self) -> Result<(), Fault> {
-        self.stream.writable().await.map_err(|_| Fault::Ended)
+        self.stream.writable().await
     }
 
     /// Reads what is there.
     pub(super) fn read(&mut self) -> Result<(), Fault> {
-        self.read.reserve(READ);
-        match self.stream.try_read_buf(&mut self.read) {
-            Ok(0) => Err(Fault::Ended),
-            Ok(_) => Ok(()),
-            Err(error) if error.kind() == ErrorKind::WouldBlock => Ok(()),
-            Err(_) => Err(Fault::Ended),
-        }
+        self.stream.read(&mut self.read)
     }
 }
 
 impl Outgoing {
     /// Writes what is to go, as far as the network takes it; says whether that was all.
     pub(super) fn write(&mut self) -> Result<bool, Fault> {
-        while !self.out.is_empty() {
-            match self.stream.try_write(&self.out) {
-                Ok(written) => self.out.advance(written),
-                Err(error) if error.kind() == ErrorKind::WouldBlock => return Ok(false),
-                Err(_) => return Err(Fault::Ended),
-            }
-        }
-        Ok(true)
+        self.stream.write(&mut self.out)
     }
 
     /// Whether more may be added to what is to go.
@@ -270,6 +268,13 @@ impl Outgoing {
         self.push(&Packet::Disconnect(Disconnect::new(
             DisconnectReasonCode::NormalDisconnection,
         )));
+    }
+}
+
+fn turned_away(fault: Fault) -> Fault {
+    match fault {
+        Fault::Ended => Fault::TurnedAway,
+        fault => fault,
     }
 }
 

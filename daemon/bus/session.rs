@@ -21,7 +21,9 @@ use tokio::time::{Instant, Interval, MissedTickBehavior, interval_at, sleep, sle
 use super::inbox::{Capacity, Delivery, Inbox};
 use super::outbox::{Farewell, Flight, Outbox};
 use super::packets::{Fault, Incoming, Packets, Whom};
-use super::{AckToken, Confirm, Event, Options, Properties, RECEIVE_MAX, Received, Subscription};
+use super::{
+    AckToken, Broker, Confirm, Event, Options, Properties, RECEIVE_MAX, Received, Subscription,
+};
 
 /// How long the broker keeps our session while we are away.
 const SESSION_EXPIRY_S: u32 = 7 * 24 * 3600;
@@ -139,7 +141,7 @@ struct Loss {
 }
 
 impl Loss {
-    fn of(fault: &Fault, options: &Options, lived: Option<Duration>) -> Self {
+    fn of(fault: &Fault, broker: &Broker, lived: Option<Duration>) -> Self {
         let kind = match fault {
             Fault::Dismissed(DisconnectReasonCode::SessionTakenOver, _) => LossKind::TakenOver,
             Fault::Ended | Fault::Unreachable(_) => LossKind::Silent,
@@ -147,7 +149,7 @@ impl Loss {
         };
         Self {
             kind,
-            why: fault.explain(options),
+            why: fault.explain(broker),
             lived,
         }
     }
@@ -225,13 +227,13 @@ impl Session {
                 Some(at_once),
             )),
         };
-        match Packets::open(&self.options, whom).await {
+        match Packets::open(&self.options.broker, whom).await {
             Ok((packets, answer)) => {
                 Connected::new(self, generation, packets, &answer)
                     .run()
                     .await
             }
-            Err(fault) => Ending::Lost(Loss::of(&fault, &self.options, None)),
+            Err(fault) => Ending::Lost(Loss::of(&fault, &self.options.broker, None)),
         }
     }
 }
@@ -337,13 +339,10 @@ impl<'a> Connected<'a> {
             );
         }
         let Options {
-            host,
-            port,
-            client_id,
-            ..
+            broker, client_id, ..
         } = &session.options;
         tracing::debug!(
-            broker = %format_args!("{host}:{port}"),
+            broker = %format_args!("{}:{}", broker.host, broker.port),
             client_id,
             generation,
             "connected"
@@ -611,7 +610,7 @@ impl<'a> Connected<'a> {
     fn ending_of(&self, fault: &Fault) -> Ending {
         if self.left.is_none() {
             let lived = Some(self.since.elapsed());
-            return Ending::Lost(Loss::of(fault, &self.session.options, lived));
+            return Ending::Lost(Loss::of(fault, &self.session.options.broker, lived));
         }
         if self.session.outbox.is_closing() {
             return Ending::Farewell;

@@ -6,6 +6,7 @@
 
 #[path = "../../tests/support/mosquitto.rs"]
 mod mosquitto;
+mod tls;
 
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
@@ -44,13 +45,20 @@ const PLANT: [&str; 3] = [
     "set_tcp_nodelay true",
 ];
 
-fn options(port: u16) -> Options {
-    Options {
+fn broker(port: u16) -> Broker {
+    Broker {
         host: "127.0.0.1".into(),
         port,
-        client_id: "line-1".into(),
+        tls: None,
         user: None,
         nodelay: true,
+    }
+}
+
+fn options(port: u16) -> Options {
+    Options {
+        broker: broker(port),
+        client_id: "line-1".into(),
         will: ("l1/status".into(), b"offline".to_vec()),
         filters: vec![listen("l1/+/reading")],
     }
@@ -1002,7 +1010,10 @@ fn a_wrong_password_is_told_as_such() {
     let mut line = Line::begin(
         &network,
         Options {
-            user,
+            broker: Broker {
+                user,
+                ..options(broker.port()).broker
+            },
             ..options(broker.port())
         },
         TUNING,
@@ -1030,7 +1041,10 @@ fn a_nudge_wakes_the_line_and_the_end_of_the_network_is_told() {
 #[test]
 fn the_password_is_not_printed() {
     let options = Options {
-        user: Some(("line".into(), "s3cret".into())),
+        broker: Broker {
+            user: Some(("line".into(), "s3cret".into())),
+            ..broker(1883)
+        },
         ..options(1883)
     };
     let printed = format!("{options:?}");

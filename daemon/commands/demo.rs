@@ -361,6 +361,7 @@ async fn day(seed: u64, folder: &Path, live: Option<f64>) -> anyhow::Result<Scor
         bus: Bus {
             host: "127.0.0.1".into(),
             port: broker.port(),
+            tls: None,
             nodelay: true,
             user: None,
             password: None,

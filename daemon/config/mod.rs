@@ -4,7 +4,7 @@
 
 mod settings;
 
-pub use settings::{Bus, Ledger, Password, Settings, SettingsFault, SettingsFaults};
+pub use settings::{Bus, Identity, Ledger, Password, Settings, SettingsFault, SettingsFaults, Tls};
 
 use std::path::{Path, PathBuf};
 

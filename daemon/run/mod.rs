@@ -26,7 +26,7 @@ pub use receipts::Receipts;
 pub use recover::{RecoverFault, Recovered, recover, recover_on_word};
 pub use worker::Worker;
 
-use crate::bus::{self, Network, Subscription};
+use crate::bus::{self, Broker, Network, Subscription};
 use crate::config::{self, Settings};
 use crate::files::{BadConfiguration, LineFiles};
 use anyhow::{Context, anyhow};
@@ -84,6 +84,11 @@ impl Running {
         given: Option<&Given>,
     ) -> anyhow::Result<Self> {
         each_its_own(lines)?;
+        let broker = broker(&settings.bus);
+        if let Some(tls) = &broker.tls {
+            tls.check()
+                .map_err(|fault| BadConfiguration(fault.to_string()))?;
+        }
         let network = Network::start().context("the network thread cannot start")?;
         let (end, ends) = mpsc::channel();
         let mut running = Self {
@@ -100,7 +105,10 @@ impl Running {
         }
         let mut ready = Vec::new();
         for (files, line) in lines.iter().zip(loading) {
-            ready.push((line, running.prepare(files, settings, clocks(), given)?));
+            ready.push((
+                line,
+                running.prepare(files, settings, &broker, clocks(), given)?,
+            ));
         }
         for (line, body) in ready {
             let end = EndSignal {
@@ -127,6 +135,7 @@ impl Running {
         &self,
         files: &LineFiles,
         settings: &Settings,
+        broker: &Broker,
         clock: Arc<dyn Clock>,
         given: Option<&Given>,
     ) -> Result<Body, BadConfiguration> {
@@ -134,7 +143,7 @@ impl Running {
         let base = files.described().plant().line.base.clone();
         let path = config::ledger_file(&settings.ledger.folder, &base);
         let upkeep = Upkeep {
-            options: self.options(wire, &base, settings, &clock),
+            options: options(wire, &base, broker, &*clock),
             base,
             files: files.clone(),
             path,
@@ -152,49 +161,6 @@ impl Running {
             wanted(given, &upkeep.base, records, found.word.is_some())?;
         }
         Ok(Box::new(move |regime| upkeep.keep(regime, found)))
-    }
-
-    fn options(
-        &self,
-        wire: &Wire,
-        base: &str,
-        settings: &Settings,
-        clock: &Arc<dyn Clock>,
-    ) -> bus::Options {
-        let bus = &settings.bus;
-        let will = wire.status(
-            &LineStatus::default(),
-            &Status {
-                mode: Mode::Offline,
-                why: Some("the connection was lost without a farewell"),
-                seq: 0,
-                head: "",
-                waits: None,
-                at: clock.now(),
-            },
-        );
-        let password = bus
-            .password
-            .as_ref()
-            .map(|password| password.as_str().to_owned())
-            .unwrap_or_default();
-        bus::Options {
-            host: bus.host.clone(),
-            port: bus.port,
-            client_id: config::client_id(base),
-            user: bus.user.clone().map(|user| (user, password)),
-            nodelay: bus.nodelay,
-            will: (will.topic, will.payload),
-            filters: wire
-                .filters()
-                .into_iter()
-                .map(subscription)
-                .chain([Subscription {
-                    filter: wire.head_topic().to_owned(),
-                    retain_as_published: false,
-                }])
-                .collect(),
-        }
     }
 
     /// Asks every line to finish its batch and end.
@@ -230,6 +196,55 @@ impl Running {
         }
         drop(self.network);
         ended
+    }
+}
+
+/// The broker of these settings.
+fn broker(bus: &config::Bus) -> Broker {
+    let password = bus.password.as_ref().map(|password| password.as_str());
+    Broker {
+        host: bus.host.clone(),
+        port: bus.port,
+        tls: bus.tls.as_ref().map(|tls| bus::Tls {
+            ca_file: tls.ca_file.clone(),
+            identity: tls.identity.as_ref().map(|identity| bus::Identity {
+                certificate_file: identity.certificate_file.clone(),
+                key_file: identity.key_file.clone(),
+            }),
+        }),
+        user: bus
+            .user
+            .clone()
+            .map(|user| (user, password.unwrap_or_default().to_owned())),
+        nodelay: bus.nodelay,
+    }
+}
+
+fn options(wire: &Wire, base: &str, broker: &Broker, clock: &dyn Clock) -> bus::Options {
+    let will = wire.status(
+        &LineStatus::default(),
+        &Status {
+            mode: Mode::Offline,
+            why: Some("the connection was lost without a farewell"),
+            seq: 0,
+            head: "",
+            waits: None,
+            at: clock.now(),
+        },
+    );
+    bus::Options {
+        broker: broker.clone(),
+        client_id: config::client_id(base),
+        will: (will.topic, will.payload),
+        filters: wire
+            .filters()
+            .into_iter()
+            .map(subscription)
+            .chain([Subscription {
+                filter: wire.head_topic().to_owned(),
+                retain_as_published: false,
+            }])
+            .collect(),
     }
 }
 

@@ -13,6 +13,7 @@ mod mqtt;
 mod products;
 mod requests;
 mod states;
+mod tls;
 mod values;
 mod watches;
 

@@ -373,6 +373,7 @@ fn be_the_daemon(given: &str) {
         bus: Bus {
             host: "127.0.0.1".into(),
             port: port.parse().expect("a port"),
+            tls: None,
             nodelay: true,
             user: None,
             password: None,

@@ -6,6 +6,7 @@
 // Where a failed test's folder is, and which seed it had, is said where the test runner shows it.
 #![allow(clippy::print_stderr)]
 
+pub mod certificates;
 pub mod client;
 pub mod clock;
 pub mod daemon;

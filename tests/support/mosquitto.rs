@@ -39,7 +39,8 @@ impl Mosquitto {
         Self::start_with(lines, &[])
     }
 
-    /// As [`Mosquitto::start`], with files (name, text) put into its folder before.
+    /// As [`Mosquitto::start`], with files (name, text) put into its folder before. One called `openssl.cnf` configures the
+    /// library that it speaks TLS with.
     pub fn start_with(lines: &[&str], files: &[(&str, &str)]) -> Self {
         static COUNT: AtomicU32 = AtomicU32::new(0);
         let number = COUNT.fetch_add(1, Ordering::Relaxed);
@@ -134,7 +135,12 @@ impl Drop for Mosquitto {
 
 impl Process {
     fn start(folder: &Path) -> Self {
-        let mut child = Command::new(program())
+        let mut command = Command::new(program());
+        let library = folder.join("openssl.cnf");
+        if library.exists() {
+            command.env("OPENSSL_CONF", library);
+        }
+        let mut child = command
             .arg("-c")
             .arg(folder.join("broker.conf"))
             .stdout(Stdio::null())
@@ -191,7 +197,8 @@ pub fn program() -> &'static str {
     }
 }
 
-fn free_port() -> u16 {
+/// A port of the loopback interface that nobody listens on.
+pub fn free_port() -> u16 {
     let listener = TcpListener::bind(("127.0.0.1", 0)).expect("a free port");
     listener.local_addr().expect("an address").port()
 }
