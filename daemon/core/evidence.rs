@@ -211,6 +211,14 @@ pub struct Point {
     pub asks: Vec<Ask>,
 }
 
+/// Adds to what there is little of: room for four from the start would be most of the memory of a hundred thousand pieces.
+fn add<T>(to: &mut Vec<T>, one: T) {
+    if to.len() == to.capacity() {
+        to.reserve_exact(to.len().max(1));
+    }
+    to.push(one);
+}
+
 /// Why something is out of tolerance, where the route that stood in the place of a hold fell.
 #[derive(Debug, PartialEq, Eq)]
 pub(crate) struct Outside {
@@ -232,7 +240,7 @@ impl Evidence {
     pub(crate) fn take(&mut self, seq: u64, says: Says) -> Vec<Outside> {
         let fell = self.now.take(&says);
         let bound = Bound::ByName;
-        self.items.push(Item { seq, bound, says });
+        add(&mut self.items, Item { seq, bound, says });
         if self.items.len() > ITEMS_KEPT {
             self.before.take(&self.items.remove(0).says);
         }
@@ -431,15 +439,18 @@ impl Findings {
     fn point(&mut self, value: &Usable) -> usize {
         let known = self.find(&value.station, &value.characteristic, value.lap);
         known.unwrap_or_else(|| {
-            self.points.push(Point {
-                station: value.station.clone(),
-                characteristic: value.characteristic.clone(),
-                lap: value.lap,
-                attempt: 0,
-                first: 0,
-                outside: None,
-                asks: Vec::new(),
-            });
+            add(
+                &mut self.points,
+                Point {
+                    station: value.station.clone(),
+                    characteristic: value.characteristic.clone(),
+                    lap: value.lap,
+                    attempt: 0,
+                    first: 0,
+                    outside: None,
+                    asks: Vec::new(),
+                },
+            );
             self.points.len() - 1
         })
     }

@@ -2,12 +2,14 @@
 //! own.
 //!
 //! One reading asks for its piece a dozen times, among a hundred thousand, so they are found by hash. A table's
-//! order is never seen: what walks over all of them sorts, or does not care.
+//! order is never seen: what walks over all of them sorts, or does not care. A copy of the memory, which is made to be
+//! kept, shares the pieces: only those that change while it lives are copied.
 
 use crate::names::{PieceId, PieceName, StationName};
 use crate::order::{BeltOrder, SourceCount, Turn};
 use crate::piece::{Name, Piece};
 use alloc::collections::BTreeMap;
+use alloc::sync::Arc;
 use alloc::vec::Vec;
 use core::ops::Index;
 use foldhash::quality::FixedState;
@@ -24,7 +26,7 @@ const STRANGERS_KEPT: usize = 1000;
 #[serde(from = "Stored")]
 pub struct Pieces {
     #[serde(with = "by_id")]
-    by_id: HashMap<PieceId, Piece, FixedState>,
+    by_id: ById,
     /// Which piece a name is of. Says nothing that the pieces do not say.
     #[serde(skip)]
     names: HashMap<PieceName, PieceId, FixedState>,
@@ -38,10 +40,12 @@ pub struct Pieces {
     strangers: BTreeMap<PieceName, (StationName, u64)>,
 }
 
+type ById = HashMap<PieceId, Arc<Piece>, FixedState>;
+
 #[derive(Deserialize)]
 struct Stored {
     #[serde(with = "by_id")]
-    by_id: HashMap<PieceId, Piece, FixedState>,
+    by_id: ById,
     order: BeltOrder,
     heard: u64,
     forget_from: Turn,
@@ -74,10 +78,10 @@ impl Pieces {
         heard: u64,
         strangers: BTreeMap<PieceName, (StationName, u64)>,
     ) -> Self {
-        let by_id: HashMap<_, _, FixedState> = pieces
+        let by_id: ById = pieces
             .map(|(born, piece)| {
                 let turn = Turn::nth(born);
-                (PieceId(born), Piece { turn, ..piece })
+                (PieceId(born), Arc::new(Piece { turn, ..piece }))
             })
             .collect();
         Self::from(Stored {
@@ -104,7 +108,7 @@ impl Pieces {
     /// What is known of a piece.
     #[must_use]
     pub fn get(&self, id: PieceId) -> Option<&Piece> {
-        self.by_id.get(&id)
+        self.by_id.get(&id).map(|piece| &**piece)
     }
 
     /// How many there are.
@@ -121,8 +125,7 @@ impl Pieces {
 
     /// All of them, in order of their numbers.
     pub fn iter(&self) -> impl Iterator<Item = (PieceId, &Piece)> {
-        let sorted: BTreeMap<_, _> = self.by_id.iter().map(|(id, piece)| (*id, piece)).collect();
-        sorted.into_iter()
+        by_id::sorted(&self.by_id)
     }
 
     /// All of them, in their order on the belt.
@@ -131,7 +134,7 @@ impl Pieces {
     }
 
     pub(crate) fn get_mut(&mut self, id: PieceId) -> Option<&mut Piece> {
-        self.by_id.get_mut(&id)
+        self.by_id.get_mut(&id).map(Arc::make_mut)
     }
 
     /// A piece comes into being; `told` by a station under its own count. Returns it, and the furthest station that has
@@ -147,7 +150,7 @@ impl Pieces {
         let Name { name, .. } = &piece.names[0];
         let heard_at = self.strangers.remove(name).map(|(station, _)| station);
         self.names.insert(name.clone(), id);
-        self.by_id.insert(id, Piece { turn, ..piece });
+        self.by_id.insert(id, Arc::new(Piece { turn, ..piece }));
         // One that was sorted in among those looked at already is looked at too.
         self.forget_from = self.forget_from.min(turn);
         (id, heard_at)
@@ -155,7 +158,7 @@ impl Pieces {
 
     /// A piece comes again: its turn is behind all others.
     pub(crate) fn again(&mut self, id: PieceId) {
-        let Some(piece) = self.by_id.get_mut(&id) else {
+        let Some(piece) = self.by_id.get_mut(&id).map(Arc::make_mut) else {
             return;
         };
         self.order.remove(piece.turn);
@@ -219,7 +222,7 @@ impl Pieces {
 
     /// Does the same to each, in no order.
     pub(crate) fn each(&mut self, change: impl FnMut(&mut Piece)) {
-        self.by_id.values_mut().for_each(change);
+        self.by_id.values_mut().map(Arc::make_mut).for_each(change);
     }
 }
 
@@ -234,21 +237,24 @@ impl Index<PieceId> for Pieces {
 
 /// A hash table is written in order of its keys.
 mod by_id {
-    use super::{BTreeMap, Deserialize, FixedState, HashMap, Piece, PieceId};
+    use super::{Arc, BTreeMap, ById, Deserialize, Piece, PieceId, Vec};
     use serde::{Deserializer, Serializer};
 
-    pub fn serialize<S: Serializer>(
-        pieces: &HashMap<PieceId, Piece, FixedState>,
-        serializer: S,
-    ) -> Result<S::Ok, S::Error> {
-        serializer.collect_map(pieces.iter().collect::<BTreeMap<_, _>>())
+    pub fn sorted(pieces: &ById) -> impl Iterator<Item = (PieceId, &Piece)> {
+        let mut sorted: Vec<(PieceId, &Piece)> =
+            pieces.iter().map(|(id, piece)| (*id, &**piece)).collect();
+        sorted.sort_unstable_by_key(|(id, _)| *id);
+        sorted.into_iter()
     }
 
-    pub fn deserialize<'de, D: Deserializer<'de>>(
-        deserializer: D,
-    ) -> Result<HashMap<PieceId, Piece, FixedState>, D::Error> {
+    pub fn serialize<S: Serializer>(pieces: &ById, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_map(sorted(pieces))
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<ById, D::Error> {
         let pieces = BTreeMap::<PieceId, Piece>::deserialize(deserializer)?;
-        Ok(pieces.into_iter().collect())
+        let shared = |(id, piece)| (id, Arc::new(piece));
+        Ok(pieces.into_iter().map(shared).collect())
     }
 }
 
