@@ -112,6 +112,22 @@ pub struct Snapshot {
     pub kept: bool,
     /// The state.
     pub bytes: Vec<u8>,
+    /// The digest of the state.
+    pub digest: Digest,
+}
+
+impl Snapshot {
+    /// The state after the record `seq`, not kept for ever.
+    #[must_use]
+    pub fn of(seq: u64, semantics: u32, bytes: Vec<u8>) -> Self {
+        Self {
+            seq,
+            semantics,
+            kept: false,
+            digest: Digest::of(&bytes),
+            bytes,
+        }
+    }
 }
 
 /// A snapshot the ledger holds; its bytes are the blob of that digest.

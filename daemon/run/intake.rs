@@ -1,14 +1,13 @@
 //! From messages to records: keys looked up, all of a batch at once, rows judged once, entries made ready for one
 //! commit.
 
-use super::keeping::KeptState;
 use chargehand_core::{
     InputId, Outcome, PieceName, SourceKind, StationName, TextDigest, Timestamp, Told,
 };
 use chargehand_derive::Derivation;
 use chargehand_derive::duplicates::{self, Sorted};
 use chargehand_derive::record::{self, Body, Cut, MessageBody};
-use chargehand_ledger::{Digest, Entry, Key, KeyHit, Store, StoreError};
+use chargehand_ledger::{Digest, Entry, Key, KeyHit, Snapshot, Store, StoreError};
 use chargehand_wire::{MESSAGE_MAX, Row, named_piece};
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -197,9 +196,9 @@ impl Batch {
         derivation: &mut Derivation,
         store: &dyn Store,
         at: Timestamp,
-        written: &KeptState,
+        written: &Snapshot,
     ) {
-        let after = written.snapshot.seq;
+        let after = written.seq;
         let named = Body::Kept {
             state: TextDigest::from(written.digest.to_string()),
             after: (after + 1 != self.next_seq(store)).then_some(after),

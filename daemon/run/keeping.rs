@@ -3,7 +3,7 @@
 
 use chargehand_core::{SEMANTICS, State};
 use chargehand_derive::record;
-use chargehand_ledger::{Digest, Snapshot};
+use chargehand_ledger::Snapshot;
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
 use std::thread;
 
@@ -11,35 +11,15 @@ use std::thread;
 #[derive(Debug)]
 pub enum Keeping {
     /// On a thread of its own.
-    Beside(Receiver<KeptState>),
-    /// KeptState out, and not yet named.
-    Done(Box<KeptState>),
+    Beside(Receiver<Snapshot>),
+    /// Written out, and not yet named.
+    Done(Snapshot),
 }
 
-/// A state as it is kept.
-#[derive(Debug)]
-pub struct KeptState {
-    /// For the ledger.
-    pub snapshot: Snapshot,
-    /// What the record that names it says.
-    pub digest: Digest,
-}
-
-impl KeptState {
-    /// Writes a state out here.
-    #[must_use]
-    pub fn of(state: &State) -> Self {
-        let snapshot = Snapshot {
-            seq: state.seq,
-            semantics: SEMANTICS,
-            kept: false,
-            bytes: record::text(state).into_bytes(),
-        };
-        Self {
-            digest: Digest::of(&snapshot.bytes),
-            snapshot,
-        }
-    }
+/// Writes a state out here.
+#[must_use]
+pub fn snapshot(state: &State) -> Snapshot {
+    Snapshot::of(state.seq, SEMANTICS, record::text(state).into_bytes())
 }
 
 impl Keeping {
@@ -52,7 +32,7 @@ impl Keeping {
             .name("snapshot".into())
             .spawn(move || {
                 // Nobody waits any more only when the line has ended.
-                let _ = done.send(KeptState::of(&copy));
+                let _ = done.send(snapshot(&copy));
             });
         match begun {
             Ok(_) => Self::Beside(told),
@@ -63,7 +43,7 @@ impl Keeping {
     /// Writes it out at once, to be named later all the same.
     #[must_use]
     pub fn here(state: &State) -> Self {
-        Self::Done(Box::new(KeptState::of(state)))
+        Self::Done(snapshot(state))
     }
 
     /// Looks whether it is written out by now.
@@ -71,7 +51,7 @@ impl Keeping {
     pub fn look(self) -> Self {
         match self {
             Self::Beside(told) => match told.try_recv() {
-                Ok(written) => Self::Done(Box::new(written)),
+                Ok(written) => Self::Done(written),
                 Err(TryRecvError::Empty) => Self::Beside(told),
                 Err(TryRecvError::Disconnected) => panic!("a state can be written out"),
             },

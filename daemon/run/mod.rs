@@ -20,7 +20,7 @@ pub use begin::{BeginFault, Given, Stands, WAIT_MAX, stands};
 pub use clock::{Clock, Machine};
 pub use faults::{Follows, LineFault};
 pub use intake::{Arrival, Batch, Incoming};
-pub use keeping::KeptState;
+pub use keeping::snapshot;
 pub use outbox::{Written, again, messages};
 pub use receipts::Receipts;
 pub use recover::{RecoverFault, Recovered, recover, recover_on_word};

@@ -2,12 +2,13 @@
 //! the record of this start.
 
 use super::clock::Clock;
+use super::keeping;
 use chargehand_core::{InForce, Outcome, PersonWord, SEMANTICS, Start, State, TextDigest};
 use chargehand_derive::record::{self, Body};
 use chargehand_derive::{Derivation, Regime, TextFault, Texts};
 use chargehand_derive::{Rederivation, RederiveFault, Step};
 use chargehand_ledger::{
-    Batch, Blob, Digest, Entry, Head, Snapshot, SnapshotRef, Store, StoreError, audit,
+    Batch, Blob, Entry, Head, Snapshot, SnapshotRef, Store, StoreError, audit,
 };
 use std::ops::ControlFlow;
 
@@ -99,8 +100,8 @@ pub fn recover_on_word(
         clock.not_before(state.now);
     }
     let now = clock.now();
-    let opening = new_era.then(|| record::text(state));
-    let opens_with = opening.as_ref().map(|text| Digest::of(text.as_bytes()));
+    let opening = new_era.then(|| keeping::snapshot(state));
+    let opens_with = opening.as_ref().map(|opening| opening.digest);
     let body = Body::Start(Start {
         word,
         ..texts.start(opens_with)
@@ -124,11 +125,10 @@ pub fn recover_on_word(
             blob(Texts::PLANT, &texts.plant),
             blob(Texts::RULEBOOK, &texts.rulebook),
         ],
-        snapshot: opening.map(|text| Snapshot {
+        snapshot: opening.map(|opening| Snapshot {
             seq: before.seq,
-            semantics: SEMANTICS,
             kept: true,
-            bytes: text.into_bytes(),
+            ..opening
         }),
         snapshots_left: None,
         published,

@@ -11,7 +11,7 @@ use super::clock::Clock;
 use super::echo::Echo;
 use super::faults::LineFault;
 use super::intake::{Arrival, Batch, Incoming};
-use super::keeping::{Keeping, KeptState};
+use super::keeping::{self, Keeping};
 use super::outbox::{self, Outbox, Written};
 use super::receipts::Receipts;
 use super::states::{Change, Pace, States};
@@ -19,7 +19,7 @@ use crate::bus::{self, AckToken, Carrier, Confirm, Event};
 use chargehand_core::{Span, Timestamp};
 use chargehand_derive::Derivation;
 use chargehand_derive::record::Body;
-use chargehand_ledger::{Batch as LedgerBatch, Entry, Head, Store, StoreError};
+use chargehand_ledger::{Batch as LedgerBatch, Entry, Head, Snapshot, Store, StoreError};
 use chargehand_wire::{Beat, Mode, Publish, Status};
 use std::collections::BTreeMap;
 use std::ops::ControlFlow;
@@ -44,7 +44,7 @@ const WAIT: Duration = Duration::from_millis(100);
 /// After a lost session, what was published in the last minute goes out again.
 const REPEAT: Span = Span::from_secs(60);
 /// So many records after a snapshot comes the next: a restart derives at most so many again.
-const SNAPSHOT_EVERY: u64 = 50_000;
+const SNAPSHOT_EVERY: u64 = 75_000;
 /// So many snapshots stay, beside those that open an era.
 const SNAPSHOTS_KEPT: usize = 2;
 /// So long a kept state may take to be flushed, and beats go on: a disk that takes longer hangs.
@@ -208,7 +208,7 @@ impl Worker {
         }
     }
 
-    /// Takes a snapshot after so many records, and not after 50,000: what is written with one is rare otherwise.
+    /// Takes a snapshot after so many records, and not after as many as usual: what is written with one is rare otherwise.
     #[must_use]
     pub fn with_snapshots_every(self, records: u64) -> Self {
         Self {
@@ -275,10 +275,14 @@ impl Worker {
         let now = self.clock.now();
         let made = self.derive(look, now)?;
         let landed = self.land()?;
-        let flushed = self.write(made)?;
-        // Durable is what the next start finds. In every round, so with every beat too.
-        self.store.in_place()?;
-        for made in [landed, flushed].into_iter().flatten() {
+        // What is flushed is said while this is: beside, or else before.
+        let made = self.hand_ahead(made, landed.is_some())?;
+        if let Some(landed) = landed {
+            self.finish(landed, now)?;
+            self.link.let_go();
+        }
+        if let Some(made) = made {
+            let made = self.write(made)?;
             self.finish(made, now)?;
         }
         self.catch_up()?;
@@ -547,25 +551,46 @@ impl Worker {
         Ok(Some(made))
     }
 
-    /// Inputs and outcomes of a batch: one transaction, flushed once, here or beside. What is flushed is given back.
-    fn write(&mut self, mut made: Made) -> Result<Option<Made>, LineFault> {
-        made.before = self.store.head().seq;
-        if made.entries.is_empty() {
-            return Ok(Some(made));
+    /// Hands a batch over to be flushed beside, where there is something to do meanwhile: a batch to be said, or more to
+    /// be derived. Else it is given back.
+    fn hand_ahead(&mut self, mut made: Made, landed: bool) -> Result<Option<Made>, LineFault> {
+        let kept = matches!(self.keeping, Some(Keeping::Done(_)));
+        let may = !made.entries.is_empty() && made.may_be_overtaken() && !kept;
+        let ahead = may && (landed || self.more_waits());
+        if ahead {
+            made.before = self.store.head().seq;
+            self.store.hand_over(self.for_ledger(&made))?;
         }
-        let batch = LedgerBatch {
+        if ahead || landed {
+            self.store.in_place()?;
+        }
+        Ok(match ahead {
+            true => {
+                self.ahead = Some(made);
+                None
+            }
+            false => Some(made),
+        })
+    }
+
+    /// Writes and flushes a batch here.
+    fn write(&mut self, mut made: Made) -> Result<Made, LineFault> {
+        made.before = self.store.head().seq;
+        if !made.entries.is_empty() {
+            self.store.append(self.for_ledger(&made))?;
+        }
+        // Durable is what the next start finds. In every round, so with every beat too.
+        self.store.in_place()?;
+        Ok(made)
+    }
+
+    /// Inputs and outcomes of a batch: one transaction, flushed once.
+    fn for_ledger(&self, made: &Made) -> LedgerBatch {
+        LedgerBatch {
             entries: Arc::clone(&made.entries),
             published: self.outbox.confirmed(),
             ..LedgerBatch::default()
-        };
-        let kept = matches!(self.keeping, Some(Keeping::Done(_)));
-        if made.may_be_overtaken() && !kept && self.more_waits() {
-            self.store.hand_over(batch)?;
-            self.ahead = Some(made);
-            return Ok(None);
         }
-        self.store.append(batch)?;
-        Ok(Some(made))
     }
 
     /// What is durable is acknowledged and said.
@@ -588,7 +613,7 @@ impl Worker {
         let state = self.derivation.line().state();
         self.keeping = match self.keeping.take().map(Keeping::look) {
             Some(Keeping::Done(written)) if self.ahead.is_none() => {
-                return self.name_state(*written, now);
+                return self.name_state(written, now);
             }
             None if state.seq - self.snapshot_at >= self.snapshot_every => {
                 self.snapshot_at = state.seq;
@@ -603,7 +628,7 @@ impl Worker {
     }
 
     /// The state and the record that names it, alone: nobody's answer waits for so much.
-    fn name_state(&mut self, written: KeptState, now: Timestamp) -> Result<(), LineFault> {
+    fn name_state(&mut self, written: Snapshot, now: Timestamp) -> Result<(), LineFault> {
         let mut batch = Batch::default();
         batch.keep(&mut self.derivation, &*self.store, now, &written);
         let mut made = self.made(batch, Vec::new(), None, now);
@@ -611,7 +636,7 @@ impl Worker {
         made.before = self.store.head().seq;
         self.store.hand_over(LedgerBatch {
             entries: Arc::clone(&made.entries),
-            snapshot: Some(written.snapshot),
+            snapshot: Some(written),
             snapshots_left: Some(SNAPSHOTS_KEPT),
             published: self.outbox.confirmed(),
             ..LedgerBatch::default()
@@ -933,11 +958,11 @@ impl Worker {
                 self.sort(event, &mut Look::default());
             }
             let mut batch = Batch::default();
-            let written = KeptState::of(self.derivation.line().state());
+            let written = keeping::snapshot(self.derivation.line().state());
             batch.keep(&mut self.derivation, &*self.store, now, &written);
             let kept = self.store.append(LedgerBatch {
                 entries: batch.entries.into(),
-                snapshot: Some(written.snapshot),
+                snapshot: Some(written),
                 snapshots_left: Some(SNAPSHOTS_KEPT),
                 published: self.outbox.confirmed(),
                 ..LedgerBatch::default()

@@ -406,6 +406,7 @@ impl Changes<'_> {
             semantics,
             kept,
             bytes,
+            digest: digest_new,
         } = snapshot;
         let refused = |detail| {
             Err(StoreError::Snapshot {
@@ -421,7 +422,6 @@ impl Changes<'_> {
             ));
         }
         let place = self.number(*seq)?;
-        let digest_new = Digest::of(bytes);
         let there = self
             .cached(ONE_SNAPSHOT)?
             .query_row(params![place, semantics], |row| {
@@ -430,7 +430,7 @@ impl Changes<'_> {
             .optional()
             .map_err(|error| self.failed(error))?;
         if let Some((digest_old, true)) = there
-            && digest_old != digest_new
+            && digest_old != *digest_new
         {
             return refused(format!(
                 "{digest_new} is to replace {digest_old}, which is kept for ever; \
@@ -449,7 +449,7 @@ impl Changes<'_> {
         if known {
             Ok(())
         } else {
-            self.blob(Blob::SNAPSHOT, &digest_new, bytes)
+            self.blob(Blob::SNAPSHOT, digest_new, bytes)
         }
     }
 

@@ -696,10 +696,8 @@ fn blobs_are_kept_once_and_proved_when_read() {
 
 fn snapshot(seq: u64, semantics: u32, kept: bool, bytes: &[u8]) -> Option<Snapshot> {
     Some(Snapshot {
-        seq,
-        semantics,
         kept,
-        bytes: bytes.to_vec(),
+        ..Snapshot::of(seq, semantics, bytes.to_vec())
     })
 }
 

@@ -180,12 +180,9 @@ impl Left<'_> {
                 blob("plant", &theirs.plant),
                 blob("rulebook", &theirs.rulebook),
             ],
-            snapshot: self.orderly.then(|| Snapshot {
-                seq: kept_at,
-                semantics: OTHER,
-                kept: false,
-                bytes: state.clone().into_bytes(),
-            }),
+            snapshot: self
+                .orderly
+                .then(|| Snapshot::of(kept_at, OTHER, state.clone().into_bytes())),
             snapshots_left: None,
             published: 0,
         });

@@ -111,12 +111,7 @@ impl World {
         let bytes = serde_json::to_vec(self.state()).expect("a state is plain data");
         let seq = self.store.head().seq;
         let digest = self.store.keep(chargehand_ledger::Blob::SNAPSHOT, &bytes);
-        let kept = Snapshot {
-            seq,
-            semantics: SEMANTICS,
-            kept: false,
-            bytes,
-        };
+        let kept = Snapshot::of(seq, SEMANTICS, bytes);
         SnapshotRef {
             seq: kept.seq,
             semantics: kept.semantics,

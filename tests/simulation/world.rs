@@ -125,7 +125,7 @@ impl Faults {
             clock: often(chance),
             clean: !faithful && chance.below(2) == 0,
             takt: [8, 16, 32][chance.below(3) as usize],
-            snapshots: [50, 500, 50_000][chance.below(3) as usize],
+            snapshots: [50, 500, 75_000][chance.below(3) as usize],
         }
     }
 
