@@ -5,7 +5,7 @@ use crate::shown::shown;
 use crate::store::LineStore;
 use chargehand_core::SEMANTICS;
 use chargehand_derive::record;
-use chargehand_derive::{Indexed, Rederivation, RederiveFault, Step};
+use chargehand_derive::{Indexed, Opened, Opener, Rederivation, RederiveFault, Step, described_by};
 use chargehand_ledger::audit;
 use chargehand_ledger::{Digest, Head, Record, Store, StoreError};
 use serde::Serialize;
@@ -301,18 +301,24 @@ impl<'w> Walk<'w> {
     fn all(&mut self) -> Option<Finding> {
         let store = self.store;
         let mut finding = None;
-        let chained = audit::check_chain_ahead(store, 0, &mut |record| match self.record(record) {
-            None => ControlFlow::Continue(()),
-            found => {
-                finding = found;
-                ControlFlow::Break(())
-            }
-        });
+        let mut opener = Opener::new(true, None, described_by);
+        let open = |view: &dyn Store, record| opener.open(view, record);
+        let chained =
+            audit::check_chain_ahead(store, 0, open, &mut |opened| match self.record(opened) {
+                None => ControlFlow::Continue(()),
+                found => {
+                    finding = found;
+                    ControlFlow::Break(())
+                }
+            });
         finding.or_else(|| chained.err().map(|fault| of_store(&fault)))
     }
 
-    fn record(&mut self, record: &Record) -> Option<Finding> {
-        let stepped = self.replay.step_indexed(self.store, record);
+    fn record(&mut self, opened: Opened) -> Option<Finding> {
+        let Opened { record, body, rows } = opened;
+        let stepped = body
+            .map_err(RederiveFault::from)
+            .and_then(|body| self.replay.step_indexed(self.store, &record, body, rows));
         if let Some(era) = self.replay.era()
             && self
                 .report
@@ -341,7 +347,7 @@ impl<'w> Walk<'w> {
             Step::Differs { derived } => {
                 return Some(Finding::Derivation {
                     seq: record.seq,
-                    stands: record.outcomes.clone(),
+                    stands: record.outcomes,
                     derived,
                 });
             }
@@ -350,8 +356,8 @@ impl<'w> Walk<'w> {
             return Some(finding);
         }
         let indexed = indexed.unwrap_or_default();
-        self.keys(record, &indexed)
-            .or_else(|| self.names(record, &indexed))
+        self.keys(&record, &indexed)
+            .or_else(|| self.names(&record, &indexed))
     }
 
     /// A snapshot is the state after its record, byte for byte.

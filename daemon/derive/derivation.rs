@@ -116,9 +116,21 @@ impl Derivation {
 
     /// Derives a record. `payload` are the message's bytes, where the body is a message.
     pub fn derive(&mut self, seq: u64, at: Timestamp, body: &Body, payload: &[u8]) -> Vec<Outcome> {
+        self.derive_opened(seq, at, body, payload, None)
+    }
+
+    /// As [`Derivation::derive`], where a message's rows may have been read before.
+    pub fn derive_opened(
+        &mut self,
+        seq: u64,
+        at: Timestamp,
+        body: &Body,
+        payload: &[u8],
+        rows: Option<Vec<Row>>,
+    ) -> Vec<Outcome> {
         match body {
             Body::Message(message) => {
-                let rows = self.rows(message, payload, false);
+                let rows = rows.unwrap_or_else(|| self.rows(message, payload, false));
                 self.judge(seq, at, message, rows)
             }
             other => self.derive_other(seq, at, other),
@@ -137,18 +149,20 @@ impl Derivation {
         }
     }
 
-    /// As [`Derivation::derive`], and notes what the record brings into a ledger's indexes.
+    /// As [`Derivation::derive_opened`], and notes what the record brings into a ledger's indexes; rows that were read
+    /// before have their keys.
     pub fn derive_indexed(
         &mut self,
         seq: u64,
         at: Timestamp,
         body: Body,
         payload: &[u8],
+        rows: Option<Vec<Row>>,
     ) -> (Vec<Outcome>, Indexed) {
         let mut indexed = Indexed::default();
         let outcomes = match body {
             Body::Message(message) => {
-                let rows = self.rows(&message, payload, true);
+                let rows = rows.unwrap_or_else(|| self.rows(&message, payload, true));
                 for (index, row) in rows.iter().enumerate() {
                     indexed.names.extend(row.piece.clone());
                     indexed.keys.extend(row.key.clone().map(|key| (index, key)));

@@ -6,6 +6,7 @@
 //! - [`Derivation`]: one line under its regime, ready to derive records.
 //! - [`record`]: how inputs and outcomes stand in a ledger.
 //! - [`duplicates`]: which rows of a message are new, and which came before.
+//! - [`Opener`]: records read ahead of their derivation.
 //! - [`Rederivation`]: a ledger derived again, record by record, and compared.
 //!
 //! No clock, no file, no network, no database: texts are handed in, time stands in the records, and a ledger is
@@ -14,13 +15,15 @@
 mod derivation;
 pub mod description;
 pub mod duplicates;
+mod opening;
 pub mod record;
 mod rederivation;
 mod regime;
 mod texts;
 
 pub use derivation::{Derivation, Indexed};
-pub use rederivation::{Rederivation, RederiveFault, Step, texts_of};
+pub use opening::{Opened, Opener};
+pub use rederivation::{Rederivation, RederiveFault, Step, described_by, texts_of};
 pub use regime::{Described, Regime};
 pub use texts::{TextFault, Texts, text_digest};
 

@@ -3,11 +3,12 @@
 
 use crate::derivation::{Derivation, Indexed};
 use crate::record::{self, Body, Unreadable};
-use crate::regime::Regime;
-use crate::texts::{TextFault, Texts};
+use crate::regime::{Described, Regime};
+use crate::texts::{TextFault, Texts, text_digest};
 use chargehand_core::before;
 use chargehand_core::{Outcome, SEMANTICS, Start, State, TextDigest, Timestamp};
 use chargehand_ledger::{Digest, Record, SnapshotRef, Store, StoreError};
+use chargehand_wire::Row;
 
 /// What faults call a plant description out of a ledger.
 const DESCRIPTION: &str = "plant description";
@@ -181,13 +182,28 @@ impl Rederivation {
     /// # Errors
     /// What it needs is not in the ledger, or this version refuses it.
     pub fn step(&mut self, store: &dyn Store, record: &Record) -> Result<Step, RederiveFault> {
-        self.step_with(store, record, |derivation, body| {
+        self.step_opened(store, record, record::body(record)?, None)
+    }
+
+    /// As [`Rederivation::step`], of a record that was opened before.
+    ///
+    /// # Errors
+    /// As [`Rederivation::step`].
+    pub fn step_opened(
+        &mut self,
+        store: &dyn Store,
+        record: &Record,
+        body: Body,
+        rows: Option<Vec<Row>>,
+    ) -> Result<Step, RederiveFault> {
+        self.step_with(store, record, body, |derivation, body| {
             let payload = record.payload.as_deref().unwrap_or_default();
-            derivation.derive(record.seq, Timestamp(record.at_us), &body, payload)
+            let at = Timestamp(record.at_us);
+            derivation.derive_opened(record.seq, at, &body, payload, rows)
         })
     }
 
-    /// As [`Rederivation::step`], and says what the record brings into the ledger's indexes, if it was derived.
+    /// As [`Rederivation::step_opened`], and says what the record brings into the ledger's indexes, if it was derived.
     ///
     /// # Errors
     /// As [`Rederivation::step`].
@@ -195,12 +211,15 @@ impl Rederivation {
         &mut self,
         store: &dyn Store,
         record: &Record,
+        body: Body,
+        rows: Option<Vec<Row>>,
     ) -> Result<(Step, Option<Indexed>), RederiveFault> {
         let mut indexed = None;
-        let step = self.step_with(store, record, |derivation, body| {
+        let step = self.step_with(store, record, body, |derivation, body| {
             let payload = record.payload.as_deref().unwrap_or_default();
             let at = Timestamp(record.at_us);
-            let (outcomes, brought) = derivation.derive_indexed(record.seq, at, body, payload);
+            let (outcomes, brought) =
+                derivation.derive_indexed(record.seq, at, body, payload, rows);
             indexed = Some(brought);
             outcomes
         })?;
@@ -211,9 +230,9 @@ impl Rederivation {
         &mut self,
         store: &dyn Store,
         record: &Record,
+        body: Body,
         derive: impl FnOnce(&mut Derivation, Body) -> Vec<Outcome>,
     ) -> Result<Step, RederiveFault> {
-        let body = record::body(record)?;
         if let Body::Start(start) = &body {
             self.era = Some(start.semantics);
             let reached = std::mem::take(&mut self.reached);
@@ -254,6 +273,18 @@ impl Rederivation {
     #[must_use]
     pub fn era(&self) -> Option<u32> {
         self.era
+    }
+
+    /// The plant description that was in force at the last record, by its digest, if it is the one the line goes on under.
+    #[must_use]
+    pub fn described(&self) -> Option<(TextDigest, Described)> {
+        let Reached::Memory(state) = &self.reached else {
+            return None;
+        };
+        let regime = self.offered.as_ref()?.regime.as_ref()?;
+        let digest = state.plant.clone()?;
+        let same = text_digest(&regime.texts.plant) == digest;
+        same.then(|| (digest, regime.described.clone()))
     }
 
     /// The line as it stands, if it stands.
@@ -371,6 +402,12 @@ fn read_snapshot(
     read.map_err(|error| RederiveFault::Snapshot { seq, error })
 }
 
+/// What the plant description means that a start put in force; nothing where this version cannot say it.
+pub fn described_by(store: &dyn Store, seq: u64, start: &Start) -> Option<Described> {
+    let text = text_of(store, seq, Texts::PLANT, Some(&start.plant)).ok()?;
+    Described::read(&text, DESCRIPTION).ok()
+}
+
 /// The texts that a ledger holds under these digests; `seq` is the record that wants them.
 ///
 /// # Errors
@@ -381,20 +418,26 @@ pub fn texts_of(
     plant: Option<&TextDigest>,
     rulebook: Option<&TextDigest>,
 ) -> Result<Texts, RederiveFault> {
-    let text = |kind: &'static str, digest: Option<&TextDigest>| -> Result<String, RederiveFault> {
-        let digest = digest.cloned().unwrap_or_default();
-        let gone = || RederiveFault::Gone {
-            seq,
-            kind,
-            digest: digest.to_string(),
-        };
-        let bytes = store
-            .blob(&parse_digest(seq, kind, &digest)?)?
-            .ok_or_else(gone)?;
-        String::from_utf8(bytes).map_err(|_| gone())
-    };
     Ok(Texts {
-        plant: text(Texts::PLANT, plant)?,
-        rulebook: text(Texts::RULEBOOK, rulebook)?,
+        plant: text_of(store, seq, Texts::PLANT, plant)?,
+        rulebook: text_of(store, seq, Texts::RULEBOOK, rulebook)?,
     })
+}
+
+fn text_of(
+    store: &dyn Store,
+    seq: u64,
+    kind: &'static str,
+    digest: Option<&TextDigest>,
+) -> Result<String, RederiveFault> {
+    let digest = digest.cloned().unwrap_or_default();
+    let gone = || RederiveFault::Gone {
+        seq,
+        kind,
+        digest: digest.to_string(),
+    };
+    let bytes = store
+        .blob(&parse_digest(seq, kind, &digest)?)?
+        .ok_or_else(gone)?;
+    String::from_utf8(bytes).map_err(|_| gone())
 }

@@ -6,18 +6,10 @@
 //! derives the keys and mentions of all of them and finds each in the store has, with equal counts, shown
 //! that the store holds no others.
 
-use core::mem;
 use core::ops::ControlFlow;
-use std::panic::resume_unwind;
-use std::sync::mpsc::sync_channel;
-use std::thread;
 
+use crate::ahead::read_ahead;
 use crate::{ChainFault, Digest, Head, Record, Store, StoreError, chain};
-
-/// Records handed from the thread that proves them to the one that works on them at once, and how often before the
-/// first waits.
-const TOGETHER: usize = 256;
-const WAITING: usize = 8;
 
 /// Recomputes every link from the first record on, handing each record to `each` until it breaks off.
 /// Returns the last place proved.
@@ -45,54 +37,23 @@ pub fn check_chain_after(
     check_from(store, start(store, after)?, &mut |record| each(&record))
 }
 
-/// As [`check_chain_after`], but reads and proves on a thread of its own, where the store has a view for one, while
-/// `each` works on what is proved.
+/// As [`check_chain_after`], but reads, proves and opens on a thread of its own, where the store has a view for one, while
+/// `each` works on what `open` made of the records.
 ///
 /// # Errors
 ///
 /// As [`check_chain_after`].
-pub fn check_chain_ahead(
+pub fn check_chain_ahead<T: Send>(
     store: &dyn Store,
     after: u64,
-    each: &mut dyn FnMut(&Record) -> ControlFlow<()>,
+    open: impl FnMut(&dyn Store, Record) -> T + Send,
+    each: &mut dyn FnMut(T) -> ControlFlow<()>,
 ) -> Result<(), StoreError> {
-    let Some(view) = store.beside()? else {
-        return check_chain_after(store, after, each).map(drop);
-    };
     let start = start(store, after)?;
-    thread::scope(|scope| {
-        let (send, receive) = sync_channel(WAITING);
-        let proving = scope.spawn(move || {
-            let mut batch = Vec::with_capacity(TOGETHER);
-            let proved = check_from(&*view, start, &mut |record| {
-                batch.push(record);
-                if batch.len() < TOGETHER {
-                    return ControlFlow::Continue(());
-                }
-                let full = mem::replace(&mut batch, Vec::with_capacity(TOGETHER));
-                match send.send(full) {
-                    Ok(()) => ControlFlow::Continue(()),
-                    // Nobody listens any more.
-                    Err(_) => ControlFlow::Break(()),
-                }
-            });
-            let _ = send.send(batch);
-            proved.map(drop)
-        });
-        let mut go_on = ControlFlow::Continue(());
-        for batch in receive {
-            go_on = batch.iter().try_for_each(&mut *each);
-            if go_on.is_break() {
-                break;
-            }
-        }
-        let proved = match proving.join() {
-            Ok(proved) => proved,
-            Err(panic) => resume_unwind(panic),
-        };
-        // What lies behind the record at which it was broken off is not asked.
-        if go_on.is_break() { Ok(()) } else { proved }
-    })
+    let prove = move |view: &dyn Store, each: &mut dyn FnMut(Record) -> ControlFlow<()>| {
+        check_from(view, start, each).map(drop)
+    };
+    read_ahead(store, prove, open, each)
 }
 
 fn start(store: &dyn Store, after: u64) -> Result<Head, StoreError> {

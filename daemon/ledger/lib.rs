@@ -18,6 +18,7 @@
 
 use std::sync::Arc;
 
+pub mod ahead;
 pub mod audit;
 pub mod chain;
 mod digest;

@@ -6,7 +6,7 @@ use super::keeping;
 use chargehand_core::{InForce, Outcome, PersonWord, SEMANTICS, Start, State, TextDigest};
 use chargehand_derive::record::{self, Body};
 use chargehand_derive::{Derivation, Regime, TextFault, Texts};
-use chargehand_derive::{Rederivation, RederiveFault, Step};
+use chargehand_derive::{Opened, Opener, Rederivation, RederiveFault, Step, described_by};
 use chargehand_ledger::{
     Batch, Blob, Entry, Head, Snapshot, SnapshotRef, Store, StoreError, audit,
 };
@@ -224,8 +224,11 @@ fn follow(
 ) -> Result<(Derivation, u64, bool), RecoverFault> {
     let mut replay = replay.across_eras();
     let (mut replayed, mut fault) = (0, None);
-    audit::check_chain_ahead(store, after, &mut |record| {
-        match replay.step(store, record) {
+    let mut opener = Opener::new(false, replay.described(), described_by);
+    let open = |view: &dyn Store, record| opener.open(view, record);
+    audit::check_chain_ahead(store, after, open, &mut |Opened { record, body, rows }| {
+        let body = body.map_err(RederiveFault::from);
+        match body.and_then(|body| replay.step_opened(store, &record, body, rows)) {
             Ok(Step::Same) => replayed += 1,
             Ok(Step::OtherEra(era)) => {
                 fault = Some(RecoverFault::OtherEra {

@@ -10,7 +10,6 @@
 //!
 //! Deliberately not here: restarts and `verify`, which derive a ledger under its own texts.
 
-mod feed;
 mod gone;
 mod paper;
 mod report;
@@ -28,23 +27,22 @@ pub use texts::Named;
 
 use crate::alike::of_in_words;
 use crate::store::LineStore;
-use chargehand_core::{Outcome, RequestVerb, Timestamp};
-use chargehand_derive::RederiveFault;
+use chargehand_core::{Outcome, RequestVerb, Start, Timestamp};
 use chargehand_derive::record;
-use chargehand_ledger::Store;
-use feed::Fed;
+use chargehand_derive::{Opened, Opener, RederiveFault};
+use chargehand_ledger::ahead::read_ahead;
+use chargehand_ledger::{Record, Store};
 use gone::Gone;
 use rerun::Rerun;
 use side::Side;
 use spells::Now;
+use std::ops::ControlFlow;
 use std::path::Path;
-use std::sync::mpsc::sync_channel;
-use std::thread;
 use story::Stories;
 use texts::Chosen;
 
-/// Batches that may wait between the thread that reads and the one that judges.
-const WAITING: usize = 8;
+/// How often is told how many records are done.
+const TOLD_EVERY: u64 = 256;
 
 /// Replays a ledger under the named texts. `progress` is told now and then how many records are done, of how
 /// many. The caller's thread derives: its stack should be as deep as a line's ([`chargehand_derive::STACK`]).
@@ -58,8 +56,6 @@ pub fn replay(
 ) -> anyhow::Result<ReplayReport> {
     let store = LineStore::open_read_only(ledger)?;
     let chosen = Chosen::read(named, &store)?;
-    // A connection of its own for the thread that reads ahead; it may see a ledger that has grown since.
-    let ahead = LineStore::open_read_only(ledger)?;
     let end = store.head().seq;
     let mut pass = Pass {
         rerun: Rerun::new(&store, &chosen),
@@ -69,20 +65,26 @@ pub fn replay(
         unmet: Vec::new(),
         gone: Gone::default(),
     };
-    thread::scope(|scope| -> Result<(), RederiveFault> {
-        let (send, receive) = sync_channel(WAITING);
-        let chosen = &chosen;
-        scope.spawn(move || feed::feed(&ahead, end, chosen, &send));
-        for batch in receive {
-            let batch = batch?;
-            let done = batch.last().map_or(0, |fed| fed.record.seq);
-            for fed in batch {
-                pass.record(fed)?;
-            }
+    let describe = |view: &dyn Store, seq, start: &Start| chosen.described(view, seq, start);
+    let mut opener = Opener::new(false, None, describe);
+    let mut fault = None;
+    let read =
+        |view: &dyn Store, each: &mut dyn FnMut(Record) -> ControlFlow<()>| view.read(1, end, each);
+    let open = |view: &dyn Store, record| opener.open(view, record);
+    read_ahead(&store, read, open, &mut |opened: Opened| {
+        let done = opened.record.seq;
+        if let Err(found) = pass.record(opened) {
+            fault = Some(found);
+            return ControlFlow::Break(());
+        }
+        if done.is_multiple_of(TOLD_EVERY) || done == end {
             progress(done, end);
         }
-        Ok(())
+        ControlFlow::Continue(())
     })?;
+    if let Some(fault) = fault {
+        return Err(fault.into());
+    }
     pass.report(&store, &chosen)
 }
 
@@ -99,11 +101,11 @@ struct Pass<'p> {
 }
 
 impl Pass<'_> {
-    fn record(&mut self, mut fed: Fed) -> Result<(), RederiveFault> {
+    fn record(&mut self, opened: Opened) -> Result<(), RederiveFault> {
+        let Opened { record, body, rows } = opened;
         let derived = self
             .rerun
-            .step(&mut fed, &self.old, &self.new, &self.gone)?;
-        let record = &fed.record;
+            .step(&record, body?, rows, &self.old, &self.new, &self.gone)?;
         let Some(derivation) = self.rerun.derivation() else {
             return Ok(());
         };
@@ -112,7 +114,7 @@ impl Pass<'_> {
             at: Timestamp(record.at_us),
             wire: derivation.wire(),
         };
-        if record::is_text(&derived, &fed.record.outcomes) {
+        if record::is_text(&derived, &record.outcomes) {
             for outcome in &derived {
                 self.old.take(now, outcome);
                 self.new.take(now, outcome);
@@ -120,7 +122,7 @@ impl Pass<'_> {
             self.stories.alike(&derived);
             return Ok(());
         }
-        let recorded = record::outcomes(record)?;
+        let recorded = record::outcomes(&record)?;
         self.gone.follow(derivation.plant(), &recorded, &derived);
         self.stories.differ(now, &recorded, &derived, &self.gone);
         // What a request ended in the recording, and finds not to be there now.

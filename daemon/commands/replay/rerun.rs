@@ -3,7 +3,6 @@
 //! Two things a person or a timer did were done to the recorded run and must fit this one: a release names
 //! a hold by number and by what its asker saw, and alarms clear when a timer of theirs is due.
 
-use super::feed::Fed;
 use super::gone::Gone;
 use super::side::Side;
 use super::texts::Chosen;
@@ -14,9 +13,8 @@ use chargehand_core::{
 use chargehand_derive::Derivation;
 use chargehand_derive::RederiveFault;
 use chargehand_derive::record::{Body, MessageBody};
-use chargehand_ledger::Store;
+use chargehand_ledger::{Record, Store};
 use chargehand_wire::Row;
-use std::mem;
 
 /// What no hold's seq is.
 const NEVER_SEEN: u64 = 0;
@@ -61,22 +59,25 @@ impl<'r> Rerun<'r> {
     /// Derives the next record.
     pub(super) fn step(
         &mut self,
-        fed: &mut Fed,
+        record: &Record,
+        mut body: Body,
+        rows: Option<Vec<Row>>,
         old: &Side,
         new: &Side,
         gone: &Gone,
     ) -> Result<Vec<Outcome>, RederiveFault> {
-        let (seq, at) = (fed.record.seq, Timestamp(fed.record.at_us));
-        if let Body::Start(start) = &fed.body {
+        let (seq, at) = (record.seq, Timestamp(record.at_us));
+        if let Body::Start(start) = &body {
             self.start(seq, start)?;
         }
         let Some(derivation) = &mut self.line else {
             return Err(RederiveFault::NoStart { seq });
         };
-        let Body::Message(message) = &mut fed.body else {
-            return Ok(derivation.derive(seq, at, &fed.body, &[]));
+        let Body::Message(message) = &mut body else {
+            return Ok(derivation.derive(seq, at, &body, &[]));
         };
-        let mut rows = mem::take(&mut fed.rows);
+        let payload = record.payload.as_deref().unwrap_or_default();
+        let mut rows = rows.unwrap_or_else(|| derivation.read(message, payload));
         for row in &mut rows {
             if let Input::Request(request) = &mut row.input
                 && let RequestKind::Release(release) = &mut request.kind

@@ -7,7 +7,7 @@ use crate::files::{BadConfiguration, PlantFile, read_plant};
 use crate::folder::RulesFolder;
 use crate::store::LineStore;
 use chargehand_core::{Start, TextDigest};
-use chargehand_derive::{RederiveFault, Regime, Texts, text_digest, texts_of};
+use chargehand_derive::{Described, RederiveFault, Regime, Texts, text_digest, texts_of};
 use chargehand_ledger::Store;
 use std::collections::BTreeSet;
 use std::fs;
@@ -79,6 +79,17 @@ impl Chosen {
                 .map_or(recorded.plant, |(_, text)| text.clone()),
             rulebook: self.rulebook.clone().unwrap_or(recorded.rulebook),
         })
+    }
+
+    /// What the plant description means that a start puts in force in the replay; nothing where that cannot be said.
+    pub(super) fn described(
+        &self,
+        store: &dyn Store,
+        seq: u64,
+        start: &Start,
+    ) -> Option<Described> {
+        let text = self.texts(store, seq, start).ok()?.plant;
+        Described::read(&text, self.name()).ok()
     }
 
     /// What these texts put in force; `seq` is the record that wants them.
