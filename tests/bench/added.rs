@@ -1,22 +1,19 @@
 //! What one more station and one more rule cost: the shipped line, and the same line with more of them, under the
 //! same load. All are measured in turns; the daemon's processor time tells small differences that its rate hides.
 
-use crate::figures::{Row, grouped, quantile};
+use crate::figures::{Row, grouped, processor_time, quantile};
 use crate::sides::{BASE, Side, plant, wait_until_online};
 use crate::support::daemon::Daemon;
 use crate::support::mosquitto::Mosquitto;
 use crate::support::{Folder, PLANT_BROKER, repository};
 use std::fs;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 /// Readings sent and not yet answered.
 const OUTSTANDING: u64 = 400;
 /// Stations and rules of the shipped line.
 const STATIONS: u32 = 11;
 const RULES: u32 = 3;
-/// A clock tick of the system's account of processor time.
-const TICK: Duration = Duration::from_millis(10);
-
 /// What is measured: so many stations, rules about the readings that come, and rules about others.
 struct Variant {
     stations: u32,
@@ -153,31 +150,17 @@ impl Running {
     /// Messages a second, and microseconds of the daemon's processor time for each.
     fn round(&mut self, count: u64) -> [f64; 2] {
         let (before, _) = self.side.day.made();
-        let (begun, used) = (Instant::now(), self.used());
+        let (begun, used) = (Instant::now(), processor_time(self.program.id()));
         self.side
             .load
             .saturate(&mut self.side.day, count, OUTSTANDING);
-        let (wall, used) = (begun.elapsed(), self.used() - used);
+        let (wall, used) = (begun.elapsed(), processor_time(self.program.id()) - used);
         let (after, _) = self.side.day.made();
         let messages = (after - before) as f64;
         [
             messages / wall.as_secs_f64(),
             used.as_secs_f64() * 1e6 / messages,
         ]
-    }
-
-    /// Processor time of the daemon so far.
-    fn used(&self) -> Duration {
-        let stat =
-            fs::read_to_string(format!("/proc/{}/stat", self.program.id())).expect("it runs");
-        // After the name in brackets; user and system time.
-        let after = stat.rsplit(") ").next().unwrap_or_default();
-        let ticks = after
-            .split(' ')
-            .skip(11)
-            .take(2)
-            .filter_map(|ticks| ticks.parse::<u32>().ok());
-        TICK * ticks.sum::<u32>()
     }
 }
 

@@ -46,6 +46,13 @@ impl Echo {
     }
 }
 
+impl Echo {
+    /// Its process id.
+    pub fn id(&self) -> u32 {
+        self.0.id()
+    }
+}
+
 impl Drop for Echo {
     fn drop(&mut self) {
         // It may have ended already.

@@ -94,6 +94,36 @@ pub fn quantile<T: PartialOrd + Copy>(mut values: Vec<T>, share: f64) -> T {
     values[(last as f64 * share).round() as usize]
 }
 
+/// A tick of the system's account of processor time.
+const TICK: Duration = Duration::from_millis(10);
+
+/// Processor time that a process has used so far, user and system.
+pub fn processor_time(process: u32) -> Duration {
+    let stat = fs::read_to_string(format!("/proc/{process}/stat")).expect("it runs");
+    // After the name in brackets.
+    let after = stat.rsplit(") ").next().unwrap_or_default();
+    let ticks = after.split(' ').skip(11).take(2);
+    TICK * ticks
+        .filter_map(|ticks| ticks.parse::<u32>().ok())
+        .sum::<u32>()
+}
+
+/// Time of all cores so far that nobody wanted, and that the machine under this one kept for itself.
+pub fn idle_and_stolen() -> [Duration; 2] {
+    let stat = fs::read_to_string("/proc/stat").expect("the system's account");
+    let ticks: Vec<u32> = stat
+        .lines()
+        .next()
+        .unwrap_or_default()
+        .split_whitespace()
+        .skip(1)
+        .filter_map(|ticks| ticks.parse().ok())
+        .collect();
+    // user, nice, system, idle, waiting for a disk, interrupts, soft ones, stolen.
+    let of = |column: usize| ticks.get(column).copied().unwrap_or_default();
+    [TICK * (of(3) + of(4)), TICK * of(7)]
+}
+
 /// A number with a space between thousands.
 pub fn grouped(value: f64) -> String {
     let digits = format!("{value:.0}");

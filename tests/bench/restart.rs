@@ -14,7 +14,7 @@ use crate::support::daemon::{Daemon, chargehand, ledger, stderr, stdout};
 use crate::support::mosquitto::Mosquitto;
 use crate::support::{Folder, PLANT_BROKER, repository};
 use chargehand::files::LineFiles;
-use chargehand::run::{Batch, Incoming, KeptState, recover};
+use chargehand::run::{Batch, Incoming, recover, snapshot};
 use chargehand_core::Timestamp;
 use chargehand_derive::Derivation;
 use chargehand_derive::STACK;
@@ -29,10 +29,10 @@ use std::time::{Duration, Instant};
 const READING: &str = "vennick/castware/l1/s30/reading";
 /// Records in one commit, and from one snapshot to the next, as the running line has them at most.
 const BATCH: u64 = 512;
-const SNAPSHOT_EVERY: u64 = 50_000;
+const SNAPSHOT_EVERY: u64 = 75_000;
 const SNAPSHOTS_KEPT: usize = 2;
 /// Readings behind the newest snapshot at the kill: just too few for another one.
-const TAIL: u64 = 49_000;
+const TAIL: u64 = 74_000;
 /// Seconds a start after the kill may take.
 const START_WITHIN: f64 = 1.0;
 /// The share of the rate of reading and decoding alone that `verify` is to reach.
@@ -189,7 +189,7 @@ fn commit(
     let before = store.head().seq;
     let head = before + batch.entries.len() as u64;
     let due = head - *snapshot_at >= SNAPSHOT_EVERY;
-    let kept = due.then(|| KeptState::of(derivation.line().state()));
+    let kept = due.then(|| snapshot(derivation.line().state()));
     if let Some(kept) = &kept {
         *snapshot_at = head;
         batch.keep(derivation, store, Timestamp(at.as_microsecond()), kept);
@@ -198,7 +198,7 @@ fn commit(
         .append(LedgerBatch {
             entries: batch.entries.into(),
             blobs: Vec::new(),
-            snapshot: kept.map(|kept| kept.snapshot),
+            snapshot: kept,
             snapshots_left: Some(SNAPSHOTS_KEPT),
             // As if the broker had confirmed what was said of the batches before.
             published: before,

@@ -54,11 +54,11 @@ pub struct Sides {
     pub batched: Option<Side>,
     pub folder: Folder,
     program: Daemon,
-    _echo: Echo,
+    answering: Echo,
     _scripts: Vec<Script>,
     port: u16,
     // Last: whoever is connected goes first.
-    _broker: Mosquitto,
+    broker: Mosquitto,
 }
 
 /// The shipped plant description, its rules beside it.
@@ -91,11 +91,16 @@ impl Sides {
             batched,
             folder,
             program,
-            _echo: running,
+            answering: running,
             _scripts: scripts,
             port,
-            _broker: broker,
+            broker,
         }
+    }
+
+    /// The processes of the daemon, the echo and the broker.
+    pub fn processes(&self) -> [u32; 3] {
+        [self.program.id(), self.answering.id(), self.broker.id()]
     }
 
     /// Lets daemon and subscribers find what is wrong with the next pieces, after as many good ones.

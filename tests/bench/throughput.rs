@@ -1,7 +1,7 @@
 //! Messages a second with 400 readings always unanswered: the daemon beside the bare echo and beside a subscriber
 //! written by hand, round by round. First all of them must find the same in pieces that have something wrong.
 
-use crate::figures::{Row, grouped, quantile, verdict};
+use crate::figures::{Row, grouped, idle_and_stolen, processor_time, quantile, verdict};
 use crate::sides::{Side, Sides};
 use std::time::Duration;
 
@@ -17,6 +17,7 @@ pub fn measure(quick: bool) -> Vec<Row> {
     let (rounds, count) = if quick { (3, 10_000) } else { (5, 40_000) };
     agree();
     let mut sides = Sides::start();
+    let [daemon_id, echo_id, broker_id] = sides.processes();
     saturated(&mut sides.echo, count / 4);
     saturated(&mut sides.daemon, count / 4);
     println!("\n## Throughput\n");
@@ -31,16 +32,29 @@ pub fn measure(quick: bool) -> Vec<Row> {
     );
     println!("|---|---|---|---|---|---|");
     let mut rows: Vec<[f64; 5]> = Vec::new();
+    let (mut echo_took, mut daemon_took) = (Vec::new(), Vec::new());
     for round in 1..=rounds {
         // Whoever goes second may find the machine in another state: take turns.
         let (echo, daemon);
         if round % 2 == 1 {
-            echo = saturated(&mut sides.echo, count);
-            daemon = saturated(&mut sides.daemon, count);
+            echo = accounted(&mut sides.echo, count, [echo_id, broker_id]);
+            daemon = accounted(&mut sides.daemon, count, [daemon_id, broker_id]);
         } else {
-            daemon = saturated(&mut sides.daemon, count);
-            echo = saturated(&mut sides.echo, count);
+            daemon = accounted(&mut sides.daemon, count, [daemon_id, broker_id]);
+            echo = accounted(&mut sides.echo, count, [echo_id, broker_id]);
         }
+        let (
+            Accounted {
+                rate: echo,
+                took: of_echo,
+            },
+            Accounted {
+                rate: daemon,
+                took: of_daemon,
+            },
+        ) = (echo, daemon);
+        echo_took.push(of_echo);
+        daemon_took.push(of_daemon);
         let single = saturated(&mut sides.single, count / FEWER);
         let batched = sides
             .batched
@@ -60,6 +74,7 @@ pub fn measure(quick: bool) -> Vec<Row> {
         verdict(middle[2] >= TARGET),
         verdict(least >= TARGET_EACH)
     );
+    print_processor_time(&echo_took, &daemon_took);
     sides.finish();
     let [echo, daemon, ratio, single, batched] = middle;
     let times = daemon / single;
@@ -125,6 +140,51 @@ fn median(values: Vec<f64>) -> f64 {
         f64::NAN
     } else {
         quantile(values, 0.5)
+    }
+}
+
+/// What a round showed.
+struct Accounted {
+    /// All messages a second.
+    rate: f64,
+    /// Microseconds a message: of who answers, of the broker, of the load, of no one, and stolen.
+    took: [f64; 5],
+}
+
+/// As [`saturated`], with processor time.
+fn accounted(side: &mut Side, count: u64, [answers, broker]: [u32; 2]) -> Accounted {
+    let look = || {
+        let [idle, stolen] = idle_and_stolen();
+        let [answers, broker, load] = [answers, broker, std::process::id()].map(processor_time);
+        [answers, broker, load, idle, stolen]
+    };
+    let (made, _) = side.day.made();
+    let before = look();
+    let rate = saturated(side, count);
+    let after = look();
+    let messages = (side.day.made().0 - made) as f64;
+    let took = [0, 1, 2, 3, 4].map(|column| {
+        let took: Duration = after[column].saturating_sub(before[column]);
+        took.as_secs_f64() * 1e6 / messages
+    });
+    Accounted { rate, took }
+}
+
+fn print_processor_time(echo: &[[f64; 5]], daemon: &[[f64; 5]]) {
+    println!(
+        "\nProcessor time a message, medians of the rounds: what all of them need together is the least that a message can take on this machine's cores. \
+         Stolen is what the machine under this one did not give.\n"
+    );
+    println!(
+        "| answered by | itself | broker | load | together | idle | stolen |\n|---|---|---|---|---|---|---|"
+    );
+    for (name, rounds) in [("echo", echo), ("daemon", daemon)] {
+        let [itself, broker, load, idle, stolen] = [0, 1, 2, 3, 4]
+            .map(|column| median(rounds.iter().map(|round| round[column]).collect()));
+        println!(
+            "| {name} | {itself:.1} us | {broker:.1} us | {load:.1} us | {:.1} us | {idle:.1} us | {stolen:.1} us |",
+            itself + broker + load
+        );
     }
 }
 

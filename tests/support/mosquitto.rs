@@ -74,6 +74,11 @@ impl Mosquitto {
         self.port
     }
 
+    /// Its process id.
+    pub fn id(&self) -> u32 {
+        self.process.child.id()
+    }
+
     /// Kills the broker, so that it writes nothing down.
     pub fn kill(&mut self) {
         self.process.kill();
