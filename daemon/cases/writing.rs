@@ -585,7 +585,7 @@ fn reading(r) {
             .unwrap_or_else(|fault| panic!("{fault}"))
             .derivation;
         for (seconds, topic, payload) in messages {
-            let mut batch = crate::run::Batch::default();
+            let mut batch = crate::run::Intake::default();
             let message = Incoming {
                 topic: format!("ostby/pans/b2/{topic}"),
                 payload: payload.as_bytes().to_vec(),

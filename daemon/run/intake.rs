@@ -134,7 +134,7 @@ pub struct Receipt {
 
 /// Records made of a batch, not yet durable.
 #[derive(Debug, Default)]
-pub struct Batch {
+pub struct Intake {
     /// For the ledger.
     pub entries: Vec<Entry>,
     /// What each led to, in the same order.
@@ -146,14 +146,14 @@ pub struct Batch {
     /// Every row of a station, new or come again: its receipt.
     pub taken: Vec<Receipt>,
     /// The batch before, where it is on its way into the ledger.
-    before: Option<Arc<Batch>>,
+    before: Option<Arc<Intake>>,
     /// Keys that this one is the first to bring.
     keys: HashMap<String, KeyHit>,
     /// What the ledger knows of those that were looked up.
     found: HashMap<String, Option<KeyHit>>,
 }
 
-impl Batch {
+impl Intake {
     /// One that is derived while the one before is on its way into the ledger.
     #[must_use]
     pub fn behind(before: &Arc<Self>) -> Self {
@@ -243,7 +243,7 @@ impl Batch {
         self.take_arrival(derivation, store, at, arrival)
     }
 
-    /// As [`Batch::take_message`], for a message that was read and whose keys were looked up.
+    /// As [`Intake::take_message`], for a message that was read and whose keys were looked up.
     ///
     /// # Errors
     /// The ledger cannot be read.
@@ -339,7 +339,7 @@ impl Batch {
 struct Past<'b> {
     store: &'b dyn Store,
     found: &'b HashMap<String, Option<KeyHit>>,
-    before: Option<&'b Batch>,
+    before: Option<&'b Intake>,
     keys: &'b mut HashMap<String, KeyHit>,
     outcomes: &'b [Vec<Outcome>],
 }

@@ -19,7 +19,7 @@ mod tests;
 pub use begin::{BeginFault, Given, Stands, WAIT_MAX, stands};
 pub use clock::{Clock, Machine};
 pub use faults::{Follows, LineFault};
-pub use intake::{Arrival, Batch, Incoming};
+pub use intake::{Arrival, Incoming, Intake};
 pub use keeping::snapshot;
 pub use outbox::{Written, again, messages};
 pub use receipts::Receipts;

@@ -1,5 +1,5 @@
-//! The line thread's loop: take a batch, derive, commit, PUBACK, publish; and what the line says by
-//! itself, beats and renewals, so that a hung judge stops the beat.
+//! The line thread's loop: take a batch, derive, commit, PUBACK, publish. What the line says by itself, beats and
+//! renewals, comes from the same thread (`saying`), so that a hung judge stops the beat.
 //!
 //! Where more waits, a batch is handed over to be flushed and the next one derived meanwhile, at most one ahead: it
 //! is written once the one before is flushed, and what that one led to is said while this one is being flushed.
@@ -7,22 +7,22 @@
 //! Nothing leaves before its record is durable. When a commit fails the line is ahead of the disk: it
 //! says so, acknowledges nothing and ends; what brings it up again derives the truth.
 
+mod saying;
+
 use super::clock::Clock;
 use super::echo::Echo;
 use super::faults::LineFault;
-use super::intake::{Arrival, Batch, Incoming};
-use super::keeping::{self, Keeping};
-use super::outbox::{self, Outbox, Written};
+use super::intake::{Arrival, Incoming, Intake};
+use super::keeping::Keeping;
+use super::outbox::Outbox;
 use super::receipts::Receipts;
-use super::states::{Change, Pace, States};
+use super::states::{Change, States};
 use crate::bus::{self, AckToken, Carrier, Confirm, Event};
 use chargehand_core::{Span, Timestamp};
 use chargehand_derive::Derivation;
 use chargehand_derive::record::Body;
-use chargehand_ledger::{Batch as LedgerBatch, Entry, Head, Snapshot, Store, StoreError};
-use chargehand_wire::{Beat, Mode, Publish, Status};
-use std::collections::BTreeMap;
-use std::ops::ControlFlow;
+use chargehand_ledger::{Batch, Entry, Head, Snapshot, Store};
+use saying::Announced;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
@@ -37,12 +37,8 @@ const LOOK_MAX: usize = 4 * BATCH_MAX;
 const JOIN_MAX: usize = 20 * BATCH_MAX;
 /// A station that hears no beat for three of these takes silence as held.
 pub(super) const BEAT: Span = Span::from_secs(1);
-/// A beat that is late by so much does not wait for the end of the round.
-const LATE: Span = Span::from_millis(500);
 /// How long the line waits for room on the bus before it looks whether a beat is due.
 const WAIT: Duration = Duration::from_millis(100);
-/// After a lost session, what was published in the last minute goes out again.
-const REPEAT: Span = Span::from_secs(60);
 /// So many records after a snapshot comes the next: a restart derives at most so many again.
 const SNAPSHOT_EVERY: u64 = 75_000;
 /// So many snapshots stay, beside those that open an era.
@@ -51,8 +47,6 @@ const SNAPSHOTS_KEPT: usize = 2;
 const HANGS: Span = Span::from_secs(10);
 /// Tag of what is a state, not a record's message.
 const STATE: u64 = u64::MAX;
-/// How long an orderly stop waits for the broker to confirm.
-const FAREWELL: Duration = Duration::from_secs(2);
 
 /// One line at work.
 pub struct Worker {
@@ -76,7 +70,7 @@ pub struct Worker {
     /// And behind which record.
     left_seq: u64,
     states: States,
-    said: Said,
+    said: Announced,
     /// What the next beats name.
     receipts: Receipts,
     /// Durable, and not acknowledged before beats have named what waits.
@@ -91,21 +85,6 @@ pub struct Worker {
     /// Whether all is done on this one thread.
     alone: bool,
     taken: u64,
-}
-
-/// What was last said of the daemon itself on this connection.
-#[derive(Default)]
-struct Said {
-    head: u64,
-    /// How many messages had been taken in when the head was said.
-    head_after: u64,
-    /// The line cannot keep up: how long messages wait.
-    behind: Option<Span>,
-    /// What the broker refused on this connection, and why.
-    refused: BTreeMap<String, String>,
-    status_stale: bool,
-    /// Answers that reached no subscriber.
-    unheard: u64,
 }
 
 /// What came under a token.
@@ -135,7 +114,7 @@ impl Look {
 
 /// What was made of a look, derived and perhaps not yet durable.
 struct Made {
-    batch: Arc<Batch>,
+    batch: Arc<Intake>,
     entries: Arc<[Entry]>,
     /// Its messages.
     tokens: Vec<AckToken>,
@@ -194,7 +173,7 @@ impl Worker {
             left_at,
             left_seq,
             states,
-            said: Said::default(),
+            said: Announced::default(),
             receipts: Receipts::default(),
             held_back: Vec::new(),
             beats: 0,
@@ -255,9 +234,9 @@ impl Worker {
         }
         self.store.in_place()?;
         let published = self.outbox.confirmed();
-        self.store.append(LedgerBatch {
+        self.store.append(Batch {
             published,
-            ..LedgerBatch::default()
+            ..Batch::default()
         })?;
         Ok(())
     }
@@ -460,8 +439,8 @@ impl Worker {
     /// Derives what was taken.
     fn derive(&mut self, look: Look, now: Timestamp) -> Result<Made, LineFault> {
         let mut batch = match &self.ahead {
-            Some(ahead) => Batch::behind(&ahead.batch),
-            None => Batch::default(),
+            Some(ahead) => Intake::behind(&ahead.batch),
+            None => Intake::default(),
         };
         let store = &*self.store;
         if let Some(by) = self.clock.step() {
@@ -513,7 +492,7 @@ impl Worker {
 
     fn made(
         &mut self,
-        mut batch: Batch,
+        mut batch: Intake,
         tokens: Vec<AckToken>,
         up: Option<u64>,
         now: Timestamp,
@@ -585,11 +564,11 @@ impl Worker {
     }
 
     /// Inputs and outcomes of a batch: one transaction, flushed once.
-    fn for_ledger(&self, made: &Made) -> LedgerBatch {
-        LedgerBatch {
+    fn for_ledger(&self, made: &Made) -> Batch {
+        Batch {
             entries: Arc::clone(&made.entries),
             published: self.outbox.confirmed(),
-            ..LedgerBatch::default()
+            ..Batch::default()
         }
     }
 
@@ -629,383 +608,19 @@ impl Worker {
 
     /// The state and the record that names it, alone: nobody's answer waits for so much.
     fn name_state(&mut self, written: Snapshot, now: Timestamp) -> Result<(), LineFault> {
-        let mut batch = Batch::default();
+        let mut batch = Intake::default();
         batch.keep(&mut self.derivation, &*self.store, now, &written);
         let mut made = self.made(batch, Vec::new(), None, now);
         made.keeps = true;
         made.before = self.store.head().seq;
-        self.store.hand_over(LedgerBatch {
+        self.store.hand_over(Batch {
             entries: Arc::clone(&made.entries),
             snapshot: Some(written),
             snapshots_left: Some(SNAPSHOTS_KEPT),
             published: self.outbox.confirmed(),
-            ..LedgerBatch::default()
+            ..Batch::default()
         })?;
         self.ahead = Some(made);
         Ok(())
-    }
-
-    /// A new connection: resume behind what is confirmed; after a lost session further back.
-    fn greet(&mut self, generation: u64, now: Timestamp) -> Result<(), LineFault> {
-        let mut after = self.outbox.confirmed();
-        if std::mem::take(&mut self.repeat) {
-            after = after.min(self.last_before(Timestamp(self.left_at.0 - REPEAT.0))?);
-        }
-        self.outbox.connect(generation, after);
-        self.echo.connect(now);
-        let refused = std::mem::take(&mut self.said.refused);
-        self.said = Said {
-            // Subscriptions are refused before a connection is greeted; answers were on the last one.
-            refused: refused
-                .into_iter()
-                .filter(|(what, _)| what.starts_with("the subscription"))
-                .collect(),
-            behind: self.said.behind,
-            ..Said::default()
-        };
-        self.states.connected();
-        self.next_beat = now;
-        Ok(())
-    }
-
-    /// The last record before a time, up to where the last connection ended. Times never run backwards in a ledger but
-    /// where a person turned them back: before that is not looked, unless that was after the connection.
-    fn last_before(&self, at: Timestamp) -> Result<u64, StoreError> {
-        let turned_back = self.derivation.line().state().turned_back;
-        let mut high = self.left_seq;
-        let mut low = if turned_back <= high { turned_back } else { 0 };
-        while low < high {
-            let middle = low + (high - low).div_ceil(2);
-            match self.store.record(middle)? {
-                Some(record) if record.at_us < at.0 => low = middle,
-                _ => high = middle - 1,
-            }
-        }
-        Ok(low)
-    }
-
-    /// Hands over a batch's messages, unless older ones are still to be handed over from the ledger.
-    fn hand_over(
-        &mut self,
-        batch: &Batch,
-        entries: &[Entry],
-        before: u64,
-    ) -> Result<(), LineFault> {
-        if self.outbox.generation.is_none() || self.outbox.cursor() != before {
-            return Ok(());
-        }
-        for (index, outcomes) in batch.outcomes.iter().enumerate() {
-            let entry = &entries[index];
-            let written = Written {
-                seq: before + 1 + index as u64,
-                at: Timestamp(entry.at_us),
-                message: batch.messages[index].as_ref(),
-                payload: entry.payload.as_deref().unwrap_or_default(),
-            };
-            let publishes = outbox::messages(self.derivation.wire(), &written, outcomes);
-            self.hand(written.seq, publishes)?;
-        }
-        Ok(())
-    }
-
-    /// Hands over a part of what the ledger holds and this connection has not been given.
-    fn catch_up(&mut self) -> Result<(), LineFault> {
-        let head = self.store.head().seq;
-        if self.outbox.generation.is_none() || self.outbox.cursor() >= head {
-            return Ok(());
-        }
-        let from = self.outbox.cursor() + 1;
-        let to = head.min(from + BATCH_MAX as u64 - 1);
-        let mut found = Vec::new();
-        self.store.read(from, to, &mut |record| {
-            let seq = record.seq;
-            let publishes =
-                outbox::stored_messages(self.derivation.wire(), self.derivation.line(), record);
-            found.push((seq, publishes));
-            ControlFlow::Continue(())
-        })?;
-        for (seq, publishes) in found {
-            self.hand(seq, publishes)?;
-        }
-        Ok(())
-    }
-
-    fn hand(&mut self, seq: u64, publishes: Vec<Publish>) -> Result<(), LineFault> {
-        self.outbox.handed(
-            seq,
-            u32::try_from(publishes.len()).expect("a record has few messages"),
-        );
-        for publish in publishes {
-            self.publish(publish, seq)?;
-        }
-        Ok(())
-    }
-
-    fn answer_again(&mut self, batch: &Batch, now: Timestamp) -> Result<(), LineFault> {
-        for again in &batch.again {
-            let publishes = outbox::again(
-                self.derivation.wire(),
-                self.derivation.line(),
-                &*self.store,
-                again,
-                now,
-            )?;
-            for publish in publishes {
-                self.publish(publish, STATE)?;
-            }
-        }
-        Ok(())
-    }
-
-    /// Hands a publish over, behind all that was before. A broker that is slower than the line makes it wait; its
-    /// beats do not.
-    fn publish(&mut self, publish: Publish, tag: u64) -> Result<(), LineFault> {
-        let Some(generation) = self.outbox.generation else {
-            return Ok(());
-        };
-        loop {
-            let has_room = self.link.has_room(Instant::now() + WAIT);
-            let now = self.clock.now();
-            if now >= self.next_beat + LATE {
-                self.store.in_place()?;
-                self.say_gates(now)?;
-                self.beat(now)?;
-            }
-            if has_room {
-                break;
-            }
-        }
-        Ok(self.link.publish(on_the_bus(publish, generation, tag))?)
-    }
-
-    /// Hands over what goes before all else and waits for nothing: what a gate depends on. What is said on one topic
-    /// is all said so, or none of it.
-    fn urgent(&self, publishes: Vec<Publish>) -> Result<(), LineFault> {
-        let Some(generation) = self.outbox.generation else {
-            return Ok(());
-        };
-        for publish in publishes {
-            self.link.publish(bus::Publish {
-                urgent: true,
-                ..on_the_bus(publish, generation, STATE)
-            })?;
-        }
-        Ok(())
-    }
-
-    /// Acknowledges what is durable, unless too many names wait for a beat: then beats come first, and where none
-    /// can be said the broker waits, as nobody would learn of what it sends.
-    fn acknowledge(&mut self, tokens: Vec<AckToken>, now: Timestamp) -> Result<(), LineFault> {
-        self.held_back.extend(tokens);
-        if self.receipts.is_full() && self.outbox.generation.is_some() {
-            self.say_gates(now)?;
-            self.beat(now)?;
-        }
-        if !self.receipts.is_full() {
-            self.link.ack(std::mem::take(&mut self.held_back));
-        }
-        Ok(())
-    }
-
-    /// Gates and alarms are said as soon as they change: stations and people act on them.
-    fn say_states(&mut self, now: Timestamp) -> Result<(), LineFault> {
-        if self.outbox.generation.is_none() {
-            return Ok(());
-        }
-        self.say_gates(now)?;
-        self.say(Pace::AtOnce, now)
-    }
-
-    fn say_gates(&mut self, now: Timestamp) -> Result<(), LineFault> {
-        let gates = self.states.say(Pace::Urgent, self.derivation.wire(), now);
-        self.urgent(gates)
-    }
-
-    fn say(&mut self, pace: Pace, now: Timestamp) -> Result<(), LineFault> {
-        for publish in self.states.say(pace, self.derivation.wire(), now) {
-            self.publish(publish, STATE)?;
-        }
-        Ok(())
-    }
-
-    /// Beats, and at the same pace what need not be said more often.
-    fn keep_time(&mut self, now: Timestamp) -> Result<(), LineFault> {
-        if now < self.next_beat {
-            return Ok(());
-        }
-        if self.outbox.generation.is_none() {
-            self.next_beat = now + BEAT;
-            return Ok(());
-        }
-        self.look_behind(now);
-        if self.ahead.is_none() {
-            self.states.settle(&self.derivation, now);
-        }
-        if std::mem::take(&mut self.said.status_stale) | self.states.status_is_new() {
-            self.urgent(vec![self.status(Mode::Online, None, now)])?;
-        }
-        self.beat(now)?;
-        self.link.ack(std::mem::take(&mut self.held_back));
-        self.say(Pace::WithBeat, now)?;
-        let head = self.store.head();
-        // While messages wait it is said again, as nothing else tells when they wait no longer.
-        let stale = self.said.head != head.seq || self.said.head_after != self.taken;
-        if stale || self.said.behind.is_some() {
-            (self.said.head, self.said.head_after) = (head.seq, self.taken);
-            // On its way from when it is handed over.
-            self.echo.sent(now);
-            let wire = self.derivation.wire();
-            let publish = wire.head(head.seq, &head.chain.to_string(), now);
-            self.publish(publish, STATE)?;
-        }
-        Ok(())
-    }
-
-    /// Whether more comes in than the line takes. Said once when it begins, with how long messages wait each time
-    /// that has doubled, and once when it is over.
-    fn look_behind(&mut self, now: Timestamp) {
-        let behind = self.echo.behind(now);
-        let said = self.said.behind;
-        let base = &self.derivation.plant().line.base;
-        let news = match (said, behind) {
-            (None, Some(waits)) => {
-                tracing::warn!("line {base}: {}", behind_words(waits));
-                true
-            }
-            (Some(_), None) => {
-                tracing::info!("line {base}: messages wait no longer");
-                true
-            }
-            (Some(said), Some(waits)) => waits.0 >= 2 * said.0,
-            (None, None) => false,
-        };
-        if news {
-            self.said.behind = behind;
-            self.said.status_stale = true;
-        }
-    }
-
-    /// One beat of every station, with what was taken in since the last.
-    fn beat(&mut self, now: Timestamp) -> Result<(), LineFault> {
-        self.next_beat = now + BEAT;
-        self.beats += 1;
-        let seq = self.store.head().seq;
-        let mut publishes = Vec::new();
-        for station in &self.derivation.plant().stations {
-            let taken = self.receipts.take(station.name.as_str());
-            publishes.extend(self.derivation.wire().beats(&Beat {
-                station: station.name.as_str(),
-                newest: self.states.newest(&station.name),
-                readings: taken.readings(),
-                events: taken.events(),
-                count: self.beats,
-                seq,
-                at: now,
-            }));
-        }
-        self.urgent(publishes)
-    }
-
-    fn status(&self, mode: Mode, fault: Option<&str>, now: Timestamp) -> Publish {
-        let plant = self.derivation.plant();
-        let mut why: Vec<String> = fault.into_iter().map(ToOwned::to_owned).collect();
-        why.extend(
-            self.said
-                .refused
-                .iter()
-                .map(|(what, why)| format!("the broker refused {what}: {why}")),
-        );
-        why.extend(self.said.behind.map(behind_words));
-        if self.said.unheard > 0 {
-            why.push(
-                "answers reached no subscriber: is the station connected, and subscribed?".into(),
-            );
-        }
-        if !plant.without_effect.is_empty() {
-            why.push(format!(
-                "without effect in this version: {}",
-                plant.without_effect.join(", ")
-            ));
-        }
-        let why = why.join("; ");
-        let wrong = !self.said.refused.is_empty() || self.said.behind.is_some();
-        let mode = if mode == Mode::Online && wrong {
-            Mode::Degraded
-        } else {
-            mode
-        };
-        let head = self.store.head();
-        self.derivation.wire().status(
-            self.states.status(),
-            &Status {
-                mode,
-                why: (!why.is_empty()).then_some(why.as_str()),
-                seq: head.seq,
-                head: &head.chain.to_string(),
-                waits: self.said.behind,
-                at: now,
-            },
-        )
-    }
-
-    /// The last words: the state as it stands, `offline`, and a snapshot where the ledger still takes one.
-    fn farewell(mut self, fault: Option<&str>) {
-        let now = self.clock.now();
-        if fault.is_none() {
-            self.link.flush(FAREWELL);
-            while let Some(event) = self.link.try_recv() {
-                // What came in and was not taken is not acknowledged: it comes again.
-                self.sort(event, &mut Look::default());
-            }
-            let mut batch = Batch::default();
-            let written = keeping::snapshot(self.derivation.line().state());
-            batch.keep(&mut self.derivation, &*self.store, now, &written);
-            let kept = self.store.append(LedgerBatch {
-                entries: batch.entries.into(),
-                snapshot: Some(written),
-                snapshots_left: Some(SNAPSHOTS_KEPT),
-                published: self.outbox.confirmed(),
-                ..LedgerBatch::default()
-            });
-            if let Err(fault) = kept {
-                tracing::warn!(
-                    "no snapshot at the stop, the next start derives more again: {fault}"
-                );
-            }
-        }
-        let last = self.status(Mode::Offline, fault, now);
-        let last = self.outbox.generation.map(|generation| bus::Publish {
-            urgent: true,
-            ..on_the_bus(last, generation, STATE)
-        });
-        if last.is_some() && !self.link.close(last) {
-            tracing::warn!(
-                "the broker did not confirm our farewell; its will says `offline` for us"
-            );
-        }
-    }
-}
-
-fn behind_words(waits: Span) -> String {
-    format!(
-        "messages wait {} s at the broker, more come than the line takes: find who sends so many",
-        waits.millis() / 1000
-    )
-}
-
-fn on_the_bus(publish: Publish, generation: u64, tag: u64) -> bus::Publish {
-    bus::Publish {
-        generation,
-        topic: publish.topic,
-        payload: publish.payload,
-        retain: publish.retain,
-        qos: publish.qos,
-        urgent: false,
-        // A beat that is lost is followed by the next.
-        tag: (publish.qos > 0).then_some(tag),
-        expiry_s: publish.expiry_s,
-        content_type: Some("application/json"),
-        correlation: publish.correlation,
-        user: publish.attributes,
     }
 }

@@ -14,11 +14,11 @@ use crate::support::daemon::{Daemon, chargehand, ledger, stderr, stdout};
 use crate::support::mosquitto::Mosquitto;
 use crate::support::{Folder, PLANT_BROKER, repository};
 use chargehand::files::LineFiles;
-use chargehand::run::{Batch, Incoming, recover, snapshot};
+use chargehand::run::{Incoming, Intake, recover, snapshot};
 use chargehand_core::Timestamp;
 use chargehand_derive::Derivation;
 use chargehand_derive::STACK;
-use chargehand_ledger::{Batch as LedgerBatch, Store};
+use chargehand_ledger::{Batch, Store};
 use chargehand_sqlite::Sqlite;
 use serde_json::Value;
 use std::fs;
@@ -175,7 +175,7 @@ fn commit(
     messages: Vec<Vec<u8>>,
     snapshot_at: &mut u64,
 ) {
-    let mut batch = Batch::default();
+    let mut batch = Intake::default();
     for payload in messages {
         let message = Incoming {
             topic: READING.to_owned(),
@@ -195,7 +195,7 @@ fn commit(
         batch.keep(derivation, store, Timestamp(at.as_microsecond()), kept);
     }
     store
-        .append(LedgerBatch {
+        .append(Batch {
             entries: batch.entries.into(),
             blobs: Vec::new(),
             snapshot: kept,

@@ -4,7 +4,7 @@ use super::*;
 use crate::support::clock::Standing;
 use crate::support::daemon::{chargehand, freeze, stdout, thaw};
 use chargehand::files::LineFiles;
-use chargehand::run::{Batch, Incoming, recover};
+use chargehand::run::{Incoming, Intake, recover};
 use chargehand_core::Timestamp;
 use chargehand_ledger::Digest;
 use rusqlite::{Connection, params};
@@ -270,7 +270,7 @@ fn left_at(at: Timestamp, said: &[(&str, Value)]) -> (Mosquitto, Folder, PathBuf
     let recovered = recover(&mut store, &texts, "the tests' plant", &Standing::at(at));
     let mut derivation = recovered.expect("a line").derivation;
     for (below, body) in said {
-        let mut batch = Batch::default();
+        let mut batch = Intake::default();
         let message = Incoming {
             topic: topic(below),
             payload: body.to_string().into_bytes(),

@@ -5,14 +5,14 @@
 use crate::derive::memory::Memory;
 use crate::derive::world::{World, incoming, rule_files, texts};
 use crate::support::repository;
-use chargehand::run::{Batch, Receipts, Written, again, messages};
+use chargehand::run::{Intake, Receipts, Written, again, messages};
 use chargehand_core::{Outcome, StationName, Timestamp};
 use chargehand_demo::{
     Observation, Observed, Respondent, Score, Script, plant_description, rehearse,
 };
 use chargehand_derive::Derivation;
 use chargehand_derive::record::Body;
-use chargehand_ledger::{Batch as Append, Store as _};
+use chargehand_ledger::{Batch, Store as _};
 use chargehand_wire::{Beat, LineStatus, Mode, Publish, Status};
 use std::collections::BTreeMap;
 
@@ -63,12 +63,12 @@ impl Indoors {
         }
     }
 
-    fn commit(&mut self, batch: &Batch) -> Vec<Publish> {
+    fn commit(&mut self, batch: &Intake) -> Vec<Publish> {
         let before = self.store.head().seq;
         self.store
-            .append(Append {
+            .append(Batch {
                 entries: batch.entries.clone().into(),
-                ..Append::default()
+                ..Batch::default()
             })
             .unwrap_or_else(|fault| panic!("{fault}"));
         let mut publishes = Vec::new();
@@ -107,7 +107,7 @@ impl Indoors {
     }
 
     /// What people are told, as it changes.
-    fn notices(&self, batch: &Batch, now: Timestamp) -> Vec<Publish> {
+    fn notices(&self, batch: &Intake, now: Timestamp) -> Vec<Publish> {
         let (state, wire) = (self.derivation.line().state(), self.derivation.wire());
         let mut publishes = Vec::new();
         let mut open = false;
@@ -128,7 +128,7 @@ impl Indoors {
         publishes
     }
 
-    fn said(&mut self, batch: &Batch, now: Timestamp) -> Vec<Observation> {
+    fn said(&mut self, batch: &Intake, now: Timestamp) -> Vec<Observation> {
         let mut publishes = self.commit(batch);
         publishes.extend(self.gates(now, false));
         publishes.extend(self.notices(batch, now));
@@ -147,7 +147,7 @@ fn on_the_bus(publish: Publish) -> Observation {
 impl Respondent for Indoors {
     fn tick(&mut self, now_us: i64) -> Vec<Observation> {
         let now = Timestamp(now_us);
-        let mut batch = Batch::default();
+        let mut batch = Intake::default();
         let due = self.derivation.line().poll_timeout();
         if due.is_some_and(|due| due <= now) {
             batch.take(&mut self.derivation, &self.store, now, &Body::Due);
@@ -187,7 +187,7 @@ impl Respondent for Indoors {
 
     fn take(&mut self, now_us: i64, topic: &str, payload: &[u8]) -> Vec<Observation> {
         let now = Timestamp(now_us);
-        let mut batch = Batch::default();
+        let mut batch = Intake::default();
         batch
             .take_message(
                 &mut self.derivation,

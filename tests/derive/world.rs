@@ -3,11 +3,11 @@
 
 use super::memory::Memory;
 use crate::support::clock::Standing;
-use chargehand::run::{Batch, Incoming, recover, recover_on_word};
+use chargehand::run::{Incoming, Intake, recover, recover_on_word};
 use chargehand_core::{Outcome, PersonWord, SEMANTICS, State, Timestamp};
 use chargehand_derive::record::Body;
 use chargehand_derive::{Derivation, Rederivation, Regime, Step, Texts};
-use chargehand_ledger::{Batch as Append, Snapshot, SnapshotRef, Store};
+use chargehand_ledger::{Batch, Snapshot, SnapshotRef, Store};
 use chargehand_script::{Rulebook, Source};
 use std::path::Path;
 
@@ -43,7 +43,7 @@ impl World {
 
     /// Takes a message in.
     pub fn message(&mut self, at: Timestamp, message: Incoming) -> Taken {
-        let mut batch = Batch::default();
+        let mut batch = Intake::default();
         batch
             .take_message(&mut self.derivation, &self.store, at, message)
             .expect("memory can be read");
@@ -52,16 +52,16 @@ impl World {
 
     /// Takes in what is no message.
     pub fn other(&mut self, at: Timestamp, body: &Body) -> Taken {
-        let mut batch = Batch::default();
+        let mut batch = Intake::default();
         batch.take(&mut self.derivation, &self.store, at, body);
         self.commit(batch)
     }
 
-    fn commit(&mut self, mut batch: Batch) -> Taken {
+    fn commit(&mut self, mut batch: Intake) -> Taken {
         self.store
-            .append(Append {
+            .append(Batch {
                 entries: batch.entries.clone().into(),
-                ..Append::default()
+                ..Batch::default()
             })
             .unwrap_or_else(|fault| panic!("{fault}"));
         assert!(batch.outcomes.len() <= 1, "one input makes one record");

@@ -4,11 +4,11 @@
 use crate::support::clock::Standing;
 use crate::support::daemon::{chargehand, stderr, stdout};
 use crate::support::{Folder, repository};
-use chargehand::run::{Batch, Incoming, recover};
+use chargehand::run::{Incoming, Intake, recover};
 use chargehand_core::Timestamp;
 use chargehand_derive::record::Body;
 use chargehand_derive::{Derivation, Texts};
-use chargehand_ledger::{Batch as Append, Store};
+use chargehand_ledger::{Batch, Store};
 use chargehand_script::{Rulebook, Source};
 use chargehand_sqlite::Sqlite;
 use serde_json::{Value, json};
@@ -101,7 +101,7 @@ impl Recording {
             payload: body.to_string().into_bytes(),
             ..Incoming::default()
         };
-        let mut batch = Batch::default();
+        let mut batch = Intake::default();
         let at = at(self.second);
         batch
             .take_message(&mut self.derivation, &self.store, at, message)
@@ -112,7 +112,7 @@ impl Recording {
     /// The line's timer is due.
     pub fn due(&mut self) {
         self.second += 1;
-        let mut batch = Batch::default();
+        let mut batch = Intake::default();
         batch.take(
             &mut self.derivation,
             &self.store,
@@ -156,10 +156,10 @@ impl Recording {
         self.derivation.wire().id(told)
     }
 
-    fn commit(&mut self, batch: &Batch) {
-        let append = Append {
+    fn commit(&mut self, batch: &Intake) {
+        let append = Batch {
             entries: batch.entries.clone().into(),
-            ..Append::default()
+            ..Batch::default()
         };
         self.store.append(append).expect("the disk takes a batch");
     }
