@@ -133,6 +133,7 @@ mod tests {
             since: Timestamp(0),
             ready: false,
             asked_by: None,
+            asked_proven: false,
         }
     }
 

@@ -185,6 +185,7 @@ fn request(plant: &Plant, asked: &Asked) -> Vec<Complaint> {
     let Asked {
         verb,
         role,
+        person,
         members,
     } = asked;
     if RequestVerb::parse(&verb.text).is_none() {
@@ -194,6 +195,12 @@ fn request(plant: &Plant, asked: &Asked) -> Vec<Complaint> {
     }
     if role.text != NONE {
         found.extend(of_role(plant, role));
+    }
+    if let Some(person) = person
+        && plant.person(&person.text).is_none()
+    {
+        let known = plant.persons.iter().map(|known| known.name.as_str());
+        found.push(unknown(person, format!("no person {}", person.text), known));
     }
     for Member {
         name,

@@ -76,6 +76,8 @@ pub struct Asked {
     pub verb: Token,
     /// In which role; `-` for none.
     pub role: Token,
+    /// Who, where the topic names them: behind the role and a slash.
+    pub person: Option<Token>,
     /// What it says beside.
     pub members: Vec<Member>,
 }
@@ -123,11 +125,15 @@ impl Happening {
             [only] if only.text == "session" => Ok(Self::Session),
             [only] if only.text == "restart" => Ok(Self::Restart),
             [request, rest @ ..] if request.text == "request" => match rest {
-                [verb, role, rest @ ..] => Ok(Self::Request(Asked {
-                    verb: verb.clone(),
-                    role: role.clone(),
-                    members: members(rest)?,
-                })),
+                [verb, role, rest @ ..] => {
+                    let (role, person) = role_and_person(role);
+                    Ok(Self::Request(Asked {
+                        verb: verb.clone(),
+                        role,
+                        person,
+                        members: members(rest)?,
+                    }))
+                }
                 _ => Err(short(
                     words,
                     "a request has a verb and a role: write `request release shift-lead …`, and `-` for no role",
@@ -170,9 +176,12 @@ impl Happening {
             }
             Self::Request(asked) => {
                 let (verb, role) = (&asked.verb.text, &asked.role.text);
-                let topic = match role.as_str() {
-                    NONE => format!("{base}/request/{verb}"),
-                    role => format!("{base}/request/{verb}/{role}"),
+                let topic = match (role.as_str(), &asked.person) {
+                    (role, Some(person)) => {
+                        format!("{base}/request/{verb}/{role}/{}", person.text)
+                    }
+                    (NONE, None) => format!("{base}/request/{verb}"),
+                    (role, None) => format!("{base}/request/{verb}/{role}"),
                 };
                 Some((topic, asked.payload(id, now)))
             }
@@ -212,6 +221,22 @@ fn short(words: &[Token], remedy: &'static str) -> NoRow {
         },
         remedy,
     }
+}
+
+/// `shift-lead`, or `shift-lead/sl-e`.
+fn role_and_person(word: &Token) -> (Token, Option<Token>) {
+    let Some((role, person)) = word.text.split_once('/') else {
+        return (word.clone(), None);
+    };
+    let person = Token {
+        text: person.to_owned(),
+        column: word.column + role.chars().count() + 1,
+    };
+    let role = Token {
+        text: role.to_owned(),
+        column: word.column,
+    };
+    (role, Some(person))
 }
 
 fn members(words: &[Token]) -> Result<Vec<Member>, NoRow> {
@@ -376,7 +401,7 @@ impl Asked {
         let (mut whole, mut of) = (Object::default(), Object::default());
         whole.id(&self.members, id);
         let said = |name: &str| self.members.iter().find(|member| member.name == name);
-        if said("by").is_none() {
+        if said("by").is_none() && self.person.is_none() {
             let by = Some(self.role.text.as_str()).filter(|role| *role != NONE);
             whole.text("by", by.unwrap_or("somebody"));
         }
@@ -559,6 +584,16 @@ mod tests {
             "request release foreman hold=h-000009 seen=@ reason=",
             &format!("{base}/request/release/foreman"),
             r#"{"id":"row-1","by":"foreman","hold":"h-000009","seen":0}"#,
+        );
+        check(
+            "request release foreman/f-1 hold=h-000001 seen=@",
+            &format!("{base}/request/release/foreman/f-1"),
+            r#"{"id":"row-1","reason":"said in a case","hold":"h-000001","seen":7}"#,
+        );
+        check(
+            "request place-hold -/f-1 die=D2",
+            &format!("{base}/request/place-hold/-/f-1"),
+            r#"{"id":"row-1","reason":"said in a case","of":{"die":"D2"}}"#,
         );
         check(
             "request place-hold - die=D2 class=minor",

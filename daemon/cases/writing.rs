@@ -298,6 +298,7 @@ impl Writing {
             _ if body.retain => return None,
             ["request", verb] => RowText::request(verb, NONE),
             ["request", verb, role] => RowText::request(verb, role),
+            ["request", verb, role, person] => RowText::request(verb, &format!("{role}/{person}")),
             [station, "reading"] => RowText::of_station(station, "reading", &members),
             [station, "event"] => {
                 RowText::of_station(station, &string(members.get("kind")?)?, &members)

@@ -95,6 +95,8 @@ codes! {
     born_twice = "born-twice" (piece, station);
     /// Left out: a chart follows one gauge.
     by_another_gauge = "by-another-gauge" ();
+    /// A request says another asker than its topic.
+    by_differs = "by-differs" (by, person);
     /// A rule asks how far off nominal what it calculated is.
     calculated_no_nominal = "calculated-no-nominal" (value);
     /// No such characteristic is measured there.
@@ -581,6 +583,10 @@ codes! {
     passage_without_effect = "passage-without-effect" (station, word);
     /// A message without bytes.
     payload_empty = "payload-empty" ();
+    /// Somebody asks in a role that the plant description does not give them.
+    person_not_in_role = "person-not-in-role" (person, role);
+    /// Somebody asks whom the plant description does not name.
+    person_undeclared = "person-undeclared" (person);
     /// Against a route: the piece is held.
     piece_held = "piece-held" ();
     /// What follows from an illegal wish.
@@ -617,6 +623,8 @@ codes! {
     repair_the_rule = "repair-the-rule" ();
     /// A request that is retained.
     request_retained = "request-retained" ();
+    /// Who asks does not stand in the topic.
+    request_unproven = "request-unproven" ();
     /// A request without an id.
     request_without_id = "request-without-id" ();
     /// What was to be made good by a rework is not measured since.

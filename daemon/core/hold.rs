@@ -53,6 +53,9 @@ pub struct Hold<P = PieceName> {
     /// The first of two persons who asked for its release.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub asked_by: Option<String>,
+    /// Whether that one's request was proven.
+    #[serde(default, skip_serializing_if = "core::ops::Not::not")]
+    pub asked_proven: bool,
 }
 
 /// What a hold holds.
@@ -206,6 +209,7 @@ impl<P> Hold<P> {
             since: self.since,
             ready: self.ready,
             asked_by: self.asked_by.clone(),
+            asked_proven: self.asked_proven,
         }
     }
 }
@@ -329,6 +333,7 @@ mod tests {
             since: Timestamp(0),
             ready: false,
             asked_by: None,
+            asked_proven: false,
         };
         let check = |mould: Option<&str>, ambiguous: bool, expect: bool| {
             let told = mould.map(|mould| ("mould".into(), mould.into()));

@@ -184,6 +184,7 @@ impl Holds {
             hold.seq = seq;
             // Who agreed to the release had not seen this.
             hold.asked_by = None;
+            hold.asked_proven = false;
             return Opened::More(id);
         }
         self.opened += 1;
@@ -199,6 +200,7 @@ impl Holds {
             since: now,
             ready: false,
             asked_by: None,
+            asked_proven: false,
         };
         let id = hold.id.clone();
         self.add(&hold);
@@ -230,9 +232,10 @@ impl Holds {
     }
 
     /// The first of two persons asks for the release.
-    pub(crate) fn asked(&mut self, id: &HoldId, by: &str) {
+    pub(crate) fn asked(&mut self, id: &HoldId, by: &str, proven: bool) {
         if let Some(hold) = self.open.get_mut(id) {
             hold.asked_by = Some(by.into());
+            hold.asked_proven = proven;
         }
     }
 
@@ -248,6 +251,7 @@ impl Holds {
             hold.class = class.clone();
             hold.seq = seq;
             hold.asked_by = None;
+            hold.asked_proven = false;
             changed.push(hold.clone());
         }
         if !changed.is_empty() {

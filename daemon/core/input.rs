@@ -287,8 +287,10 @@ pub struct Request {
     pub verb: String,
     /// The role its topic names.
     pub role: Option<RoleName>,
-    /// Who asks: a claim, recorded.
+    /// Who asks: the person its topic names, else a claim.
     pub by: String,
+    /// Whether the topic names who asks, so that the broker has looked.
+    pub proven: bool,
     /// Why.
     pub reason: String,
     /// What is asked.

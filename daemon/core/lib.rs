@@ -97,8 +97,8 @@ pub use piece::{Name, Piece};
 pub use pieces::Pieces;
 pub use plant::{
     Aims, Characteristic, Condition, Effect, Gate, GateKind, Gauge, HoldClass, Irreversible,
-    LineDescription, Map, Mean, Of, Owners, Permission, Plant, Role, Scope, Since1970, Standard,
-    Station, Stratum, TopicMap, Word,
+    LineDescription, Map, Mean, Of, Owners, Permission, Person, Plant, Requests, Role, Scope,
+    Since1970, Standard, Station, Stratum, TopicMap, Word,
 };
 pub use product::ByProduct;
 pub use speaker::{Duty, Speaker};

@@ -265,7 +265,7 @@ pub struct Freed {
     pub hold: HoldId,
     /// What it held.
     pub of: HoldOf,
-    /// Who asked; a claim.
+    /// Who asked: proven where the request's topic names them, else a claim.
     pub by: String,
     /// The second person, where one was needed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -283,7 +283,7 @@ pub struct Closed {
     pub advisory: AdvisoryId,
     /// Which rule gave it.
     pub rule: RuleName,
-    /// Who asked; a claim.
+    /// Who asked: proven where the request's topic names them, else a claim.
     pub by: String,
     /// In which role.
     pub role: RoleName,
@@ -300,7 +300,7 @@ pub struct Reply {
     pub request: InputId,
     /// Its verb.
     pub verb: String,
-    /// Who asked; a claim. Empty where that could not be read.
+    /// Who asked: proven where the request's topic names them, else a claim. Empty where that could not be read.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub by: String,
     /// What came of it.

@@ -31,6 +31,8 @@ pub struct Plant {
     pub gauges: Vec<Gauge>,
     /// Who may ask for what.
     pub roles: Vec<Role>,
+    /// Who acts in which of them.
+    pub persons: Vec<Person>,
     /// Which of them answer the engine's own alarms.
     pub owners: Owners,
     /// Classes of holds beside the default one.
@@ -52,6 +54,8 @@ pub struct LineDescription {
     pub zone: String,
     /// Folder of the rulebook, relative to the description.
     pub rules: String,
+    /// Whose word it is who asks.
+    pub requests: Requests,
     /// How long the line takes for a piece while it runs; none where nobody says.
     pub takt: Option<Span>,
     /// How far a source's `at` may lie from the line's clock before that is an alarm.
@@ -211,6 +215,15 @@ pub struct Role {
     pub name: RoleName,
     /// What it may do.
     pub may: Vec<Permission>,
+}
+
+/// Somebody who asks under a name that the broker checks.
+#[derive(Clone, Debug)]
+pub struct Person {
+    /// The user's name at the broker; one topic level.
+    pub name: String,
+    /// In which roles.
+    pub roles: Vec<RoleName>,
 }
 
 /// The roles that answer the engine's own alarms.
@@ -384,6 +397,13 @@ words! {
         /// A station's gate.
         Station = "station",
     }
+    /// Whose word it is who asks.
+    Requests {
+        /// The message's own.
+        Claimed = "claimed",
+        /// The broker's, which lets nobody publish under another's name.
+        Proven = "proven",
+    }
     /// What a count since 1970 counts.
     Since1970 {
         /// Seconds.
@@ -480,6 +500,12 @@ impl Plant {
         self.roles.iter().find(|role| role.name.as_str() == name)
     }
 
+    /// The person of that name.
+    #[must_use]
+    pub fn person(&self, name: &str) -> Option<&Person> {
+        self.persons.iter().find(|person| person.name == name)
+    }
+
     /// The first gate, in order of place, for which `fits` holds.
     #[must_use]
     pub fn gate_where(&self, fits: impl Fn(&Station, &Gate) -> bool) -> Option<(&Station, &Gate)> {
@@ -560,6 +586,7 @@ impl Plant {
                 base: "a/b/c".into(),
                 zone: "UTC".into(),
                 rules: "rules".into(),
+                requests: Requests::Claimed,
                 takt: None,
                 skew: Span::from_secs(1),
                 quiet: Span::from_secs(1),
@@ -571,6 +598,7 @@ impl Plant {
             stations,
             gauges: Vec::new(),
             roles: Vec::new(),
+            persons: Vec::new(),
             owners: Owners::default(),
             classes: Vec::new(),
             routes_legal: BTreeMap::new(),

@@ -8,7 +8,7 @@ use crate::judge::Judge;
 use crate::line::Line;
 use crate::names::{ClassName, HoldId, PieceId, RoleName, StationName};
 use crate::outcome::{Closed, Freed, Outcome, Reply, ReplyResult};
-use crate::plant::{Plant, Scope};
+use crate::plant::{Plant, Requests, Scope};
 use crate::settling::default_class;
 use crate::speaker::Speaker;
 use crate::words::Words;
@@ -35,11 +35,12 @@ impl Answer {
 impl<J: Judge> Line<J> {
     pub(crate) fn on_request(&mut self, request: &Request) {
         self.note_taken(None, SourceKind::Request, &request.input);
-        let answer = match &request.kind {
-            RequestKind::Refused { text } => Answer::refused(text.clone()),
-            RequestKind::Release(release) => self.release(request, release),
-            RequestKind::PlaceHold(place_hold) => self.place_hold(request, place_hold),
-            RequestKind::Close(close) => self.close(request, close),
+        let answer = match (&request.kind, unheard(&self.plant, request)) {
+            (RequestKind::Refused { text }, _) => Answer::refused(text.clone()),
+            (_, Some(text)) => Answer::refused(text),
+            (RequestKind::Release(release), None) => self.release(request, release),
+            (RequestKind::PlaceHold(place_hold), None) => self.place_hold(request, place_hold),
+            (RequestKind::Close(close), None) => self.close(request, close),
         };
         let seen = answer
             .hold
@@ -124,10 +125,17 @@ impl<J: Judge> Line<J> {
         let mut second = None;
         if self.plant.second_person(&hold.class) {
             match &hold.asked_by {
-                Some(first) if *first != request.by => second = Some(request.by.clone()),
+                // Where who asks is proven, an older claim is nobody.
+                Some(first)
+                    if *first != request.by
+                        && (hold.asked_proven || self.plant.line.requests == Requests::Claimed) =>
+                {
+                    second = Some(request.by.clone());
+                }
                 _ => {
                     let text = codes::second_person_needed(hold.class.as_str());
-                    self.state.holds.asked(&release.hold, &request.by);
+                    let proven = request.proven;
+                    self.state.holds.asked(&release.hold, &request.by, proven);
                     return Answer {
                         result: ReplyResult::Waiting,
                         text,
@@ -291,6 +299,19 @@ impl<J: Judge> Line<J> {
             _ => Err(codes::of_fits_no_scope()),
         }
     }
+}
+
+/// Why nobody is heard who asks like that, if so: who asks is not said as the line wants it, or does not act in that role.
+fn unheard(plant: &Plant, request: &Request) -> Option<Words> {
+    if !request.proven {
+        let wanted = plant.line.requests == Requests::Proven;
+        return wanted.then(codes::request_unproven);
+    }
+    let Some(person) = plant.person(&request.by) else {
+        return Some(codes::person_undeclared(&*request.by));
+    };
+    let role = request.role.as_ref()?;
+    (!person.roles.contains(role)).then(|| codes::person_not_in_role(&*request.by, role.as_str()))
 }
 
 /// Why the role may not do that, if it may not.

@@ -256,14 +256,16 @@ impl Wire {
         };
         let topic = format!("{}reply/{verb}", self.prefix);
         let mut publishes = vec![to(topic.clone())];
-        // Who may ask with one verb may not speak under another.
-        let below = format!("{topic}/");
-        if let Some(asked) = heading.response_topic
-            && asked.starts_with(&below)
-            && !asked.contains(['+', '#', '\0'])
-        {
-            publishes.push(to(asked.to_owned()));
-        }
+        // Who may ask with one verb may not speak under another, nor to another person.
+        let own = self
+            .person_of(heading.topic)
+            .map(|person| format!("{topic}/{person}"));
+        let below = format!("{}/", own.as_ref().unwrap_or(&topic));
+        let elsewhere = heading
+            .response_topic
+            .filter(|asked| asked.starts_with(&below) && !asked.contains(['+', '#', '\0']))
+            .map(ToOwned::to_owned);
+        publishes.extend(elsewhere.or(own).map(to));
         publishes
     }
 

@@ -11,10 +11,18 @@ use chargehand_core::{
     StationName, StratumName, Words,
 };
 
+/// What a request's topic says.
+#[derive(Clone, Copy)]
+pub(crate) struct Asked<'t> {
+    pub verb: &'t str,
+    pub role: Option<&'t str>,
+    /// Who asks: the broker lets nobody else publish there.
+    pub person: Option<&'t str>,
+}
+
 /// A request is answered as soon as its id can be read: what else is wrong with it is a refusal.
 pub(crate) fn request(
-    verb: &str,
-    role: Option<&str>,
+    Asked { verb, role, person }: Asked<'_>,
     members: &Members<'_>,
     payload: &[u8],
 ) -> Result<Found, Fault> {
@@ -40,12 +48,20 @@ pub(crate) fn request(
             Ok(value.into_owned())
         }
     };
-    let kind = text("by")
-        .and_then(|_| reason())
+    let by_whom = || match (person, members.find("by")) {
+        (None, _) => text("by").map(drop),
+        (Some(_), None) => Ok(()),
+        (Some(person), Some(_)) => match text("by")? {
+            by if by == person => Ok(()),
+            by => Err(codes::by_differs(by, person)),
+        },
+    };
+    let kind = by_whom()
+        .and_then(|()| reason())
         .and_then(|_| kind(verb, members));
     let input = InputId::from(input);
     let kind = kind.unwrap_or_else(|text| RequestKind::Refused { text });
-    let by = asker(members);
+    let by = person.map_or_else(|| asker(members), str::to_owned);
     Ok(Found {
         identity: asked_under(verb, &by, &key, payload),
         source: Source {
@@ -59,6 +75,7 @@ pub(crate) fn request(
             verb: verb.to_owned(),
             role: role.map(RoleName::from),
             by,
+            proven: person.is_some(),
             reason: reason().unwrap_or_default(),
             kind,
         }),

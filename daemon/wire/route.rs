@@ -15,6 +15,9 @@ use std::borrow::Cow;
 /// How many rows one message may have: each is judged and answered before the next beat.
 const ROWS_MAX: usize = 500;
 
+/// Where a request that names its asker has no role.
+pub(crate) const NO_ROLE: &str = "-";
+
 /// What a topic is for.
 enum Place<'p> {
     Reading(&'p Station),
@@ -23,6 +26,8 @@ enum Place<'p> {
     Request {
         verb: String,
         role: Option<String>,
+        /// Who asks, as the topic says.
+        person: Option<String>,
     },
     /// A laboratory's results.
     Lab,
@@ -92,8 +97,13 @@ impl Wire {
                 reading::canonical(station, &self.plant, &members, message.payload)
             }
             Place::Event(station) => events::event(station, &self.plant, &members, message.payload),
-            Place::Request { verb, role } => {
-                requests::request(verb, role.as_deref(), &members, message.payload)
+            Place::Request { verb, role, person } => {
+                let asked = requests::Asked {
+                    verb,
+                    role: role.as_deref(),
+                    person: person.as_deref(),
+                };
+                requests::request(asked, &members, message.payload)
             }
             Place::Mapped(..) | Place::Lab | Place::Stranger(_) | Place::Other => {
                 unreachable!("not canonical")
@@ -271,7 +281,7 @@ impl Wire {
         let input =
             identity(&members).map_or_else(|| digest_text(&message.digest()), |known| known.input);
         let source = source(place, InputId::from(input));
-        let Place::Request { verb, role } = place else {
+        let Place::Request { verb, role, person } = place else {
             let piece = match members.find("piece") {
                 Some(piece) => json::name(piece).ok().map(Cow::into_owned),
                 None => json::salvage_piece(message.payload),
@@ -282,7 +292,8 @@ impl Wire {
             input: source.input.clone(),
             verb: verb.clone(),
             role: role.as_deref().map(RoleName::from),
-            by: requests::asker(&members),
+            by: person.clone().unwrap_or_else(|| requests::asker(&members)),
+            proven: person.is_some(),
             reason: String::new(),
             kind: RequestKind::Refused {
                 text: codes::request_retained(),
@@ -317,17 +328,44 @@ impl Wire {
         }
     }
 
+    /// Who asks, where the topic is of a request and says so.
+    pub(crate) fn person_of<'t>(&self, topic: &'t str) -> Option<&'t str> {
+        match self.place(topic) {
+            Place::Request {
+                person: Some(_), ..
+            } => topic.rsplit('/').next(),
+            _ => None,
+        }
+    }
+
+    /// What a topic below `request` is for.
+    fn request_place(&self, below: &str) -> Place<'_> {
+        let asked = |verb: &str, role: Option<&str>, person: Option<&str>| Place::Request {
+            verb: verb.to_owned(),
+            role: role.map(str::to_owned),
+            person: person.map(str::to_owned),
+        };
+        let mut levels = below.splitn(4, '/');
+        match (levels.next(), levels.next(), levels.next(), levels.next()) {
+            (Some(verb), role, None, None) => asked(verb, role, None),
+            // Where the description names no persons it is a topic of nothing.
+            (Some(verb), role, Some(person), None) if !self.plant.persons.is_empty() => {
+                asked(verb, role.filter(|role| *role != NO_ROLE), Some(person))
+            }
+            _ => Place::Other,
+        }
+    }
+
     fn place(&self, topic: &str) -> Place<'_> {
         let plant = &self.plant;
         if let Some(rest) = topic.strip_prefix(&self.prefix) {
+            if let Some(asked) = rest.strip_prefix("request/") {
+                return self.request_place(asked);
+            }
             let mut levels = rest.split('/');
-            return match (levels.next(), levels.next(), levels.next(), levels.next()) {
-                (Some("request"), Some(verb), role, None) => Place::Request {
-                    verb: verb.to_owned(),
-                    role: role.map(str::to_owned),
-                },
-                (Some("lab"), Some("reading"), None, None) => Place::Lab,
-                (Some(name), Some(kind @ ("reading" | "event")), None, None) => {
+            return match (levels.next(), levels.next(), levels.next()) {
+                (Some("lab"), Some("reading"), None) => Place::Lab,
+                (Some(name), Some(kind @ ("reading" | "event")), None) => {
                     match plant.station(name) {
                         Some(station) if kind == "reading" => Place::Reading(station),
                         Some(station) => Place::Event(station),

@@ -269,7 +269,7 @@ impl Wire {
             plant: &plant,
             seq: status.seq,
             head: status.head,
-            requests: "claimed",
+            requests: self.plant.line.requests.as_str(),
             losses: line.losses,
             observing: [],
             waits_s: status.waits.map(|span| span.millis() / 1000),

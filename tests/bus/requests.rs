@@ -380,6 +380,85 @@ fn a_reply_goes_where_it_was_asked_for_too() {
     );
 }
 
+/// Two who ask under the name that the broker knows them by.
+pub const PERSONS: &str = r#"
+[[person]]
+name = "op-1"
+roles = []
+
+[[person]]
+name = "qe-1"
+roles = ["quality-engineer"]
+"#;
+
+#[test]
+fn a_persons_reply_comes_below_the_own_name() {
+    let plant = PLANT.replace(
+        "rules = \"rules\"",
+        "rules = \"rules\"\nrequests = \"proven\"",
+    );
+    let mut site = Site::start_with(&format!("{plant}{PERSONS}"), PLANT_BROKER);
+    let status = site.wait_for_newest("status", |status| status["state"] == "online");
+    assert_eq!(status["requests"], "proven");
+    // Where it wants its reply, and where that is said beside the usual topic.
+    for (row, (to, expect)) in [
+        (None, "reply/place-hold/op-1"),
+        (
+            Some("reply/place-hold/op-1/desk-4"),
+            "reply/place-hold/op-1/desk-4",
+        ),
+        (Some("reply/place-hold/qe-1"), "reply/place-hold/op-1"),
+        (Some("reply/place-hold/op-1x"), "reply/place-hold/op-1"),
+        (Some("reply/release/op-1/desk-4"), "reply/place-hold/op-1"),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let id = format!("p{row}");
+        let request = json!({"id": id, "reason": "smoke", "of": {"station": "s60"}});
+        let properties = to.map(|to| answer_to(&topic(to), b"7"));
+        let asks = topic("request/place-hold/-/op-1");
+        site.client
+            .publish_with(&asks, request.to_string(), false, properties);
+        let replies = wait_for("both replies", || {
+            let heard = site.client.heard();
+            let replies = heard
+                .into_iter()
+                .filter(|heard| heard.json()["request"] == id);
+            let replies: Vec<Heard> = replies.collect();
+            (replies.len() >= 2).then_some(replies)
+        });
+        let topics: Vec<&str> = replies.iter().map(|reply| reply.topic.as_str()).collect();
+        assert_eq!(topics, [topic("reply/place-hold"), topic(expect)], "{to:?}");
+        let reply = replies[1].json();
+        assert_eq!(
+            (&reply["result"], &reply["by"]),
+            (&json!("done"), &json!("op-1"))
+        );
+    }
+}
+
+#[test]
+fn what_a_claim_agreed_to_is_nothing_where_who_asks_is_proven() {
+    let persons = format!("{PLANT}{PERSONS}");
+    let mut site = Site::start_with(&persons, PLANT_BROKER);
+    let (hold, seen) = site.place_hold(&json!({"station": "s60"}), "food-contact");
+    let reply = site.release("quality-engineer", &hold, seen, "QE-2");
+    assert_eq!(reply["result"], "waiting");
+    site.daemon.stop();
+    let proven = persons.replace(
+        "rules = \"rules\"",
+        "rules = \"rules\"\nrequests = \"proven\"",
+    );
+    write_plant(&site.folder, &proven);
+    site.start_again();
+    let reply = site.ask(
+        "release/quality-engineer/qe-1",
+        &json!({"id": "r1", "hold": hold, "seen": seen, "reason": "looked at"}),
+    );
+    assert_eq!(reply["result"], "waiting", "{reply}");
+}
+
 #[test]
 fn what_is_not_in_this_version_is_refused_by_its_name() {
     let mut site = Site::start();

@@ -38,6 +38,7 @@ tables! {
     whatever_names_a_piece_brings_it_there "belt.table"
     what_is_asked_hangs_on_the_product "products.table"
     reworked_a_piece_comes_again "lap.table"
+    who_asks_stands_in_the_topic "persons.table"
     births_told_late_are_sorted_in "order.table"
 }
 

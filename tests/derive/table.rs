@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! rules mass-miss light-scrap          the rulebook of the cases below; `rules` alone: none
-//! plant products                       the plant of the cases below: products.toml; without, plant.toml
+//! plant products                       the plant of the cases below: products.toml, or `persons`; without, plant.toml
 //! set quiet_s = 60                     a word of the plant description's [line], for the cases below
 //! case a short pour goes back to the melt
 //!   06:10:00 s30 reading P1 mould=M2 mass=1380.1g         -> remelt P1 "69.9 g off nominal"
@@ -37,7 +37,9 @@ use std::fmt::Write as _;
 pub const PLANT: &str = include_str!("plant.toml");
 /// A plant of several products, for the tables that ask for it.
 const PRODUCTS: &str = include_str!("products.toml");
-/// The line of both.
+/// The plant of the tables with persons who ask.
+const PERSONS: &str = concat!(include_str!("plant.toml"), include_str!("persons.toml"));
+/// The line of all.
 pub const BASE: &str = "vennick/castware/l1";
 /// Its zone.
 const ZONE: &str = "Europe/Berlin";
@@ -57,7 +59,9 @@ pub fn run(name: &str, table: &str) {
         } else if let Some(plant) = text.strip_prefix("plant ") {
             runner.finish();
             runner.plant = match plant {
+                "one" => PLANT,
                 "products" => PRODUCTS,
+                "persons" => PERSONS,
                 other => panic!("{name}: no plant {other}"),
             };
         } else if let Some(rules) = text.strip_prefix("rules") {

@@ -22,7 +22,7 @@ use crate::outcome::{Had, InForce, Judged, Outcome, ReplyResult};
 use crate::plant::Characteristic;
 use crate::plant::{
     Aims, Condition, Effect, Gate, GateKind, Gauge, Irreversible, LineDescription, Of, Owners,
-    Permission, Plant, Role, Standard, Stratum, Word,
+    Permission, Plant, Requests, Role, Standard, Stratum, Word,
 };
 use crate::product::ByProduct;
 use crate::state::State;
@@ -124,6 +124,7 @@ fn plant() -> Plant {
             zone: "UTC".into(),
             takt: None,
             rules: "rules".into(),
+            requests: Requests::Claimed,
             skew: Span::from_secs(300),
             quiet: Span::from_secs(600),
             valid: Span::from_secs(10),
@@ -166,6 +167,7 @@ fn plant() -> Plant {
             name: "shift-lead".into(),
             may: vec![may(RequestVerb::Release), may(RequestVerb::Close)],
         }],
+        persons: Vec::new(),
         owners: Owners::default(),
         classes: Vec::new(),
         routes_legal: BTreeMap::new(),
@@ -318,6 +320,7 @@ impl World {
             verb: String::new(),
             role: Some("shift-lead".into()),
             by: "SL-E".into(),
+            proven: false,
             reason: "looked at".into(),
             kind,
         }))

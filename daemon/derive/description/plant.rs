@@ -11,6 +11,7 @@
 //! Deliberately not here: files. The folder of rules is a name for others to open.
 
 mod aims;
+mod person;
 mod process;
 mod routes;
 mod station;
@@ -20,7 +21,7 @@ use super::near;
 use super::typed::{Field, Once, Table, meant, one_of};
 use chargehand_core::{
     ClassName, Gauge, HoldClass, Irreversible, LineDescription, Owners, Permission, Plant,
-    ProductName, RequestVerb, Role, Span, Standard, Stratum, Word,
+    ProductName, RequestVerb, Requests, Role, Span, Standard, Stratum, Word,
 };
 use chargehand_measure::{CountError, Decimal, Scale, Unit, UnitError};
 use jiff::tz::TimeZoneDatabase;
@@ -62,6 +63,7 @@ pub(super) fn read(mut top: Table<'_>) -> Option<Plant> {
         .map(lanes)
         .unwrap_or_else(lanes_unless_said);
     let roles = roles(top.tables("role", "name"), &mut declared);
+    let persons = top.tables("person", "name");
     let owners = top
         .may("owners")
         .and_then(|field| field.table())
@@ -81,6 +83,17 @@ pub(super) fn read(mut top: Table<'_>) -> Option<Plant> {
             .take()
             .and_then(|typed| standard(&typed, &declared));
     }
+    let persons = person::read(persons, &stations, &declared);
+    if let Some(line) = &line
+        && line.requests == Requests::Proven
+        && persons.is_empty()
+    {
+        top.fault(
+            "line: requests is \"proven\", and no person is declared; wanted somebody who may ask"
+                .to_owned(),
+            "write [[person]] with name, as at the broker, and roles",
+        );
+    }
     top.without_effect(&["delegation", "stop"]);
     let without_effect = top.remarks();
     top.finish();
@@ -91,6 +104,7 @@ pub(super) fn read(mut top: Table<'_>) -> Option<Plant> {
         stations,
         gauges: gauges.into_iter().map(|typed| typed.gauge).collect(),
         roles,
+        persons,
         owners,
         classes,
         routes_legal,
@@ -174,6 +188,11 @@ fn line_description(mut line: Table<'_>) -> Option<LineDescription> {
     let rules = line
         .must("rules", "rules = \"rules\"")
         .and_then(|field| rules(&field));
+    let requests = line
+        .may("requests")
+        .map_or(Some(Requests::Claimed), |field| {
+            field.choice(Requests::ALL, Requests::as_str)
+        });
     let skew = line
         .may("skew_s")
         .map_or(Some(SKEW), |field| field.seconds());
@@ -197,6 +216,7 @@ fn line_description(mut line: Table<'_>) -> Option<LineDescription> {
         base: base?,
         zone: zone?,
         rules: rules?,
+        requests: requests?,
         takt: takt?,
         skew: skew?,
         quiet: quiet?,

@@ -7,8 +7,8 @@ use crate::declared::Kind;
 use crate::quantity::Quantity;
 use crate::quantity::tests::mass;
 use chargehand_core::{
-    Asks, ByProduct, CharacteristicName, Condition, LineDescription, Of, Owners, Role, Span,
-    StationName, Stratum, Word,
+    Asks, ByProduct, CharacteristicName, Condition, LineDescription, Of, Owners, Requests, Role,
+    Span, StationName, Stratum, Word,
 };
 use chargehand_measure::{Decimal, Scale, Unit};
 use chargehand_words::say;
@@ -24,6 +24,7 @@ pub(crate) fn plant() -> Plant {
         zone: "Etc/UTC".into(),
         takt: Some(Span::from_secs(24)),
         rules: "rules".into(),
+        requests: Requests::Claimed,
         skew: Span::from_secs(300),
         quiet: Span::from_secs(600),
         valid: Span::from_secs(10),
@@ -57,6 +58,7 @@ pub(crate) fn plant() -> Plant {
             name: "maintenance".into(),
             may: Vec::new(),
         }],
+        persons: Vec::new(),
         owners: Owners::default(),
         classes: Vec::new(),
         routes_legal: BTreeMap::from([

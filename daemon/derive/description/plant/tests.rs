@@ -4,7 +4,7 @@ use super::*;
 use crate::description::{Faults, plant};
 use chargehand_core::{
     Aims, ByProduct, Characteristic, Condition, Effect, GateKind, Map, Mean, Of, RequestVerb,
-    Since1970, Span,
+    Requests, Since1970, Span,
 };
 
 const GOOD: &str = r#"[line]
@@ -632,7 +632,7 @@ fn faults_of_the_text() {
         "[lime]",
         &[
             "1:1: line is missing: write for example [line] and under it base = \"site/area/line\"",
-            "1:2: lime is not known; wanted one of line, product, stratum, count, class, gauge, condition, lanes, role, owners, station: did you mean line",
+            "1:2: lime is not known; wanted one of line, product, stratum, count, class, gauge, condition, lanes, role, person, owners, station: did you mean line",
         ],
     );
     check(
@@ -704,7 +704,7 @@ fn faults_of_the_line() {
         "rulse = \"rules\"",
         &[
             "1:1: line: rules is missing: write for example rules = \"rules\"",
-            "5:1: line: rulse is not known; wanted one of base, zone, rules, skew_s, quiet_s, valid_s, pieces_kept, takt_s, observe: did you mean rules",
+            "5:1: line: rulse is not known; wanted one of base, zone, rules, requests, skew_s, quiet_s, valid_s, pieces_kept, takt_s, observe: did you mean rules",
         ],
     );
     check(
@@ -898,6 +898,86 @@ fn faults_of_roles() {
         &[
             "75:7: role \"shift-lead\": may is the text \"release\"; wanted a list: write it in brackets, such as [\"a\", \"b\"]",
         ],
+    );
+}
+
+#[test]
+fn persons_act_in_their_roles() {
+    let said = |text: &str| plant(text, "l1.toml").expect("no fault");
+    let nobody = said(GOOD);
+    assert_eq!(nobody.line.requests, Requests::Claimed);
+    assert!(nobody.persons.is_empty());
+    let proven = GOOD.replace(
+        "rules = \"rules\"",
+        "rules = \"rules\"\nrequests = \"proven\"",
+    );
+    let somebody = said(&format!(
+        "{proven}[[person]]\nname = \"Sl-E.7\"\nroles = [\"quality\", \"shift-lead\"]\n"
+    ));
+    assert_eq!(somebody.line.requests, Requests::Proven);
+    let roles = &somebody.person("Sl-E.7").expect("declared").roles;
+    assert_eq!(*roles, ["quality".into(), "shift-lead".into()]);
+    let found = faults(&proven);
+    assert!(
+        found.contains("no person is declared; wanted somebody who may ask: write [[person]]"),
+        "{found}"
+    );
+}
+
+#[test]
+fn faults_of_persons() {
+    let told = |person: &str, expect: &str| {
+        let found = faults(&format!(
+            "{GOOD}[[person]]\nname = \"a\"\nroles = []\n[[person]]\n{person}\n"
+        ));
+        assert_eq!(found.lines().count(), 1, "{found}");
+        assert!(found.contains(expect), "{found}\nwanted {expect}");
+    };
+    told(
+        "name = \"b\"",
+        "person \"b\": roles is missing: write for example roles = [\"shift-lead\"]",
+    );
+    told(
+        "roles = []",
+        "person 2: name is missing: write for example name = \"sl-e\"",
+    );
+    told(
+        "name = \"a\"\nroles = []",
+        "person \"a\": name \"a\" is taken",
+    );
+    for name in ["a b", "a/b", "+", "#a", "a:b"] {
+        told(
+            &format!("name = \"{name}\"\nroles = []"),
+            "wanted one topic level, without /, +, #, : and spaces",
+        );
+    }
+    told(
+        "name = \"chargehand-x\"\nroles = []",
+        "name \"chargehand-x\" is the daemon's name at the broker",
+    );
+    told(
+        "name = \"b\"\nroles = [\"shift-led\"]",
+        "roles \"shift-led\" is not known; wanted one of quality, shift-lead: did you mean shift-lead",
+    );
+    told(
+        "name = \"b\"\nroles = [\"quality\", \"quality\"]",
+        "roles \"quality\" is taken",
+    );
+    told("name = \"b\"\nroles = \"quality\"", "wanted a list");
+    told(
+        "name = \"b\"\nroles = [\"-\"]\n[[role]]\nname = \"-\"\nmay = []",
+        "roles \"-\" stands for no role in a topic",
+    );
+    let word = GOOD.replace(
+        "rules = \"rules\"",
+        "rules = \"rules\"\nrequests = \"prove\"",
+    );
+    let found = faults(&word);
+    assert!(
+        found.contains(
+            "requests \"prove\" is not known; wanted one of claimed, proven: did you mean proven"
+        ),
+        "{found}"
     );
 }
 
