@@ -25,6 +25,12 @@ pub struct Arguments {
 /// What to do.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Prints the broker's access list for these lines, in mosquitto's form: who may publish and read what
+    Access {
+        /// A plant description; one a line of the same broker
+        #[arg(long, value_name = "FILE", required = true)]
+        plant: Vec<PathBuf>,
+    },
     /// Says what is wrong with rules, whether they do what their cases say, and what no case tries
     Check {
         /// The plant description they are for

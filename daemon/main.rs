@@ -4,7 +4,7 @@ mod cli;
 
 use anyhow::Context as _;
 use chargehand::commands::replay::{Named, replay};
-use chargehand::commands::{check, export, trace, verify};
+use chargehand::commands::{access, check, export, trace, verify};
 use chargehand::config::Settings;
 use chargehand::files::BadConfiguration;
 use chargehand::run::Given;
@@ -77,6 +77,10 @@ fn quiet(command: &Command) -> &'static str {
 
 fn perform(command: Command) -> anyhow::Result<u8> {
     match command {
+        Command::Access { plant } => {
+            print(&access::access(&plant)?.trim_end())?;
+            Ok(AS_ASKED)
+        }
         Command::Check {
             plant,
             rules,

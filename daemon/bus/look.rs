@@ -54,6 +54,13 @@ pub fn kept(
 /// before its answer to the second.
 async fn look(options: &Options, topic: &str) -> Result<Option<Vec<u8>>, Fault> {
     let client_id = format!("{}-look", options.client_id);
+    let mut broker = options.broker.clone();
+    // Where a broker calls a client by its user, the line's own would throw the line off, and end its session.
+    if let Some((user, _)) = &mut broker.user
+        && *user == options.client_id
+    {
+        user.clone_from(&client_id);
+    }
     let whom = Whom {
         client_id: &client_id,
         clean_start: true,
@@ -62,7 +69,7 @@ async fn look(options: &Options, topic: &str) -> Result<Option<Vec<u8>>, Fault> 
         receive_max: None,
         will: None,
     };
-    let (mut packets, _) = Packets::open(&options.broker, whom).await?;
+    let (mut packets, _) = Packets::open(&broker, whom).await?;
     let mut answers = 0;
     let mut kept = None;
     ask(&mut packets, topic, 1).await?;

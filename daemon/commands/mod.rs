@@ -3,6 +3,7 @@
 //! They read files and print reports, and use nothing of the running daemon. The one exception is [`demo`], whose
 //! keeper of time starts one.
 
+pub mod access;
 pub mod check;
 #[cfg(feature = "demo")]
 pub mod demo;

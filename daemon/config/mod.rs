@@ -14,6 +14,19 @@ pub fn client_id(base: &str) -> String {
     format!("chargehand-{}", base.replace('/', "-"))
 }
 
+/// Whom the broker knows as one who looks, for a moment, at what it keeps of the line: where a client is called by its
+/// user, the line's own would throw the line off.
+#[must_use]
+pub fn look_user(base: &str) -> String {
+    format!("{}-look", client_id(base))
+}
+
+/// Whom the broker knows a station of a line as, or what else has a user of its own there: `vennick-castware-l1-s30`.
+#[must_use]
+pub fn user(base: &str, name: &str) -> String {
+    format!("{}-{name}", base.replace('/', "-"))
+}
+
 /// The ledger file of a line in the ledger's folder, from its base: `vennick-castware-l1.db`.
 #[must_use]
 pub fn ledger_file(folder: &Path, base: &str) -> PathBuf {

@@ -66,9 +66,9 @@ pub struct Bus {
     pub tls: Option<Tls>,
     /// Whether small packets are sent at once; worth it only where the broker does the same.
     pub nodelay: bool,
-    /// Whom the broker knows us as.
+    /// Whom the broker knows us as; with a password and without this, each line as its client id.
     pub user: Option<String>,
-    /// Only ever with a user.
+    /// Our password there.
     pub password: Option<Password>,
 }
 
@@ -406,9 +406,7 @@ impl Reader<'_> {
             .text(typed, "bus", "password_file")
             .and_then(|found| match found {
                 None => Some(None),
-                Some(found) => self
-                    .password(&found, matches!(user, Some(None)), open)
-                    .map(Some),
+                Some(found) => self.password(&found, open).map(Some),
             });
         let tls = self.tls(typed, address.as_ref(), open);
         let Address { host, port, .. } = address?;
@@ -496,17 +494,9 @@ impl Reader<'_> {
         }
     }
 
-    fn password(&mut self, file: &Text, alone: bool, open: &Open<'_>) -> Option<Password> {
+    fn password(&mut self, file: &Text, open: &Open<'_>) -> Option<Password> {
         let Text { place, text: path } = file;
         let place = place.clone();
-        if alone {
-            let what = "bus.password_file is given without bus.user; wanted both".to_owned();
-            return self.fault(
-                place,
-                what,
-                "write bus.user, or take the password's file out",
-            );
-        }
         match open("password_file", Path::new(path)) {
             Ok(text) => {
                 // An editor's last newline is not part of the password; anything else may be.
@@ -828,13 +818,6 @@ mod tests {
             ],
         );
         check(
-            "[bus]\npassword_file = \"/secrets/bus\"",
-            &[],
-            &[
-                "chargehand.toml: bus.password_file is given without bus.user; wanted both: write bus.user, or take the password's file out",
-            ],
-        );
-        check(
             "[bus]\nuser = \"a\"\npassword_file = \"/secrets/none\"",
             &[],
             &[
@@ -848,6 +831,15 @@ mod tests {
                 "chargehand.toml: bus.password_file \"/secrets/empty\" is empty; wanted the password: write the password into it, on one line",
             ],
         );
+    }
+
+    #[test]
+    fn a_password_without_a_name_is_for_the_lines_own() {
+        let found = given("[bus]\npassword_file = \"/secrets/bus\"", &[])
+            .expect("no fault")
+            .bus;
+        assert_eq!(found.user, None);
+        assert_eq!(found.password.expect("read").as_str(), "open sesame ");
     }
 
     #[test]

@@ -117,6 +117,12 @@ impl RequestVerb {
     /// The members that every request has.
     pub const ALL_HAVE: &'static [&'static str] = &["id", "by", "reason"];
 
+    /// Whether it is asked in a role: for less, or for a change.
+    #[must_use]
+    pub const fn in_role(self) -> bool {
+        !matches!(self, Self::PlaceHold | Self::Recheck | Self::Acknowledge)
+    }
+
     /// Whether this version answers it; the others are refused by name.
     #[must_use]
     pub const fn is_answered(self) -> bool {

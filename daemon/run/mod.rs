@@ -84,8 +84,7 @@ impl Running {
         given: Option<&Given>,
     ) -> anyhow::Result<Self> {
         each_its_own(lines)?;
-        let broker = broker(&settings.bus);
-        if let Some(tls) = &broker.tls {
+        if let Some(tls) = broker(&settings.bus, "").tls {
             tls.check()
                 .map_err(|fault| BadConfiguration(fault.to_string()))?;
         }
@@ -105,10 +104,7 @@ impl Running {
         }
         let mut ready = Vec::new();
         for (files, line) in lines.iter().zip(loading) {
-            ready.push((
-                line,
-                running.prepare(files, settings, &broker, clocks(), given)?,
-            ));
+            ready.push((line, running.prepare(files, settings, clocks(), given)?));
         }
         for (line, body) in ready {
             let end = EndSignal {
@@ -135,7 +131,6 @@ impl Running {
         &self,
         files: &LineFiles,
         settings: &Settings,
-        broker: &Broker,
         clock: Arc<dyn Clock>,
         given: Option<&Given>,
     ) -> Result<Body, BadConfiguration> {
@@ -143,7 +138,7 @@ impl Running {
         let base = files.described().plant().line.base.clone();
         let path = config::ledger_file(&settings.ledger.folder, &base);
         let upkeep = Upkeep {
-            options: options(wire, &base, broker, &*clock),
+            options: options(wire, &base, &settings.bus, &*clock),
             base,
             files: files.clone(),
             path,
@@ -199,9 +194,10 @@ impl Running {
     }
 }
 
-/// The broker of these settings.
-fn broker(bus: &config::Bus) -> Broker {
+/// The broker of these settings, for a line with this client id: without a user's name the line is one.
+fn broker(bus: &config::Bus, client_id: &str) -> Broker {
     let password = bus.password.as_ref().map(|password| password.as_str());
+    let line = || password.map(|_| client_id.to_owned());
     Broker {
         host: bus.host.clone(),
         port: bus.port,
@@ -215,12 +211,13 @@ fn broker(bus: &config::Bus) -> Broker {
         user: bus
             .user
             .clone()
+            .or_else(line)
             .map(|user| (user, password.unwrap_or_default().to_owned())),
         nodelay: bus.nodelay,
     }
 }
 
-fn options(wire: &Wire, base: &str, broker: &Broker, clock: &dyn Clock) -> bus::Options {
+fn options(wire: &Wire, base: &str, bus: &config::Bus, clock: &dyn Clock) -> bus::Options {
     let will = wire.status(
         &LineStatus::default(),
         &Status {
@@ -232,9 +229,10 @@ fn options(wire: &Wire, base: &str, broker: &Broker, clock: &dyn Clock) -> bus::
             at: clock.now(),
         },
     );
+    let client_id = config::client_id(base);
     bus::Options {
-        broker: broker.clone(),
-        client_id: config::client_id(base),
+        broker: broker(bus, &client_id),
+        client_id,
         will: (will.topic, will.payload),
         filters: wire
             .filters()

@@ -68,6 +68,7 @@ fn requests_are_those_of_the_page() {
             let verb =
                 RequestVerb::parse(&word).unwrap_or_else(|| panic!("{word} is on the page only"));
             assert_eq!(verb.is_answered(), !row[0].ends_with(LATER), "{word}");
+            assert_eq!(verb.in_role(), row[1] == "with role", "{word}");
             found.insert(word);
         }
     }

@@ -3,6 +3,7 @@
 //! Every test has a broker, a folder and a ledger of its own. What a test expects is what the page
 //! `daemon/wire/contract.md` promises to whoever connects equipment.
 
+mod access;
 mod charts;
 mod cli;
 mod laps;

@@ -35,7 +35,15 @@ pub struct Client {
 impl Client {
     /// Connects and subscribes; when it returns, the subscriptions are granted.
     pub fn connect(port: u16, id: &str, filters: &[&str]) -> Self {
+        Self::connect_as(port, id, None, filters)
+    }
+
+    /// As [`Client::connect`], with user and password.
+    pub fn connect_as(port: u16, id: &str, user: Option<(&str, &str)>, filters: &[&str]) -> Self {
         let mut options = MqttOptions::new(id, "127.0.0.1", port);
+        if let Some((name, password)) = user {
+            options.set_credentials(name, password);
+        }
         options.set_keep_alive(Duration::from_secs(10));
         options.set_max_packet_size(Some(2 * 1024 * 1024));
         let (mqtt, mut connection) = Mqtt::new(options, 1000);
