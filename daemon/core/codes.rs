@@ -591,12 +591,16 @@ codes! {
     piece_held = "piece-held" ();
     /// What follows from an illegal wish.
     piece_held_instead = "piece-held-instead" ();
+    /// How a piece stands.
+    piece_is = "piece-is" (piece, word, holds);
     /// A reading of a piece names none.
     piece_missing = "piece-missing" (characteristic, station);
     /// No such piece is known.
     piece_not_known = "piece-not-known" (piece);
     /// No piece of that name is known where none is born.
     piece_unknown = "piece-unknown" (station, piece);
+    /// The same of one that was not told of yet.
+    piece_untold = "piece-untold" (piece, holds);
     /// What follows from that.
     pieces_held_instead = "pieces-held-instead" ();
     /// A piece was told as two products.
@@ -661,6 +665,8 @@ codes! {
     session_lost = "session-lost" ();
     /// What to do about it.
     set_the_clock = "set-the-clock" ();
+    /// A request to show that does not say what, or says two things.
+    show_one = "show-one" ();
     /// A check without its value.
     standard_missing = "standard-missing" ();
     /// A gauge measured a standard that it does not declare.

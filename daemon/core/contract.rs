@@ -110,6 +110,8 @@ rows! {
         Adopt = "adopt" ["of", "upto"],
         /// To close an advisory.
         Close = "close" ["advisory", "finding"],
+        /// To be shown what is open of one hold or one piece.
+        Show = "show" ["hold?", "piece?"],
     }
 }
 
@@ -117,15 +119,27 @@ impl RequestVerb {
     /// The members that every request has.
     pub const ALL_HAVE: &'static [&'static str] = &["id", "by", "reason"];
 
+    /// Whether it changes something, so that a reason is wanted.
+    #[must_use]
+    pub const fn wants_reason(self) -> bool {
+        !matches!(self, Self::Show)
+    }
+
     /// Whether it is asked in a role: for less, or for a change.
     #[must_use]
     pub const fn in_role(self) -> bool {
-        !matches!(self, Self::PlaceHold | Self::Recheck | Self::Acknowledge)
+        !matches!(
+            self,
+            Self::PlaceHold | Self::Recheck | Self::Acknowledge | Self::Show
+        )
     }
 
     /// Whether this version answers it; the others are refused by name.
     #[must_use]
     pub const fn is_answered(self) -> bool {
-        matches!(self, Self::PlaceHold | Self::Release | Self::Close)
+        matches!(
+            self,
+            Self::PlaceHold | Self::Release | Self::Close | Self::Show
+        )
     }
 }

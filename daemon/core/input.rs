@@ -318,6 +318,8 @@ pub enum RequestKind {
     PlaceHold(PlaceHold),
     /// To close an advisory.
     Close(Close),
+    /// To be shown what is open of something.
+    Show(Show),
     /// Something the message does not say well enough, or this version does not have.
     Refused {
         /// Why.
@@ -341,6 +343,15 @@ pub struct Close {
     pub advisory: AdvisoryId,
     /// What was found.
     pub finding: String,
+}
+
+/// What to show.
+#[derive(Clone, Debug)]
+pub enum Show {
+    /// One hold.
+    Hold(HoldId),
+    /// A piece, and all its holds.
+    Piece(PieceName),
 }
 
 /// To hold something.

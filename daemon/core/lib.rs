@@ -77,7 +77,7 @@ pub use hold::{Hold, HoldOf, HoldView, Origin};
 pub use holds::Holds;
 pub use input::{
     Close, Conflict, Event, EventKind, Fault, Input, Measured, NotMeasured, PersonWord, PlaceHold,
-    Reading, Recorded, Release, Request, RequestKind, Source, SourceKind, Spot, Start, Taken,
+    Reading, Recorded, Release, Request, RequestKind, Show, Source, SourceKind, Spot, Start, Taken,
     Unusable,
 };
 pub use judge::{

@@ -313,6 +313,9 @@ pub struct Reply {
     /// What a release of it must quote.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub seen: Option<u64>,
+    /// The open holds that were asked for.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub shown: Vec<Hold>,
 }
 
 /// An input that could not be used, or a member of one.

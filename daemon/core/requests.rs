@@ -2,8 +2,8 @@
 
 use crate::codes;
 use crate::contract::RequestVerb;
-use crate::hold::{HoldOf, Origin, Wish};
-use crate::input::{Close, PlaceHold, Release, Request, RequestKind, SourceKind};
+use crate::hold::{Hold, HoldOf, Origin, Wish};
+use crate::input::{Close, PlaceHold, Release, Request, RequestKind, Show, SourceKind};
 use crate::judge::Judge;
 use crate::line::Line;
 use crate::names::{ClassName, HoldId, PieceId, RoleName, StationName};
@@ -20,7 +20,11 @@ struct Answer {
     result: ReplyResult,
     text: Words,
     hold: Option<HoldId>,
+    shown: Vec<Hold>,
 }
+
+/// So many holds of a piece are shown.
+const SHOWN_MAX: usize = 20;
 
 impl Answer {
     fn refused(text: Words) -> Self {
@@ -28,6 +32,7 @@ impl Answer {
             result: ReplyResult::Refused,
             text,
             hold: None,
+            shown: Vec::new(),
         }
     }
 }
@@ -41,6 +46,7 @@ impl<J: Judge> Line<J> {
             (RequestKind::Release(release), None) => self.release(request, release),
             (RequestKind::PlaceHold(place_hold), None) => self.place_hold(request, place_hold),
             (RequestKind::Close(close), None) => self.close(request, close),
+            (RequestKind::Show(shown), None) => self.show(shown),
         };
         let seen = answer
             .hold
@@ -55,6 +61,7 @@ impl<J: Judge> Line<J> {
             text: answer.text,
             hold: answer.hold,
             seen,
+            shown: answer.shown,
         });
         self.outcomes.push(reply);
     }
@@ -77,6 +84,12 @@ impl<J: Judge> Line<J> {
             {
                 (ReplyResult::Refused, codes::closed_and_open_again())
             }
+            (ReplyResult::Done, Some(RequestVerb::Show), _)
+                if reply.shown.len() == 1 && self.state.holds.get(&reply.shown[0].id).is_none() =>
+            {
+                let id = reply.shown[0].id.as_str();
+                (ReplyResult::Refused, codes::hold_not_open(id))
+            }
             (ReplyResult::Waiting, _, Some(id)) => match open {
                 None => (ReplyResult::Done, codes::hold_free(id.as_str())),
                 Some(hold) if hold.asked_by.as_ref() == Some(&reply.by) => {
@@ -93,11 +106,14 @@ impl<J: Judge> Line<J> {
             ),
             (result, ..) => (result, reply.text.clone()),
         };
+        let shown = reply.shown.iter();
+        let still_open = shown.filter_map(|hold| Some(self.said(self.state.holds.get(&hold.id)?)));
         Reply {
             result,
             text,
             hold: reply.hold.clone(),
             seen: open.map(|hold| hold.seq),
+            shown: still_open.collect(),
             ..reply.clone()
         }
     }
@@ -140,6 +156,7 @@ impl<J: Judge> Line<J> {
                         result: ReplyResult::Waiting,
                         text,
                         hold: Some(release.hold.clone()),
+                        shown: Vec::new(),
                     };
                 }
             }
@@ -179,6 +196,7 @@ impl<J: Judge> Line<J> {
             result: ReplyResult::Done,
             text,
             hold: Some(release.hold.clone()),
+            shown: Vec::new(),
         }
     }
 
@@ -217,6 +235,38 @@ impl<J: Judge> Line<J> {
             result: ReplyResult::Done,
             text: codes::advisory_closed(advisory.id.as_str()),
             hold: None,
+            shown: Vec::new(),
+        }
+    }
+
+    fn show(&self, asked: &Show) -> Answer {
+        let holds = &self.state.holds;
+        let (text, shown) = match asked {
+            Show::Hold(id) => match holds.get(id) {
+                Some(hold) => (
+                    codes::hold_opened(id.as_str()),
+                    Vec::from([self.said(hold)]),
+                ),
+                None => return Answer::refused(codes::hold_not_open(id.as_str())),
+            },
+            Show::Piece(name) => {
+                let Some(id) = self.state.pieces.id(name.as_str()) else {
+                    return Answer::refused(codes::piece_not_known(name.as_str()));
+                };
+                let open = holds.of_piece(id).count();
+                let text = match self.state.pieces[id].word {
+                    Some(word) => codes::piece_is(name.as_str(), word.as_str(), open),
+                    None => codes::piece_untold(name.as_str(), open),
+                };
+                let shown = holds.of_piece(id).take(SHOWN_MAX);
+                (text, shown.map(|hold| self.said(hold)).collect())
+            }
+        };
+        Answer {
+            result: ReplyResult::Done,
+            text,
+            hold: None,
+            shown,
         }
     }
 
@@ -259,6 +309,7 @@ impl<J: Judge> Line<J> {
             result: ReplyResult::Done,
             text,
             hold: Some(id),
+            shown: Vec::new(),
         }
     }
 

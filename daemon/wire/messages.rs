@@ -1,15 +1,18 @@
 //! Messages of ours that are said once, in ledger order: dispositions, replies, rejections.
 
 use crate::publish::{About, Heading, Publish};
+use crate::states::{held, who};
 use crate::{Wire, digest, digest_text, time};
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use chargehand_core::codes::Code;
 use chargehand_core::{
-    Disposition, InputId, Outcome, ProductName, Rejected, Reply, StationName, Told, Words,
+    Disposition, Hold, InputId, Outcome, PieceName, ProductName, Rejected, Reply, StationName,
+    Told, Words,
 };
 use serde::Serialize;
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 
 /// How many reasons and open holds a disposition lists, and how long a text may be: a controller reads it.
 const REASONS_MAX: usize = 3;
@@ -83,9 +86,29 @@ struct ReplyBody<'a> {
     hold: Option<&'a str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     seen: Option<u64>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    shown: Vec<ShownBody<'a>>,
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     again: bool,
     at: &'a str,
+}
+
+/// A hold as a person is shown it who may release it.
+#[derive(Serialize)]
+struct ShownBody<'a> {
+    id: &'a str,
+    seq: u64,
+    class: &'a str,
+    of: BTreeMap<&'a str, &'a str>,
+    rule: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    code: Option<&'static str>,
+    reason: Cow<'a, str>,
+    since: String,
+    ready: bool,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    asked_by: Option<&'a str>,
+    who: Vec<&'a str>,
 }
 
 #[derive(Serialize)]
@@ -234,6 +257,7 @@ impl Wire {
             text: shorten(self.say(&reply.text)),
             hold: reply.hold.as_ref().map(|hold| hold.as_str()),
             seen: reply.seen,
+            shown: reply.shown.iter().map(|hold| self.shown(hold)).collect(),
             again,
             at: &at,
         };
@@ -267,6 +291,22 @@ impl Wire {
             .map(ToOwned::to_owned);
         publishes.extend(elsewhere.or(own).map(to));
         publishes
+    }
+
+    fn shown<'a>(&'a self, hold: &'a Hold) -> ShownBody<'a> {
+        ShownBody {
+            id: hold.id.as_str(),
+            seq: hold.seq,
+            class: hold.class.as_str(),
+            of: BTreeMap::from([held(&hold.of, PieceName::as_str)]),
+            rule: hold.rule.to_string(),
+            code: code(&hold.reason),
+            reason: shorten(self.say(&hold.reason)),
+            since: time::print(hold.since, &self.zone),
+            ready: hold.ready,
+            asked_by: hold.asked_by.as_deref(),
+            who: who(&self.plant, hold),
+        }
     }
 
     fn rejected(

@@ -7,8 +7,8 @@ use crate::{digest, digest_text};
 use chargehand_core::codes;
 use chargehand_core::{
     AdvisoryId, ClassName, Close, Fault, HoldId, Input, InputId, PieceName, PlaceHold,
-    RejectReason, Release, Request, RequestKind, RequestVerb, RoleName, Scope, Source, SourceKind,
-    StationName, StratumName, Words,
+    RejectReason, Release, Request, RequestKind, RequestVerb, RoleName, Scope, Show, Source,
+    SourceKind, StationName, StratumName, Words,
 };
 
 /// What a request's topic says.
@@ -56,8 +56,15 @@ pub(crate) fn request(
             by => Err(codes::by_differs(by, person)),
         },
     };
+    let wants_reason = RequestVerb::parse(verb).is_none_or(RequestVerb::wants_reason);
     let kind = by_whom()
-        .and_then(|()| reason())
+        .and_then(|()| {
+            if wants_reason {
+                reason().map(drop)
+            } else {
+                Ok(())
+            }
+        })
         .and_then(|_| kind(verb, members));
     let input = InputId::from(input);
     let kind = kind.unwrap_or_else(|text| RequestKind::Refused { text });
@@ -127,7 +134,20 @@ fn kind(verb: &str, members: &Members<'_>) -> Result<RequestKind, Words> {
             }))
         }
         RequestVerb::PlaceHold => place_hold(members).map(RequestKind::PlaceHold),
+        RequestVerb::Show => show(members).map(RequestKind::Show),
         other => Err(codes::verb_not_here(other.as_str())),
+    }
+}
+
+fn show(members: &Members<'_>) -> Result<Show, Words> {
+    let named = |member: &'static str| {
+        let value = members.find(member)?;
+        Some(name(value, &format!("/{member}")).map_err(|fault| fault.text))
+    };
+    match (named("hold"), named("piece")) {
+        (Some(hold), None) => Ok(Show::Hold(HoldId::from(hold?))),
+        (None, Some(piece)) => Ok(Show::Piece(PieceName::from(piece?))),
+        _ => Err(codes::show_one()),
     }
 }
 

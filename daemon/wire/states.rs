@@ -491,14 +491,10 @@ impl Wire {
     }
 
     fn open_hold<'a>(&'a self, hold: &'a Hold<PieceId>, pieces: &'a Pieces) -> OpenLine<'a> {
-        let of = match &hold.of {
-            HoldOf::Piece(id) => {
-                let piece = pieces.get(*id);
-                ("piece", piece.map_or("", |piece| piece.name().as_str()))
-            }
-            HoldOf::Station(station) => ("station", station.as_str()),
-            HoldOf::Stratum(stratum, value) => (stratum.as_str(), value.as_str()),
-        };
+        let of = held(&hold.of, |id| {
+            let piece = pieces.get(*id);
+            piece.map_or("", |piece| piece.name().as_str())
+        });
         OpenLine {
             kind: "hold",
             id: hold.id.as_str(),
@@ -629,8 +625,20 @@ fn fitting<'a>(names: &mut &'a [InputId], room: &mut usize) -> &'a [InputId] {
     fit
 }
 
+/// What is held: of which kind, and its name.
+pub(crate) fn held<'a, P>(
+    of: &'a HoldOf<P>,
+    name: impl FnOnce(&'a P) -> &'a str,
+) -> (&'a str, &'a str) {
+    match of {
+        HoldOf::Piece(piece) => ("piece", name(piece)),
+        HoldOf::Station(station) => ("station", station.as_str()),
+        HoldOf::Stratum(stratum, value) => (stratum.as_str(), value.as_str()),
+    }
+}
+
 /// The roles that may release a hold.
-fn who<'a>(plant: &'a Plant, hold: &Hold<PieceId>) -> Vec<&'a str> {
+pub(crate) fn who<'a, P>(plant: &'a Plant, hold: &Hold<P>) -> Vec<&'a str> {
     plant
         .roles
         .iter()

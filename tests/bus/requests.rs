@@ -460,6 +460,44 @@ fn what_a_claim_agreed_to_is_nothing_where_who_asks_is_proven() {
 }
 
 #[test]
+fn a_hold_is_shown_as_it_is_now() {
+    let mut site = Site::start();
+    let (hold, seen) = site.place_hold(&json!({"station": "s60"}), "food-contact");
+    site.release("quality-engineer", &hold, seen, "QE-1");
+    let shown = site.ask("show", &json!({"id": "q1", "by": "QE-2", "hold": hold}));
+    assert_eq!(shown["result"], "done", "{shown}");
+    let line = &shown["shown"][0];
+    for (member, expect) in [
+        ("id", json!(hold)),
+        ("seq", json!(seen)),
+        ("class", json!("food-contact")),
+        ("of", json!({"station": "s60"})),
+        ("rule", json!("person:QE-1")),
+        ("reason", json!("to be looked at")),
+        ("ready", json!(false)),
+        ("asked_by", json!("QE-1")),
+        ("who", json!(["quality-engineer"])),
+    ] {
+        assert_eq!(line[member], expect, "{member}");
+    }
+    assert_eq!(
+        site.release("quality-engineer", &hold, seen, "QE-2")["result"],
+        "done"
+    );
+    // Asked with the same bytes again: what is so now.
+    site.say(
+        "request/show",
+        &json!({"id": "q1", "by": "QE-2", "hold": hold}),
+    );
+    let again = site.wait_for_many("reply/show", 2, |reply| reply["request"] == "q1");
+    assert_eq!(
+        (&again[1]["again"], &again[1]["shown"]),
+        (&json!(true), &Value::Null)
+    );
+    assert_eq!(again[1]["result"], "refused", "{}", again[1]);
+}
+
+#[test]
 fn what_is_not_in_this_version_is_refused_by_its_name() {
     let mut site = Site::start();
     for verb in [

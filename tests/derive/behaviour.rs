@@ -39,6 +39,7 @@ tables! {
     what_is_asked_hangs_on_the_product "products.table"
     reworked_a_piece_comes_again "lap.table"
     who_asks_stands_in_the_topic "persons.table"
+    what_is_open_is_shown "show.table"
     births_told_late_are_sorted_in "order.table"
 }
 

@@ -875,7 +875,7 @@ fn faults_of_roles() {
         "\"release:process-minor\"",
         "\"relase:process-minor\"",
         &[
-            "75:8: role \"shift-lead\": may \"relase\" is not known; wanted one of place-hold, recheck, acknowledge, release, reroute, concede, shelve, reset, approve, activate, adopt, close: did you mean release",
+            "75:8: role \"shift-lead\": may \"relase\" is not known; wanted one of place-hold, recheck, acknowledge, release, reroute, concede, shelve, reset, approve, activate, adopt, close, show: did you mean release",
         ],
     );
     check(
