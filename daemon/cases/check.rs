@@ -223,7 +223,7 @@ fn request(plant: &Plant, asked: &Asked) -> Vec<Complaint> {
         };
         if asked.is_of(name) {
             match name.as_str() {
-                "piece" => {}
+                "piece" | "line" => {}
                 "station" if plant.station(value).is_none() => found.push(no_station(plant, &word)),
                 "station" => {}
                 stratum => found.extend(of_stratum(plant, stratum, value, *column)),

@@ -426,7 +426,7 @@ impl Asked {
                     let seq = hold.and_then(|hold| now.seen(hold)).unwrap_or(0);
                     object.raw(name, &seq.to_string());
                 }
-                ("seen" | "for_s" | "upto", Value::Plain(number)) => object.raw(name, number),
+                ("seen" | "for_s" | "begin", Value::Plain(plain)) => object.raw(name, plain),
                 // A member that says nothing is left out, also one that would else be filled in.
                 (_, Value::Plain(text)) if text.is_empty() => {}
                 (_, Value::Plain(text)) => object.text(name, text),

@@ -1,7 +1,7 @@
 //! Outcomes in the words of the trade: as a case expects them, and as they were.
 
 use super::text::{self, Token, words_from};
-use chargehand_core::{Disposition, HoldOf, Outcome};
+use chargehand_core::{Disposition, HoldOf, Outcome, StationName};
 use chargehand_words::say;
 use serde::Serialize;
 use std::fmt;
@@ -124,6 +124,19 @@ impl Term {
             } => {
                 let word = if *healthy { "healthy" } else { "suspect" };
                 Self::new(&["gauge", gauge.as_str(), word], &say(text))
+            }
+            Outcome::Adopted(adopted) => Self::new(
+                &[
+                    "adopted",
+                    adopted.piece.as_str(),
+                    &format!("at={}", adopted.station),
+                ],
+                "",
+            ),
+            Outcome::Stance { stations, stance } => {
+                let mut words = vec![stance.as_str()];
+                words.extend(stations.iter().map(StationName::as_str));
+                Self::new(&words, "")
             }
             Outcome::Reply(reply) => Self::new(&[reply.result.as_str()], &say(&reply.text)),
             Outcome::Rejected(rejected) => {

@@ -578,6 +578,11 @@ impl fmt::Display for InWords<'_> {
                 rejected.at,
                 say(&rejected.text)
             ),
+            Outcome::Adopted(adopted) => write!(
+                f,
+                "taken over at {} by {} as {}: {}",
+                adopted.station, adopted.by, adopted.role, adopted.reason
+            ),
             Outcome::Noted { text, .. } => f.write_str(&say(text)),
             Outcome::Reply(reply) => {
                 write!(f, "{} {}: {}", reply.verb, reply.result, say(&reply.text))
@@ -586,6 +591,7 @@ impl fmt::Display for InWords<'_> {
             | Outcome::Alarm(_)
             | Outcome::Cleared { .. }
             | Outcome::Closed(_)
+            | Outcome::Stance { .. }
             | Outcome::Gauge { .. } => Ok(()),
         }
     }

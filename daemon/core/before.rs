@@ -17,6 +17,7 @@ use crate::names::{
     AdvisoryId, AlarmId, GaugeName, HoldId, PieceId, PieceName, StationName, StratumName,
     TextDigest,
 };
+use crate::observing::Observing;
 use crate::piece::{Name, Piece};
 use crate::pieces::Pieces;
 use crate::plant::Word;
@@ -29,6 +30,9 @@ use alloc::collections::{BTreeMap, BTreeSet};
 use alloc::string::String;
 use alloc::vec::Vec;
 use serde::Deserialize;
+
+/// Whatever was kept since then reads as a memory of now.
+pub const KEPT_ALIKE_SINCE: u32 = 4;
 
 /// A line's memory as semantics 3 wrote it: one place for all fields, and texts where there are types.
 #[derive(Debug, Deserialize)]
@@ -183,6 +187,7 @@ impl From<State> for crate::State {
             watches: Watches::new(before.watches),
             taken: before.taken,
             gates: Gates::new(before.gates, before.gates_past, standing.collect()),
+            observing: Observing::default(),
         }
     }
 }

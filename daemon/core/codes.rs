@@ -57,6 +57,18 @@ codes! {
     above_tolerance = "above-tolerance" (characteristic, value, limit);
     /// What to do about it.
     adjust_and_check = "adjust-and-check" ();
+    /// A request to adopt names its role.
+    adopt_needs_role = "adopt-needs-role" ();
+    /// The pieces to adopt are no list.
+    adopt_no_list = "adopt-no-list" ();
+    /// A request to adopt says of what.
+    adopt_of_what = "adopt-of-what" ();
+    /// Too many pieces to adopt at once.
+    adopt_too_many = "adopt-too-many" (most);
+    /// Nobody knows where the pieces to adopt are.
+    adopt_where = "adopt-where" (count, named);
+    /// Pieces were adopted.
+    adopted_so_many = "adopted-so-many" (count);
     /// An advisory is closed.
     advisory_closed = "advisory-closed" (advisory);
     /// No such advisory is open.
@@ -137,6 +149,16 @@ codes! {
     closed_and_open_again = "closed-and-open-again" ();
     /// A piece comes along the belt once more.
     comes_again = "comes-again" (piece, station, lap);
+    /// Command began.
+    command_begun = "command-begun" (stations, holds);
+    /// A request to command names its role.
+    command_needs_role = "command-needs-role" ();
+    /// A request to command says where.
+    command_of_what = "command-of-what" ();
+    /// A request to command says whether to begin.
+    command_or_not = "command-or-not" ();
+    /// Nothing is observed there.
+    commanded_already = "commanded-already" ();
     /// A rule compares what cannot be compared.
     compares = "compares" (op, left, right);
     /// What follows from that.
@@ -267,6 +289,12 @@ codes! {
     hold_opened_too_late = "hold-opened-too-late" (hold);
     /// A hold says more than its asker has seen.
     hold_says_more = "hold-says-more" (hold, seen, seq);
+    /// Holds begin with command.
+    holds_begin_with_command = "holds-begin-with-command" (stations, holds, named, seen);
+    /// Open holds keep a station commanded.
+    holds_forbid_observing = "holds-forbid-observing" (stations, holds, named);
+    /// The description has a station observed, and holds are open there.
+    holds_keep_command = "holds-keep-command" (station, holds);
     /// A request under an id that was used before.
     id_used_before = "id-used-before" (id, verb);
     /// Against a route: the piece may be another.
@@ -357,6 +385,10 @@ codes! {
     lot_not_held = "lot-not-held" ();
     /// A rule made a verdict and did not return it.
     made_not_returned = "made-not-returned" (verb, line, column);
+    /// People work on a station.
+    maintenance_begins = "maintenance-begins" (station);
+    /// Nobody works on a station any more.
+    maintenance_ends = "maintenance-ends" (station);
     /// What to do about it.
     measure_the_standard = "measure-the-standard" ();
     /// What a rule reads.
@@ -547,12 +579,18 @@ codes! {
     nothing_it_has = "nothing-it-has" (name, owner);
     /// A gauge's word is good for nothing that cannot be taken back.
     nothing_on_its_word = "nothing-on-its-word" (gauge);
+    /// There is nothing to adopt.
+    nothing_to_adopt = "nothing-to-adopt" ();
     /// A number that is none.
     number_no_number = "number-no-number" (number);
     /// A number that cannot be counted.
     number_too_far = "number-too-far" (number);
     /// A route that becomes a hold.
     objected = "objected" (rule, word, reason, why);
+    /// All there is observed already.
+    observed_already = "observed-already" ();
+    /// The line observes.
+    observing_begun = "observing-begun" (stations);
     /// A request to hold names nothing that can be held.
     of_fits_no_scope = "of-fits-no-scope" ();
     /// A request to hold says not what.
@@ -621,6 +659,8 @@ codes! {
     reason_empty = "reason-empty" ();
     /// A station has a disposition.
     received = "received" (station, disposition);
+    /// What to do about it.
+    release_and_start_again = "release-and-start-again" ();
     /// A release names no role.
     release_needs_role = "release-needs-role" ();
     /// What to do about it.
@@ -667,6 +707,8 @@ codes! {
     set_the_clock = "set-the-clock" ();
     /// A request to show that does not say what, or says two things.
     show_one = "show-one" ();
+    /// What was asked for is so no more.
+    stance_changed_since = "stance-changed-since" ();
     /// A check without its value.
     standard_missing = "standard-missing" ();
     /// A gauge measured a standard that it does not declare.
@@ -675,6 +717,8 @@ codes! {
     standards_too_many = "standards-too-many" ();
     /// A counter or chart starts again.
     starts_again = "starts-again" (watch, why);
+    /// What follows.
+    station_stays_commanded = "station-stays-commanded" ();
     /// No such station is declared.
     station_undeclared = "station-undeclared" (station);
     /// A message of a station that is none.

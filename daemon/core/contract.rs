@@ -107,7 +107,9 @@ rows! {
         /// To put texts in force.
         Activate = "activate" ["digest", "kind"],
         /// To take over pieces in flight.
-        Adopt = "adopt" ["of", "upto"],
+        Adopt = "adopt" ["of", "pieces?"],
+        /// To begin to command, or to observe only.
+        Command = "command" ["of", "begin", "seen?"],
         /// To close an advisory.
         Close = "close" ["advisory", "finding"],
         /// To be shown what is open of one hold or one piece.
@@ -139,7 +141,12 @@ impl RequestVerb {
     pub const fn is_answered(self) -> bool {
         matches!(
             self,
-            Self::PlaceHold | Self::Release | Self::Close | Self::Show
+            Self::PlaceHold
+                | Self::Release
+                | Self::Close
+                | Self::Show
+                | Self::Command
+                | Self::Adopt
         )
     }
 }

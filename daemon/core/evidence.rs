@@ -90,6 +90,8 @@ pub enum Says {
     Withdrawn(Word),
     /// The piece comes again, reworked, as that lap.
     Again(u32),
+    /// A person took it over: what is missing so far is not wanted.
+    Adopted,
 }
 
 /// A usable value, and what came of it.
@@ -186,6 +188,9 @@ pub struct Findings {
     /// The lap it is in; 0: the first.
     #[serde(default, skip_serializing_if = "is_zero")]
     lap: u32,
+    /// Whether a person took it over.
+    #[serde(default, skip_serializing_if = "core::ops::Not::not")]
+    adopted: bool,
 }
 
 /// One characteristic at one station in one lap, and what the newest usable value of it led to.
@@ -252,10 +257,10 @@ impl Evidence {
         !self.now.gaps.is_empty() || self.asks().next().is_some()
     }
 
-    /// Whether no usable value has come yet.
+    /// Whether no usable value has come yet, and nobody said that none is wanted.
     #[must_use]
     pub fn is_unmeasured(&self) -> bool {
-        self.now.points.is_empty()
+        self.now.points.is_empty() && !self.now.adopted
     }
 
     /// What was decided, by point of measurement.
@@ -290,8 +295,11 @@ impl Evidence {
 impl Findings {
     /// As a memory has it that knows of no lap.
     pub(crate) fn new(points: Vec<Point>, gaps: Vec<Gap>) -> Self {
-        let lap = 0;
-        Self { points, gaps, lap }
+        Self {
+            points,
+            gaps,
+            ..Self::default()
+        }
     }
 
     fn is_empty(&self) -> bool {
@@ -310,6 +318,10 @@ impl Findings {
             }
             Says::Withdrawn(word) => return self.withdraw(*word),
             Says::Again(lap) => self.again(*lap),
+            Says::Adopted => {
+                self.gaps.clear();
+                self.adopted = true;
+            }
         }
         Vec::new()
     }

@@ -320,6 +320,10 @@ pub enum RequestKind {
     Close(Close),
     /// To be shown what is open of something.
     Show(Show),
+    /// To begin to command, or to observe only.
+    Command(Command),
+    /// To take over pieces in flight.
+    Adopt(Adopt),
     /// Something the message does not say well enough, or this version does not have.
     Refused {
         /// Why.
@@ -352,6 +356,26 @@ pub enum Show {
     Hold(HoldId),
     /// A piece, and all its holds.
     Piece(PieceName),
+}
+
+/// To take over pieces in flight.
+#[derive(Clone, Debug)]
+pub struct Adopt {
+    /// Where they stand.
+    pub station: Option<StationName>,
+    /// Which; none for all there that want it.
+    pub pieces: Option<Vec<PieceName>>,
+}
+
+/// To begin to command, or to observe only.
+#[derive(Clone, Debug)]
+pub struct Command {
+    /// Which station; none for all of the line.
+    pub station: Option<StationName>,
+    /// To begin; else to observe only.
+    pub begin: bool,
+    /// The `seq` of the newest hold that begins with it, as the asker saw it.
+    pub seen: Option<u64>,
 }
 
 /// To hold something.

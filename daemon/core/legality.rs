@@ -39,6 +39,7 @@ mod tests {
             gate: None,
             characteristics: Vec::new(),
             topics: Vec::new(),
+            observe: false,
         }
     }
 

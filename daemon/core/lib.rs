@@ -16,6 +16,7 @@
 #![no_std]
 extern crate alloc;
 
+mod adopting;
 mod advisories;
 mod advisory;
 mod ahead;
@@ -25,6 +26,7 @@ mod at_gate;
 pub mod before;
 mod belt;
 pub mod codes;
+mod commanding;
 mod contract;
 mod decision;
 mod evidence;
@@ -41,6 +43,7 @@ mod lap;
 mod legality;
 mod line;
 mod names;
+mod observing;
 mod order;
 mod outcome;
 mod past;
@@ -76,9 +79,9 @@ pub use gauges::Gauges;
 pub use hold::{Hold, HoldOf, HoldView, Origin};
 pub use holds::Holds;
 pub use input::{
-    Close, Conflict, Event, EventKind, Fault, Input, Measured, NotMeasured, PersonWord, PlaceHold,
-    Reading, Recorded, Release, Request, RequestKind, Show, Source, SourceKind, Spot, Start, Taken,
-    Unusable,
+    Adopt, Close, Command, Conflict, Event, EventKind, Fault, Input, Measured, NotMeasured,
+    PersonWord, PlaceHold, Reading, Recorded, Release, Request, RequestKind, Show, Source,
+    SourceKind, Spot, Start, Taken, Unusable,
 };
 pub use judge::{
     Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, RuleFault, Verb, Verdict,
@@ -88,10 +91,11 @@ pub use names::{
     AdvisoryId, AlarmId, CharacteristicName, ClassName, GaugeName, HoldId, InputId, PieceId,
     PieceName, ProductName, RoleName, RuleName, StationName, StratumName, TextDigest, Told,
 };
+pub use observing::{Observing, Stance};
 pub use order::{SourceCount, Turn};
 pub use outcome::{
-    Closed, Disposition, Freed, Had, InForce, Judged, OpenHold, Outcome, Reason, RejectReason,
-    Rejected, Reply, ReplyResult, Said, Shows, Watched,
+    Adopted, Closed, Disposition, Freed, Had, InForce, Judged, OpenHold, Outcome, Reason,
+    RejectReason, Rejected, Reply, ReplyResult, Said, Shows, Watched,
 };
 pub use piece::{Name, Piece};
 pub use pieces::Pieces;
@@ -111,4 +115,4 @@ pub use words::{Datum, Remark, Words};
 
 /// The number of the derivation's meaning. Raised whenever the same inputs would on purpose give
 /// other outcomes, the script engine's version included; a new number opens an era in the ledger.
-pub const SEMANTICS: u32 = 4;
+pub const SEMANTICS: u32 = 5;

@@ -210,6 +210,7 @@ impl<J: Judge> Line<J> {
         if rulebook_new {
             self.clear(|alarm| alarm.ends == Ends::Rulebook);
         }
+        self.declare_stances();
     }
 
     /// Semantics 2 opened the hold of what is out of tolerance in the class of all others.
@@ -417,6 +418,9 @@ impl<J: Judge> Line<J> {
                 codes::jammed(event.station.as_str(), disposition),
                 event.piece.clone(),
             ),
+            EventKind::Other {
+                word: word @ (EventWord::Maintenance | EventWord::Start),
+            } => self.maintain(station, *word == EventWord::Maintenance),
             EventKind::Left { word } | EventKind::Other { word } => self.note_passage(event, *word),
             EventKind::Returned => self.note_passage(event, EventWord::Returned),
         }

@@ -9,6 +9,7 @@ use crate::names::{
     AdvisoryId, AlarmId, CharacteristicName, GaugeName, HoldId, InputId, PieceName, ProductName,
     RoleName, RuleName, StationName, TextDigest,
 };
+use crate::observing::Stance;
 use crate::plant::{Word, words};
 use crate::speaker::Speaker;
 use crate::time::Span;
@@ -60,6 +61,15 @@ pub enum Outcome {
         healthy: bool,
         /// Why.
         text: Words,
+    },
+    /// A person took a piece over.
+    Adopted(Adopted),
+    /// How the line stands to stations from here on.
+    Stance {
+        /// Which.
+        stations: Vec<StationName>,
+        /// How.
+        stance: Stance,
     },
     /// The answer to a request.
     Reply(Reply),
@@ -276,6 +286,21 @@ pub struct Freed {
     pub reason: String,
 }
 
+/// A piece in flight that a person took over.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Adopted {
+    /// Which.
+    pub piece: PieceName,
+    /// Where it was then.
+    pub station: StationName,
+    /// Who asked.
+    pub by: String,
+    /// In which role.
+    pub role: RoleName,
+    /// Why.
+    pub reason: String,
+}
+
 /// An advisory that was closed.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Closed {
@@ -387,6 +412,7 @@ impl Outcome {
             Self::Judged(judged) => judged.piece.as_ref(),
             Self::Disposition(disposition) => Some(&disposition.piece),
             Self::Hold(Hold { of, .. }) | Self::Freed(Freed { of, .. }) => of.piece(),
+            Self::Adopted(adopted) => Some(&adopted.piece),
             Self::Rejected(rejected) => rejected.piece.as_ref(),
             Self::Noted { piece, .. } => piece.as_ref(),
             Self::InForce(_)
@@ -395,6 +421,7 @@ impl Outcome {
             | Self::Advisory(_)
             | Self::Closed(_)
             | Self::Gauge { .. }
+            | Self::Stance { .. }
             | Self::Reply(_) => None,
         }
     }

@@ -170,6 +170,15 @@ impl Pieces {
         self.strangers.get(name).map(|(station, _)| station)
     }
 
+    /// Names that are nobody's and were said furthest down at a station, in the order in which they were said last.
+    pub(crate) fn strangers_at(&self, station: &StationName) -> Vec<PieceName> {
+        let here = self.strangers.iter();
+        let here = here.filter(|(_, (known, _))| known == station);
+        let mut here: Vec<_> = here.map(|(name, (_, seq))| (*seq, name.clone())).collect();
+        here.sort();
+        here.into_iter().map(|(_, name)| name).collect()
+    }
+
     /// A station names a piece that is not born; the oldest such name goes where there are too many.
     pub(crate) fn hear_of(&mut self, name: &PieceName, station: &StationName, seq: u64) {
         self.strangers.insert(name.clone(), (station.clone(), seq));

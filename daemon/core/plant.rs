@@ -92,6 +92,8 @@ pub struct Station {
     pub characteristics: Vec<Characteristic>,
     /// Topics of the station's own, mapped onto readings.
     pub topics: Vec<TopicMap>,
+    /// Whether the line only observes there, until somebody asks that it commands.
+    pub observe: bool,
 }
 
 /// Where a piece can physically be stopped.

@@ -134,6 +134,7 @@ mod tests {
                 characteristic("any", Of::Piece, None),
             ],
             topics: Vec::new(),
+            observe: false,
         }
     }
 

@@ -16,22 +16,30 @@ use alloc::sync::Arc;
 use alloc::vec::Vec;
 
 /// What came of a request, before it is a reply.
-struct Answer {
-    result: ReplyResult,
-    text: Words,
-    hold: Option<HoldId>,
-    shown: Vec<Hold>,
+pub(crate) struct Answer {
+    pub result: ReplyResult,
+    pub text: Words,
+    pub hold: Option<HoldId>,
+    /// What is to be quoted where it is asked again; of a hold its own.
+    pub seen: Option<u64>,
+    /// Holds that were asked for.
+    pub shown: Vec<Hold>,
 }
 
 /// So many holds of a piece are shown.
 const SHOWN_MAX: usize = 20;
 
 impl Answer {
-    fn refused(text: Words) -> Self {
+    pub(crate) fn refused(text: Words) -> Self {
+        Self::of(ReplyResult::Refused, text)
+    }
+
+    pub(crate) fn of(result: ReplyResult, text: Words) -> Self {
         Self {
-            result: ReplyResult::Refused,
+            result,
             text,
             hold: None,
+            seen: None,
             shown: Vec::new(),
         }
     }
@@ -47,12 +55,15 @@ impl<J: Judge> Line<J> {
             (RequestKind::PlaceHold(place_hold), None) => self.place_hold(request, place_hold),
             (RequestKind::Close(close), None) => self.close(request, close),
             (RequestKind::Show(shown), None) => self.show(shown),
+            (RequestKind::Command(command), None) => self.command(request, command),
+            (RequestKind::Adopt(adopt), None) => self.adopt(request, adopt),
         };
         let seen = answer
             .hold
             .as_ref()
             .and_then(|id| self.state.holds.get(id))
-            .map(|hold| hold.seq);
+            .map(|hold| hold.seq)
+            .or(answer.seen);
         let reply = Outcome::Reply(Reply {
             request: request.input.clone(),
             verb: request.verb.clone(),
@@ -90,6 +101,11 @@ impl<J: Judge> Line<J> {
                 let id = reply.shown[0].id.as_str();
                 (ReplyResult::Refused, codes::hold_not_open(id))
             }
+            (ReplyResult::Done, Some(RequestVerb::Command), _)
+                if !self.stands_as_told(outcomes) =>
+            {
+                (ReplyResult::Refused, codes::stance_changed_since())
+            }
             (ReplyResult::Waiting, _, Some(id)) => match open {
                 None => (ReplyResult::Done, codes::hold_free(id.as_str())),
                 Some(hold) if hold.asked_by.as_ref() == Some(&reply.by) => {
@@ -112,7 +128,10 @@ impl<J: Judge> Line<J> {
             result,
             text,
             hold: reply.hold.clone(),
-            seen: open.map(|hold| hold.seq),
+            seen: match &reply.hold {
+                Some(_) => open.map(|hold| hold.seq),
+                None => reply.seen,
+            },
             shown: still_open.collect(),
             ..reply.clone()
         }
@@ -153,10 +172,8 @@ impl<J: Judge> Line<J> {
                     let proven = request.proven;
                     self.state.holds.asked(&release.hold, &request.by, proven);
                     return Answer {
-                        result: ReplyResult::Waiting,
-                        text,
                         hold: Some(release.hold.clone()),
-                        shown: Vec::new(),
+                        ..Answer::of(ReplyResult::Waiting, text)
                     };
                 }
             }
@@ -193,10 +210,8 @@ impl<J: Judge> Line<J> {
             many => codes::hold_free_but_many(id, many),
         };
         Answer {
-            result: ReplyResult::Done,
-            text,
             hold: Some(release.hold.clone()),
-            shown: Vec::new(),
+            ..Answer::of(ReplyResult::Done, text)
         }
     }
 
@@ -231,12 +246,8 @@ impl<J: Judge> Line<J> {
             reason: request.reason.clone(),
         }));
         self.closed(&advisory.rule, &advisory.origin, advisory.id.as_str());
-        Answer {
-            result: ReplyResult::Done,
-            text: codes::advisory_closed(advisory.id.as_str()),
-            hold: None,
-            shown: Vec::new(),
-        }
+        let text = codes::advisory_closed(advisory.id.as_str());
+        Answer::of(ReplyResult::Done, text)
     }
 
     fn show(&self, asked: &Show) -> Answer {
@@ -263,10 +274,8 @@ impl<J: Judge> Line<J> {
             }
         };
         Answer {
-            result: ReplyResult::Done,
-            text,
-            hold: None,
             shown,
+            ..Answer::of(ReplyResult::Done, text)
         }
     }
 
@@ -306,10 +315,8 @@ impl<J: Judge> Line<J> {
             _ => codes::hold_opened(id.as_str()),
         };
         Answer {
-            result: ReplyResult::Done,
-            text,
             hold: Some(id),
-            shown: Vec::new(),
+            ..Answer::of(ReplyResult::Done, text)
         }
     }
 
@@ -366,7 +373,7 @@ fn unheard(plant: &Plant, request: &Request) -> Option<Words> {
 }
 
 /// Why the role may not do that, if it may not.
-fn forbidden(
+pub(crate) fn forbidden(
     plant: &Plant,
     role: &RoleName,
     verb: RequestVerb,

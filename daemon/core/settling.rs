@@ -85,11 +85,20 @@ impl<J: Judge> Line<J> {
     /// Says that a piece's disposition changed, if it did and a gate is left to act on it. Returns
     /// whether one is left.
     pub(crate) fn announce(&mut self, id: PieceId, input: &InputId) -> bool {
+        self.say_of(id, input, false)
+    }
+
+    /// Says a piece's disposition, also if it has not changed.
+    pub(crate) fn repeat(&mut self, id: PieceId, input: &InputId) {
+        self.say_of(id, input, true);
+    }
+
+    fn say_of(&mut self, id: PieceId, input: &InputId, anyway: bool) -> bool {
         let plant = Arc::clone(&self.plant);
         let act_at = self.state.pieces[id].at.next_gate(&plant);
         let word = self.settle(id, act_at);
         let piece = &self.state.pieces[id];
-        if piece.told.is_some() && piece.word != Some(word) {
+        if piece.told.is_some() && (anyway || piece.word != Some(word)) {
             let seen = plant.station(piece.at.seen().as_str());
             match (act_at, seen.or(act_at.map(|(station, _)| station))) {
                 (Some(_), Some(seen)) => self.tell(id, seen, act_at, word, false, input),

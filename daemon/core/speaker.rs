@@ -24,6 +24,8 @@ words! {
     Duty {
         /// Times of sources, and the machine's.
         Clock = "clock",
+        /// Where the line commands.
+        Command = "command",
         /// One key for two messages.
         Conflict = "conflict",
         /// What is known of a piece, and what is missing.

@@ -7,6 +7,7 @@ use crate::gauges::Gauges;
 use crate::holds::Holds;
 use crate::input::Taken;
 use crate::names::{StationName, TextDigest};
+use crate::observing::Observing;
 use crate::pieces::Pieces;
 use crate::time::{Span, Timestamp};
 use crate::watches::Watches;
@@ -51,6 +52,9 @@ pub struct State {
     pub taken: BTreeMap<StationName, Taken>,
     /// Gates.
     pub gates: Gates,
+    /// Where the line does not command.
+    #[serde(default, skip_serializing_if = "Observing::is_empty")]
+    pub observing: Observing,
 }
 
 impl State {

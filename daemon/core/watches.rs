@@ -733,6 +733,7 @@ mod tests {
                 gauge: None,
             }]),
             topics: Vec::new(),
+            observe: false,
         }
     }
 

@@ -203,6 +203,7 @@ mod tests {
             }),
             characteristics: Vec::new(),
             topics: Vec::new(),
+            observe: false,
         };
         Plant::of_stations(Vec::from([
             station("s20", 0, Condition::AsCast, None),

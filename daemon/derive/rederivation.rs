@@ -394,7 +394,7 @@ fn read_snapshot(
         digest: digest.to_string(),
     };
     let bytes = store.blob(digest)?.ok_or_else(gone)?;
-    let read = if semantics == SEMANTICS {
+    let read = if semantics >= before::KEPT_ALIKE_SINCE {
         serde_json::from_slice(&bytes)
     } else {
         serde_json::from_slice(&bytes).map(|before: before::State| before.into())

@@ -1,7 +1,7 @@
 //! How far messages were handed over and confirmed. Nothing of them outlives a connection but what the ledger holds:
 //! after each connect, encoding resumes there behind what is confirmed.
 
-use chargehand_core::{Line, Outcome, Timestamp, Told};
+use chargehand_core::{Line, Observing, Outcome, Timestamp, Told};
 use chargehand_derive::record::{self, Body, MessageBody};
 use chargehand_ledger::{Record, Store, StoreError};
 use chargehand_script::Rules;
@@ -85,6 +85,8 @@ pub struct Written<'a> {
     pub seq: u64,
     /// Its time.
     pub at: Timestamp,
+    /// Where the line does not command.
+    pub observing: &'a Observing,
     /// The message it records.
     pub message: Option<&'a MessageBody>,
     /// The message's bytes.
@@ -123,7 +125,7 @@ pub fn again(
     let mut publishes = Vec::new();
     let mut answered = None;
     // A reply goes where this copy of the request wants it.
-    let mut heading = original.heading();
+    let mut heading = original.heading(line);
     heading.response_topic = again.response_topic.as_deref();
     heading.correlation = again.correlation.as_deref();
     for (index, outcome) in (1..).zip(&original.outcomes) {
@@ -166,7 +168,7 @@ pub fn again(
             .checked_sub(1)
             .and_then(|index| stored.outcomes.get(index))
     {
-        publishes.extend(wire.messages(&stored.heading(), present.index, outcome, asker));
+        publishes.extend(wire.messages(&stored.heading(line), present.index, outcome, asker));
     }
     Ok(publishes)
 }
@@ -187,7 +189,7 @@ pub fn stored_messages(wire: &Wire, line: &Line<Rules>, record: Record) -> Vec<P
         }
         _ => false,
     };
-    let heading = stored.heading();
+    let heading = stored.heading(line);
     (1..)
         .zip(&stored.outcomes)
         .filter(|(index, outcome)| !superseded(*index, outcome))
@@ -231,10 +233,11 @@ impl Stored {
         })
     }
 
-    fn heading(&self) -> Heading<'_> {
+    fn heading<'h>(&'h self, line: &'h Line<Rules>) -> Heading<'h> {
         let written = Written {
             seq: self.record.seq,
             at: Timestamp(self.record.at_us),
+            observing: &line.state().observing,
             message: self.message.as_ref(),
             payload: self.record.payload.as_deref().unwrap_or_default(),
         };
@@ -247,6 +250,7 @@ fn heading<'a>(written: &Written<'a>, correlation: Option<&'a [u8]>) -> Heading<
     Heading {
         seq: written.seq,
         at: written.at,
+        observing: written.observing,
         topic: written.message.map_or("", |message| &message.topic),
         payload: written.payload,
         length: cut.map_or(written.payload.len(), |cut| cut.length),

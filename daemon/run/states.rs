@@ -85,6 +85,9 @@ const KINDS: &[Kind] = &[
                 .collect()
         },
         content: |derivation, id, _| {
+            if observes_all(derivation) {
+                return None;
+            }
             let alarms = &derivation.line().state().alarms;
             let alarm = alarms.get(&AlarmId::from(id))?.clone();
             Some(Box::new(move |wire, now| wire.alarm(&alarm, now)))
@@ -114,6 +117,9 @@ const KINDS: &[Kind] = &[
                 .collect()
         },
         content: |derivation, id, _| {
+            if observes_all(derivation) {
+                return None;
+            }
             let advisories = &derivation.line().state().advisories;
             let advisory = advisories.get(&AdvisoryId::from(id))?.clone();
             Some(Box::new(move |wire, now| wire.advisory(&advisory, now)))
@@ -147,6 +153,12 @@ fn gates(plant: &Plant) -> Vec<String> {
     gates.map(|station| station.name.to_string()).collect()
 }
 
+/// Whether nobody is called by alarms and advisories either; `open` names them.
+fn observes_all(derivation: &Derivation) -> bool {
+    let observing = &derivation.line().state().observing;
+    observing.stations().len() == derivation.plant().stations.len()
+}
+
 /// The gates that a hold may concern: of one piece none.
 fn gates_of(plant: &Plant, of: &HoldOf) -> Vec<String> {
     match of {
@@ -160,7 +172,11 @@ fn gates_of(plant: &Plant, of: &HoldOf) -> Vec<String> {
     }
 }
 
+/// Nothing where the line does not command: a gate that is told nothing keeps to itself.
 fn hold(line: &Line<Rules>, gate: &str) -> Option<Say> {
+    if !line.state().observing.may_pass_on(gate) {
+        return None;
+    }
     let HoldView {
         effect,
         seq,
@@ -229,7 +245,7 @@ impl States {
             gone: VecDeque::new(),
             touched: BTreeSet::new(),
             made: now,
-            status: LineStatus::of(state),
+            status: LineStatus::of(state, plant),
             status_is_new: true,
             newest: state.taken.clone(),
         };
@@ -258,9 +274,10 @@ impl States {
         let (plant, state) = (derivation.plant(), derivation.line().state());
         let mut keys = BTreeSet::new();
         for outcome in outcomes.iter().flatten() {
-            let in_force = matches!(outcome, Outcome::InForce(_));
+            // Whatever is said depends on these.
+            let all = matches!(outcome, Outcome::InForce(_) | Outcome::Stance { .. });
             for (row, kind) in (0..).zip(KINDS) {
-                let names = match in_force {
+                let names = match all {
                     true => (kind.present)(plant, state)
                         .into_iter()
                         .chain((kind.past)(state))
@@ -291,7 +308,7 @@ impl States {
                     (key, entry)
                 })
                 .collect(),
-            status: Some(LineStatus::of(state)),
+            status: Some(LineStatus::of(state, plant)),
             newest: heard.into_iter().filter_map(newest).collect(),
         }
     }

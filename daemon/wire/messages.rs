@@ -241,10 +241,12 @@ impl Wire {
                 &body,
             )
         };
-        match act_at {
-            Some(gate) if gate != station => vec![to(gate), to(station)],
-            _ => vec![to(station)],
-        }
+        let gate = act_at.filter(|gate| *gate != station);
+        // Who asks again asks now, whenever it was decided.
+        let asked = again.map_or(heading.seq, |_| u64::MAX);
+        let told = |station: &&str| heading.observing.is_told(station, asked);
+        let stations = gate.into_iter().chain([station]);
+        stations.filter(told).map(to).collect()
     }
 
     fn reply(&self, heading: &Heading<'_>, told: Told, reply: &Reply, again: bool) -> Vec<Publish> {

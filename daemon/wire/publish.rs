@@ -1,6 +1,7 @@
 //! One message of ours, as it leaves.
 
 use crate::json::speakable;
+use chargehand_core::Observing;
 use serde::Serialize;
 use std::cell::OnceCell;
 
@@ -11,6 +12,8 @@ pub struct Heading<'a> {
     pub seq: u64,
     /// Its time.
     pub at: chargehand_core::Timestamp,
+    /// Where the line does not command.
+    pub observing: &'a Observing,
     /// The topic of the message it records; empty for other inputs.
     pub topic: &'a str,
     /// The message's bytes, or the first of them.

@@ -6,10 +6,14 @@ use crate::members::{Found, name, refuse};
 use crate::{digest, digest_text};
 use chargehand_core::codes;
 use chargehand_core::{
-    AdvisoryId, ClassName, Close, Fault, HoldId, Input, InputId, PieceName, PlaceHold,
-    RejectReason, Release, Request, RequestKind, RequestVerb, RoleName, Scope, Show, Source,
-    SourceKind, StationName, StratumName, Words,
+    Adopt, AdvisoryId, ClassName, Close, Command, Fault, HoldId, Input, InputId, PieceName,
+    PlaceHold, RejectReason, Release, Request, RequestKind, RequestVerb, RoleName, Scope, Show,
+    Source, SourceKind, StationName, StratumName, Words,
 };
+use serde_json::value::RawValue;
+
+/// So many pieces are named in one request.
+const ADOPT_MAX: usize = 1000;
 
 /// What a request's topic says.
 #[derive(Clone, Copy)]
@@ -135,6 +139,8 @@ fn kind(verb: &str, members: &Members<'_>) -> Result<RequestKind, Words> {
         }
         RequestVerb::PlaceHold => place_hold(members).map(RequestKind::PlaceHold),
         RequestVerb::Show => show(members).map(RequestKind::Show),
+        RequestVerb::Adopt => adopt(members).map(RequestKind::Adopt),
+        RequestVerb::Command => command(members).map(RequestKind::Command),
         other => Err(codes::verb_not_here(other.as_str())),
     }
 }
@@ -149,6 +155,55 @@ fn show(members: &Members<'_>) -> Result<Show, Words> {
         (None, Some(piece)) => Ok(Show::Piece(PieceName::from(piece?))),
         _ => Err(codes::show_one()),
     }
+}
+
+fn adopt(members: &Members<'_>) -> Result<Adopt, Words> {
+    let station = members.find("of").map(|of| {
+        let of: Members<'_> = serde_json::from_str(of.get()).map_err(|_| codes::adopt_of_what())?;
+        let station = of.find("station").ok_or_else(codes::adopt_of_what)?;
+        name(station, "/of/station").map_err(|fault| fault.text)
+    });
+    let station = station.transpose()?;
+    let pieces = members.find("pieces").map(|pieces| {
+        let pieces: Vec<&RawValue> =
+            serde_json::from_str(pieces.get()).map_err(|_| codes::adopt_no_list())?;
+        if pieces.is_empty() || pieces.len() > ADOPT_MAX {
+            return Err(codes::adopt_too_many(ADOPT_MAX));
+        }
+        let named = |(index, piece): (usize, &&RawValue)| {
+            let named = name(piece, &format!("/pieces/{index}")).map(PieceName::from);
+            named.map_err(|fault| fault.text)
+        };
+        pieces.iter().enumerate().map(named).collect()
+    });
+    Ok(Adopt {
+        station: station.map(StationName::from),
+        pieces: pieces.transpose()?,
+    })
+}
+
+/// `of` is a station, or the line by its base, which is the one whose topic this is.
+fn command(members: &Members<'_>) -> Result<Command, Words> {
+    let of = members.find("of").ok_or_else(codes::command_of_what)?;
+    let of: Members<'_> = serde_json::from_str(of.get()).map_err(|_| codes::command_of_what())?;
+    let station = match (of.find("station"), of.find("line")) {
+        (Some(station), None) => {
+            let station = name(station, "/of/station").map_err(|fault| fault.text)?;
+            Some(StationName::from(station))
+        }
+        (None, Some(_)) => None,
+        _ => return Err(codes::command_of_what()),
+    };
+    let begin = match members.find("begin").map(|flag| flag.get()) {
+        Some("true") => true,
+        Some("false") => false,
+        _ => return Err(codes::command_or_not()),
+    };
+    Ok(Command {
+        station,
+        begin,
+        seen: members.find("seen").and_then(json::whole),
+    })
 }
 
 fn place_hold(members: &Members<'_>) -> Result<PlaceHold, Words> {

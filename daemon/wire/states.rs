@@ -4,8 +4,8 @@ use crate::messages::{code, cut};
 use crate::publish::{About, Publish};
 use crate::{Wire, time};
 use chargehand_core::{
-    Advisory, Alarm, Hold, HoldOf, HoldView, InputId, PieceId, Pieces, Plant, RequestVerb, Span,
-    State, Taken, TextDigest, Timestamp,
+    Advisory, Alarm, Hold, HoldOf, HoldView, InputId, PieceId, Plant, RequestVerb, Span, State,
+    Taken, TextDigest, Timestamp,
 };
 use serde::Serialize;
 use std::borrow::Cow;
@@ -57,13 +57,22 @@ pub struct LineStatus {
     rulebook: Option<TextDigest>,
     plant: Option<TextDigest>,
     losses: u64,
+    observing: Vec<String>,
+    observes_all: bool,
 }
 
 impl LineStatus {
     /// As the line stands.
     #[must_use]
-    pub fn of(state: &State) -> Self {
+    pub fn of(state: &State, plant: &Plant) -> Self {
+        let observing: Vec<String> = state
+            .observing
+            .stations()
+            .map(ToString::to_string)
+            .collect();
         Self {
+            observes_all: observing.len() == plant.stations.len(),
+            observing,
             version: state.version.clone(),
             rulebook: state.rulebook.clone(),
             plant: state.plant.clone(),
@@ -101,7 +110,7 @@ struct StatusBody<'a> {
     head: &'a str,
     requests: &'static str,
     losses: u64,
-    observing: [&'a str; 0],
+    observing: &'a [String],
     #[serde(skip_serializing_if = "Option::is_none")]
     waits_s: Option<i64>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -188,6 +197,8 @@ struct LeftBody {
 #[derive(Serialize)]
 struct OpenBody<'a> {
     holds: usize,
+    #[serde(skip_serializing_if = "is_none")]
+    would_hold: usize,
     pieces: usize,
     alarms: usize,
     advisories: usize,
@@ -205,6 +216,8 @@ struct OpenLine<'a> {
     of: BTreeMap<&'a str, &'a str>,
     since: String,
     ready: bool,
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    would_hold: bool,
     who: Vec<&'a str>,
 }
 
@@ -258,6 +271,7 @@ impl Wire {
         let (rulebook, plant) = (known(&line.rulebook), known(&line.plant));
         let body = StatusBody {
             state: match status.mode {
+                Mode::Online if line.observes_all => "observing",
                 Mode::Online => "online",
                 Mode::Degraded => "degraded",
                 Mode::Offline => "offline",
@@ -271,7 +285,7 @@ impl Wire {
             head: status.head,
             requests: self.plant.line.requests.as_str(),
             losses: line.losses,
-            observing: [],
+            observing: &line.observing,
             waits_s: status.waits.map(|span| span.millis() / 1000),
             why: status.why,
             notice: NOTICE,
@@ -439,6 +453,7 @@ impl Wire {
                         .collect(),
                     since: self.print(alarm.since),
                     ready: false,
+                    would_hold: false,
                     who: vec![alarm.owner.as_str()],
                 },
             )
@@ -448,7 +463,7 @@ impl Wire {
             .holds
             .iter()
             .take(OLDEST_MAX)
-            .map(|hold| (hold.since, self.open_hold(hold, &state.pieces)));
+            .map(|hold| (hold.since, self.open_hold(hold, state)));
         let advisories = state.advisories.iter().map(|advisory| {
             (
                 advisory.since,
@@ -464,6 +479,7 @@ impl Wire {
                         .collect(),
                     since: self.print(advisory.since),
                     ready: false,
+                    would_hold: false,
                     who: vec![advisory.role.as_str()],
                 },
             )
@@ -474,6 +490,11 @@ impl Wire {
         oldest.truncate(OLDEST_MAX);
         let body = OpenBody {
             holds: state.holds.len(),
+            would_hold: state
+                .holds
+                .iter()
+                .filter(|hold| state.would_hold(hold, &self.plant))
+                .count(),
             pieces: pieces.len(),
             alarms: state.alarms.len(),
             advisories: state.advisories.len(),
@@ -490,9 +511,9 @@ impl Wire {
         )
     }
 
-    fn open_hold<'a>(&'a self, hold: &'a Hold<PieceId>, pieces: &'a Pieces) -> OpenLine<'a> {
+    fn open_hold<'a>(&'a self, hold: &'a Hold<PieceId>, state: &'a State) -> OpenLine<'a> {
         let of = held(&hold.of, |id| {
-            let piece = pieces.get(*id);
+            let piece = state.pieces.get(*id);
             piece.map_or("", |piece| piece.name().as_str())
         });
         OpenLine {
@@ -503,6 +524,7 @@ impl Wire {
             of: BTreeMap::from([of]),
             since: self.print(hold.since),
             ready: hold.ready,
+            would_hold: state.would_hold(hold, &self.plant),
             who: who(&self.plant, hold),
         }
     }
@@ -602,6 +624,10 @@ impl Wire {
     pub fn print(&self, at: Timestamp) -> String {
         time::print(at, &self.zone)
     }
+}
+
+fn is_none(count: &usize) -> bool {
+    *count == 0
 }
 
 /// Takes from the front of the names as many as there is room for, and always one where all of it is there.

@@ -11,6 +11,7 @@ mod ledger;
 mod mapped;
 mod messages;
 mod mqtt;
+mod observing;
 mod products;
 mod requests;
 mod states;
@@ -198,8 +199,7 @@ impl Site {
             folder,
             plant,
         };
-        site.client
-            .wait_for(&topic("status"), |status| status["state"] == "online");
+        site.client.wait_for(&topic("status"), at_work);
         site
     }
 
@@ -221,9 +221,8 @@ impl Site {
     pub fn wait_until_online(&self) {
         let status = topic("status");
         wait_for("a status `online` said now", || {
-            let said = |heard: &Heard| {
-                heard.topic == status && !heard.retain && heard.json()["state"] == "online"
-            };
+            let said =
+                |heard: &Heard| heard.topic == status && !heard.retain && at_work(&heard.json());
             self.client.heard().iter().any(said).then_some(())
         });
     }
@@ -358,6 +357,11 @@ impl Site {
             .expect("a readable ledger");
         records
     }
+}
+
+/// Whether a status says that the line is at work, and nothing is wrong.
+fn at_work(status: &Value) -> bool {
+    status["state"] == "online" || status["state"] == "observing"
 }
 
 /// Writes a plant description and the tests' rule into a folder.

@@ -509,7 +509,6 @@ fn what_is_not_in_this_version_is_refused_by_its_name() {
         "reset",
         "approve",
         "activate",
-        "adopt",
     ] {
         let reply = site.ask(
             &format!("{verb}/quality-engineer"),

@@ -77,6 +77,7 @@ impl Indoors {
             let written = Written {
                 seq: before + 1 + index as u64,
                 at: Timestamp(entry.at_us),
+                observing: &self.derivation.line().state().observing,
                 message: batch.messages[index].as_ref(),
                 payload: entry.payload.as_deref().unwrap_or_default(),
             };
@@ -158,7 +159,7 @@ impl Respondent for Indoors {
         let (state, wire) = (self.derivation.line().state(), self.derivation.wire());
         if self.beats == 1 {
             publishes.push(wire.status(
-                &LineStatus::of(state),
+                &LineStatus::of(state, self.derivation.plant()),
                 &Status {
                     mode: Mode::Online,
                     why: None,

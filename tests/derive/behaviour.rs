@@ -41,6 +41,8 @@ tables! {
     who_asks_stands_in_the_topic "persons.table"
     what_is_open_is_shown "show.table"
     births_told_late_are_sorted_in "order.table"
+    where_it_observes_it_judges_as_ever "observing.table"
+    who_is_in_flight_is_taken_over "adopting.table"
 }
 
 /// Half past two is twice that night. A source in that zone means the one that is; where it is neither, its clock is off.

@@ -18,8 +18,8 @@ use std::collections::BTreeMap;
 
 const PLANT: &str = include_str!("plant.toml");
 const RULE: &str = include_str!("../../rules/mass-miss.rhai");
-/// The other version's number.
-const OTHER: u32 = SEMANTICS - 1;
+/// The other version's number: the last one whose memory had other places.
+const OTHER: u32 = before::KEPT_ALIKE_SINCE - 1;
 const BEGIN: i64 = 1_772_427_600_000_000;
 
 fn at(second: i64) -> Timestamp {

@@ -11,7 +11,8 @@ use super::world::{World, deep, rule_files, texts};
 use crate::support::{Chance, long, repository};
 use chargehand::run::Incoming;
 use chargehand_core::{
-    Condition, Disposition, Had, Input, Outcome, Reading, RejectReason, State, Timestamp, Word,
+    Condition, Disposition, Had, Input, Observing, Outcome, Reading, RejectReason, State,
+    Timestamp, Word,
 };
 use chargehand_derive::Texts;
 use chargehand_derive::record::{self, Body, MessageBody};
@@ -800,6 +801,7 @@ fn encoded(world: &World, message: &Incoming, outcomes: &[Outcome]) {
     let heading = Heading {
         seq: world.state().seq,
         at: world.state().now,
+        observing: &Observing::default(),
         topic: &message.topic,
         payload: &message.payload,
         length: message.payload.len(),

@@ -6,7 +6,7 @@
 use super::world::{World, incoming, rule_files, texts};
 use crate::support::{Folder, repository};
 use chargehand::run::Incoming;
-use chargehand_core::{Outcome, Span, State, Timestamp};
+use chargehand_core::{Observing, Outcome, Span, State, Timestamp};
 use chargehand_derive::record::{self, Body};
 use chargehand_derive::{Derivation, Texts};
 use chargehand_ledger::{Record, Store};
@@ -20,7 +20,7 @@ use std::path::PathBuf;
 use std::process::Command;
 
 /// The chain at the last record. Another head is another derivation: raise `SEMANTICS` with it.
-const HEAD: &str = "sha256:bbc844b462a6f9ea62f425154a42a39a2cbe3ad06178d303b9d19c5445d7e383";
+const HEAD: &str = "sha256:5995942db35c28aab8d503dba62c40b0dcaabb70c8b764a79517cdb92ce4ac64";
 /// Set for a process of our own: where it writes what it derived.
 const CHILD: &str = "CHARGEHAND_GOLDEN_CHILD";
 
@@ -68,6 +68,7 @@ fn another_language_says_the_same_of_the_same_records() {
         let heading = Heading {
             seq: record.seq,
             at: Timestamp(record.at_us),
+            observing: &Observing::default(),
             topic: "",
             payload: &[],
             length: 0,
@@ -150,6 +151,8 @@ fn the_golden_ledger_holds_every_kind_of_outcome() {
         "noted",
         "advisory",
         "closed",
+        "adopted",
+        "stance",
     ]
     .into();
     assert_eq!(found, every);
@@ -182,6 +185,8 @@ fn kind(outcome: &Outcome) -> &'static str {
         Outcome::Advisory(_) => "advisory",
         Outcome::Closed(_) => "closed",
         Outcome::Gauge { .. } => "gauge",
+        Outcome::Adopted(_) => "adopted",
+        Outcome::Stance { .. } => "stance",
         Outcome::Reply(_) => "reply",
         Outcome::Rejected(_) => "rejected",
         Outcome::Noted { .. } => "noted",

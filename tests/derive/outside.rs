@@ -4,7 +4,7 @@
 
 use super::table::{BASE, PLANT};
 use super::world::{World, incoming, texts};
-use chargehand_core::{Outcome, Timestamp};
+use chargehand_core::{Observing, Outcome, Timestamp};
 use chargehand_wire::Heading;
 use chargehand_words::say;
 use std::cell::OnceCell;
@@ -379,6 +379,7 @@ fn attributes_are_those_of_cloudevents() {
         let heading = Heading {
             seq: world.state().seq,
             at,
+            observing: &Observing::default(),
             topic: &topic,
             payload: payload.as_bytes(),
             length: payload.len(),

@@ -89,6 +89,8 @@ impl Side {
             Outcome::Rejected(_) => self.rejected += 1,
             Outcome::InForce(_)
             | Outcome::Born { .. }
+            | Outcome::Adopted(_)
+            | Outcome::Stance { .. }
             | Outcome::Reply(_)
             | Outcome::Noted { .. } => {}
         }

@@ -259,6 +259,7 @@ fn plant(condition: Condition, further: Option<Condition>, is_final: bool) -> Pl
         gate,
         characteristics: Vec::new(),
         topics: Vec::new(),
+        observe: false,
     };
     let gate = Gate {
         kind: if is_final {

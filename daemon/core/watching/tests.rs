@@ -113,6 +113,7 @@ fn station(
         gate: ["s30", "s60"].contains(&name).then_some(gate),
         characteristics: measured.iter().map(characteristic).collect(),
         topics: Vec::new(),
+        observe: false,
     }
 }
 

@@ -5,8 +5,7 @@
 //! declared, so that one mistake is told once.
 //!
 //! Words of parts that do not exist yet are taken and told in [`Plant::without_effect`]: a description
-//! may be written for what comes. The exception is `observe`, which would have the line commanded against
-//! its description's word.
+//! may be written for what comes.
 //!
 //! Deliberately not here: files. The folder of rules is a name for others to open.
 
@@ -42,14 +41,12 @@ const PIECES_KEPT: usize = 100_000;
 
 /// Reads the whole description; `None` after noting at least one fault.
 pub(super) fn read(mut top: Table<'_>) -> Option<Plant> {
+    let mut declared = Declared::default();
     let line = top.must("line", "[line] and under it base = \"site/area/line\"");
     let line = line
         .and_then(|field| field.table())
-        .and_then(line_description);
-    let mut declared = Declared {
-        base: line.as_ref().map(|line| line.base.clone()),
-        ..Declared::default()
-    };
+        .and_then(|table| line_description(table, &mut declared));
+    declared.base = line.as_ref().map(|line| line.base.clone());
 
     let products = products(top.tables("product", "name"), &mut declared);
     let strata = strata(top.tables("stratum", "name"), &mut declared);
@@ -117,6 +114,8 @@ pub(super) fn read(mut top: Table<'_>) -> Option<Plant> {
 #[derive(Default)]
 struct Declared {
     base: Option<String>,
+    /// Whether the line only observes to begin with.
+    observe: bool,
     products: Once,
     strata: Once,
     /// The values of each stratum; empty where any is taken.
@@ -178,7 +177,7 @@ impl Declared {
     }
 }
 
-fn line_description(mut line: Table<'_>) -> Option<LineDescription> {
+fn line_description(mut line: Table<'_>, declared: &mut Declared) -> Option<LineDescription> {
     let base = line
         .must("base", "base = \"site/area/line\"")
         .and_then(|field| base(&field));
@@ -210,7 +209,7 @@ fn line_description(mut line: Table<'_>) -> Option<LineDescription> {
     let takt = line
         .may("takt_s")
         .map_or(Some(None), |field| field.seconds().map(Some));
-    observe(&mut line);
+    declared.observe = observe(&mut line).unwrap_or(false);
     line.finish();
     Some(LineDescription {
         base: base?,
@@ -225,15 +224,11 @@ fn line_description(mut line: Table<'_>) -> Option<LineDescription> {
     })
 }
 
-/// Refuses `observe = true`. Taking it without effect would command a line that asked to be left alone.
-fn observe(table: &mut Table<'_>) {
-    let Some(field) = table.may("observe") else {
-        return;
-    };
-    if field.flag() == Some(true) {
-        let what = format!("{} is not in this version", field.name());
-        field.fault::<()>(what, "take the word out when chargehand may command");
-    }
+/// Whether the line only observes there to begin with.
+fn observe(table: &mut Table<'_>) -> Option<bool> {
+    table
+        .may("observe")
+        .map_or(Some(false), |field| field.flag())
 }
 
 fn base(field: &Field<'_>) -> Option<String> {

@@ -91,6 +91,7 @@ impl Worker {
             let written = Written {
                 seq: before + 1 + index as u64,
                 at: Timestamp(entry.at_us),
+                observing: &self.derivation.line().state().observing,
                 message: batch.messages[index].as_ref(),
                 payload: entry.payload.as_deref().unwrap_or_default(),
             };

@@ -85,6 +85,7 @@ fn station(name: &str, condition: Condition, characteristics: Vec<Characteristic
         gate: None,
         characteristics,
         topics: Vec::new(),
+        observe: false,
     }
 }
 

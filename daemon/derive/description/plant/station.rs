@@ -66,7 +66,7 @@ fn station(
     {
         order.has_no_effect();
     }
-    observe(&mut table);
+    let observe = observe(&mut table);
     let measured = characteristics(table.tables("characteristic", "name"), declared);
     let topics = topic::read(
         table.tables("topic", "filter"),
@@ -85,6 +85,7 @@ fn station(
             .filter_map(|measured| measured.characteristic)
             .collect(),
         topics,
+        observe: observe? || declared.observe,
     })
 }
 

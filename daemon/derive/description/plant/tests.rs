@@ -573,7 +573,7 @@ fn words_of_parts_to_come_are_taken_and_told() {
         ),
         (
             "place = 4\n",
-            "place = 4\norder = \"fifo\"\nobserve = false\n",
+            "place = 4\norder = \"fifo\"\nobserve = true\n",
         ),
         (
             "per = \"mould\"",
@@ -597,6 +597,9 @@ fn words_of_parts_to_come_are_taken_and_told() {
         "role quality: shelve",
     ];
     assert_eq!(plant.without_effect, expect);
+    let observed = plant.stations.iter().filter(|station| station.observe);
+    let observed: Vec<&str> = observed.map(|station| station.name.as_str()).collect();
+    assert_eq!(observed, ["s30"]);
 }
 
 /// One change to the good description, and every fault it makes, word for word.
@@ -740,13 +743,6 @@ fn faults_of_the_line() {
         "pieces_kept = 0",
         &["6:15: line: pieces_kept is 0; wanted a whole number from 1 up: write 1 or more"],
     );
-    check(
-        "quiet_s = 90.5",
-        "observe = true",
-        &[
-            "6:11: line: observe is not in this version: take the word out when chargehand may command",
-        ],
-    );
 }
 
 #[test]
@@ -875,7 +871,7 @@ fn faults_of_roles() {
         "\"release:process-minor\"",
         "\"relase:process-minor\"",
         &[
-            "75:8: role \"shift-lead\": may \"relase\" is not known; wanted one of place-hold, recheck, acknowledge, release, reroute, concede, shelve, reset, approve, activate, adopt, close, show: did you mean release",
+            "75:8: role \"shift-lead\": may \"relase\" is not known; wanted one of place-hold, recheck, acknowledge, release, reroute, concede, shelve, reset, approve, activate, adopt, command, close, show: did you mean release",
         ],
     );
     check(
@@ -1026,10 +1022,10 @@ fn faults_of_stations() {
     );
     check(
         "place = 4\n",
-        "place = -1\nobserve = true\n",
+        "place = -1\nobserve = 1\n",
         &[
             "52:9: station \"s30\": place is -1; wanted a whole number from 0 up: write 0 or more",
-            "53:11: station \"s30\": observe is not in this version: take the word out when chargehand may command",
+            "53:11: station \"s30\": observe is 1; wanted true or false: write true or false, without quotes",
         ],
     );
     check(

@@ -1,0 +1,115 @@
+//! Pieces in flight that the line has no history of, or only a part of it: a person takes them over, and says with that
+//! that what is missing of them so far is not wanted. What is measured later counts as ever, and no hold ends by it.
+
+use crate::codes;
+use crate::contract::RequestVerb;
+use crate::evidence::Says;
+use crate::input::{Adopt, Request};
+use crate::judge::Judge;
+use crate::line::Line;
+use crate::names::{PieceId, PieceName};
+use crate::outcome::{Adopted, Outcome, ReplyResult};
+use crate::plant::Station;
+use crate::requests::{Answer, forbidden};
+use crate::settling::Came;
+use crate::words::Words;
+use alloc::sync::Arc;
+use alloc::vec::Vec;
+
+/// So many names that nobody knows are told in the answer.
+const NAMED_MAX: usize = 5;
+
+impl<J: Judge> Line<J> {
+    pub(crate) fn adopt(&mut self, request: &Request, asked: &Adopt) -> Answer {
+        let plant = Arc::clone(&self.plant);
+        let Some(role) = &request.role else {
+            return Answer::refused(codes::adopt_needs_role());
+        };
+        if let Some(text) = forbidden(&plant, role, RequestVerb::Adopt, None) {
+            return Answer::refused(text);
+        }
+        let station = match &asked.station {
+            None => None,
+            Some(name) => match plant.station(name.as_str()) {
+                Some(station) => Some(station),
+                None => return Answer::refused(codes::station_undeclared(name.as_str())),
+            },
+        };
+        let those = match (&asked.pieces, station) {
+            (Some(pieces), station) => match self.all_named(pieces, station) {
+                Ok(those) => those,
+                Err(text) => return Answer::refused(text),
+            },
+            (None, Some(station)) => self.all_at(station),
+            (None, None) => return Answer::refused(codes::adopt_of_what()),
+        };
+        let count = those.len();
+        for (name, station) in those {
+            self.adopt_one(&name, station, request);
+        }
+        let text = match count {
+            0 => codes::nothing_to_adopt(),
+            count => codes::adopted_so_many(count),
+        };
+        Answer::of(ReplyResult::Done, text)
+    }
+
+    /// Named pieces, each with the station at which it is born where nobody has named it to us.
+    fn all_named<'p>(
+        &self,
+        names: &[PieceName],
+        station: Option<&'p Station>,
+    ) -> Result<Vec<(PieceName, Option<&'p Station>)>, Words> {
+        let unknown =
+            |name: &&PieceName| station.is_none() && self.state.pieces.id(name.as_str()).is_none();
+        let strange: Vec<&str> = names.iter().filter(unknown).map(|it| it.as_str()).collect();
+        if strange.is_empty() {
+            return Ok(names.iter().map(|name| (name.clone(), station)).collect());
+        }
+        let count = strange.len();
+        let named: Vec<&str> = strange.into_iter().take(NAMED_MAX).collect();
+        Err(codes::adopt_where(count, named.join(", ")))
+    }
+
+    /// All that stand at a station with something missing, and all that were named there and are nobody's.
+    fn all_at<'p>(&self, station: &'p Station) -> Vec<(PieceName, Option<&'p Station>)> {
+        let pieces = &self.state.pieces;
+        let lacks = |id: &PieceId| {
+            let piece = &pieces[*id];
+            let evidence = &piece.evidence;
+            *piece.at.seen() == station.name
+                && (!evidence.gaps().is_empty() || evidence.is_unmeasured())
+        };
+        let known = pieces.in_order().filter(lacks);
+        let known = known.map(|id| pieces[id].name().clone());
+        let strange = pieces.strangers_at(&station.name);
+        known
+            .chain(strange)
+            .map(|name| (name, Some(station)))
+            .collect()
+    }
+
+    fn adopt_one(&mut self, name: &PieceName, station: Option<&Station>, request: &Request) {
+        let plant = Arc::clone(&self.plant);
+        let id = match (self.state.pieces.id(name.as_str()), station) {
+            (Some(id), _) => id,
+            (None, Some(station)) => self.bear(name, station, None),
+            (None, None) => return,
+        };
+        self.learn(id, Says::Adopted);
+        let seen = self.state.pieces[id].at.seen().clone();
+        self.outcomes.push(Outcome::Adopted(Adopted {
+            piece: self.name(id).clone(),
+            station: seen.clone(),
+            by: request.by.clone(),
+            role: request.role.clone().expect("looked at above"),
+            reason: request.reason.clone(),
+        }));
+        match plant.station(seen.as_str()) {
+            Some(here) => self.answer(id, here, Came::ToStation, false, &request.input),
+            None => {
+                self.announce(id, &request.input);
+            }
+        }
+    }
+}
