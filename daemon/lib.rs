@@ -16,6 +16,7 @@ pub mod commands;
 pub mod config;
 pub mod files;
 pub mod folder;
+pub mod health;
 pub mod run;
 pub mod shown;
 pub mod store;

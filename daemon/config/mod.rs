@@ -4,7 +4,9 @@
 
 mod settings;
 
-pub use settings::{Bus, Identity, Ledger, Password, Settings, SettingsFault, SettingsFaults, Tls};
+pub use settings::{
+    Bus, Health, Identity, Ledger, Password, Settings, SettingsFault, SettingsFaults, Tls,
+};
 
 use std::path::{Path, PathBuf};
 

@@ -10,7 +10,7 @@ use ::config::{Config, Environment, File, FileFormat, Map, Source, Value, ValueK
 use chargehand_derive::{description, lines};
 use std::collections::BTreeMap;
 use std::fmt;
-use std::net::Ipv6Addr;
+use std::net::{Ipv6Addr, SocketAddr};
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 use std::{env, fs, io};
@@ -41,6 +41,7 @@ const KNOWN: &[(&str, &[&str])] = &[
         ],
     ),
     ("ledger", &["url", "pause_days"]),
+    ("health", &["listen"]),
 ];
 
 /// Files nobody else may read, by the name of their setting.
@@ -53,6 +54,8 @@ pub struct Settings {
     pub bus: Bus,
     /// Where ledgers are kept.
     pub ledger: Ledger,
+    /// What those who run machines see.
+    pub health: Health,
 }
 
 /// The broker and how to speak to it.
@@ -98,6 +101,13 @@ pub struct Ledger {
     /// How long the line may have stood since the ledger's last record, in days, before a start wants a person's word
     /// that the clock is right.
     pub pause_days: u32,
+}
+
+/// What those who run machines see.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Health {
+    /// Where the page for Prometheus is handed out; none: nowhere.
+    pub listen: Option<SocketAddr>,
 }
 
 /// A password, which no debug text shows.
@@ -228,8 +238,13 @@ fn read(
             reader.unknown(&typed);
             let bus = reader.bus(&mut typed, &open);
             let ledger = reader.ledger(&mut typed);
-            bus.zip(ledger)
-                .map(|(bus, ledger)| Settings { bus, ledger })
+            let health = reader.health(&mut typed);
+            let all = bus.zip(ledger).zip(health);
+            all.map(|((bus, ledger), health)| Settings {
+                bus,
+                ledger,
+                health,
+            })
         }
         Err(error) => reader.fault(
             name.to_owned(),
@@ -548,6 +563,25 @@ impl Reader<'_> {
         }
     }
 
+    fn health(&mut self, typed: &mut Map<String, Value>) -> Option<Health> {
+        let Some(Text { place, text }) = self.text(typed, "health", "listen")? else {
+            return Some(Health::default());
+        };
+        match text.parse() {
+            Ok(listen) => Some(Health {
+                listen: Some(listen),
+            }),
+            Err(_) => {
+                let what = format!("health.listen is {text:?}; wanted an address and a port");
+                self.fault(
+                    place,
+                    what,
+                    "write 127.0.0.1:9487, or [::1]:9487, for this machine alone; or take it out",
+                )
+            }
+        }
+    }
+
     fn ledger(&mut self, typed: &mut Map<String, Value>) -> Option<Ledger> {
         let pause_days = self.pause_days(typed);
         let default = || Text {
@@ -692,6 +726,7 @@ mod tests {
                 folder: PathBuf::from("ledger"),
                 pause_days: 30,
             },
+            health: Health::default(),
         };
         assert_eq!(given("", &[]), Ok(defaults.clone()));
         let others = [
@@ -759,7 +794,9 @@ mod tests {
         check(
             "[bsu]\nurl = \"x\"",
             &[],
-            &["chargehand.toml: bsu is not known; wanted one of bus, ledger: did you mean bus"],
+            &[
+                "chargehand.toml: bsu is not known; wanted one of bus, ledger, health: did you mean bus",
+            ],
         );
         check(
             "bus = \"mqtt://a\"",
@@ -785,7 +822,7 @@ mod tests {
                 ("CHARGEHAND__BROKER__URL", "a"),
             ],
             &[
-                "CHARGEHAND__BROKER__URL: broker is not known; wanted one of bus, ledger: take it out",
+                "CHARGEHAND__BROKER__URL: broker is not known; wanted one of bus, ledger, health: take it out",
                 "CHARGEHAND__BUS__ULR: bus.ulr is not known; wanted one of bus.url, bus.ca_file, bus.certificate_file, bus.key_file, bus.nodelay, bus.user, bus.password_file: did you mean bus.url",
             ],
         );

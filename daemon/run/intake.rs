@@ -75,6 +75,11 @@ pub struct Arrival {
 }
 
 impl Arrival {
+    /// What kind of message each of its rows is.
+    pub fn kinds(&self) -> impl Iterator<Item = SourceKind> {
+        self.rows.iter().map(|row| row.source.kind)
+    }
+
     /// Reads a message.
     #[must_use]
     pub fn read(derivation: &Derivation, mut message: Incoming) -> Self {

@@ -29,6 +29,7 @@ pub use worker::Worker;
 use crate::bus::{self, Broker, Network, Subscription};
 use crate::config::{self, Settings};
 use crate::files::{BadConfiguration, LineFiles};
+use crate::health::{self, Manager, Vitals, Watch};
 use anyhow::{Context, anyhow};
 use chargehand_core::Span;
 use chargehand_derive::{Regime, STACK};
@@ -64,6 +65,8 @@ pub struct Running {
     stop: Arc<AtomicBool>,
     lines: Vec<(String, JoinHandle<Result<(), LineFault>>)>,
     wakers: Wakers,
+    /// Each line's ledger, and the numbers of the line.
+    seen: Vec<(PathBuf, Arc<Vitals>)>,
     /// A line that ends says so here, and what follows.
     ends: mpsc::Receiver<Follows>,
     end: mpsc::Sender<Follows>,
@@ -94,6 +97,7 @@ impl Running {
             stop: Arc::default(),
             lines: Vec::new(),
             wakers: Wakers::default(),
+            seen: Vec::new(),
             ends,
             end,
             network,
@@ -128,7 +132,7 @@ impl Running {
     /// Looks at a line's ledger, and makes what keeps the line at work. What is wrong with the ledger is the line's own
     /// affair; a word that no start wants is everybody's.
     fn prepare(
-        &self,
+        &mut self,
         files: &LineFiles,
         settings: &Settings,
         clock: Arc<dyn Clock>,
@@ -137,6 +141,8 @@ impl Running {
         let wire = files.described().wire();
         let base = files.described().plant().line.base.clone();
         let path = config::ledger_file(&settings.ledger.folder, &base);
+        let vitals = Arc::new(Vitals::of(&base));
+        self.seen.push((path.clone(), Arc::clone(&vitals)));
         let upkeep = Upkeep {
             options: options(wire, &base, &settings.bus, &*clock),
             base,
@@ -148,6 +154,7 @@ impl Running {
             given: given.cloned(),
             stop: Arc::clone(&self.stop),
             wakers: self.wakers.clone(),
+            vitals,
         };
         let found = upkeep.find();
         if let Ok(found) = &found {
@@ -156,6 +163,23 @@ impl Running {
             wanted(given, &upkeep.base, records, found.word.is_some())?;
         }
         Ok(Box::new(move |regime| upkeep.keep(regime, found)))
+    }
+
+    /// Shows those who run machines what the lines are like: on a page for Prometheus, where the settings say so, and to the
+    /// system's manager, where one wants to hear, as long as what is given back is kept.
+    ///
+    /// # Errors
+    /// When the system gives no thread.
+    fn show(&self, settings: &Settings) -> std::io::Result<Option<Watch>> {
+        let lines = || self.seen.iter().map(|(_, line)| Arc::clone(line)).collect();
+        health::look_after(self.seen.clone())?;
+        if let Some(at) = settings.health.listen {
+            self.network.handle().spawn(health::serve(at, lines()));
+        }
+        let manager = Manager::of_environment();
+        manager
+            .map(|manager| Watch::start(manager, lines()))
+            .transpose()
     }
 
     /// Asks every line to finish its batch and end.
@@ -361,6 +385,7 @@ pub fn run(plants: &[PathBuf], settings: &Settings, given: Option<&Given>) -> an
     let mut signals = Signals::new([SIGTERM, SIGINT])?;
     let clocks = || Arc::new(Machine::start()) as Arc<dyn Clock>;
     let running = Running::start(&lines, settings, &clocks, given)?;
+    let _shown = running.show(settings)?;
     let handle = signals.handle();
     let (stop, wakers) = (Arc::clone(&running.stop), running.wakers.clone());
     let watch = std::thread::spawn(move || {

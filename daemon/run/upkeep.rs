@@ -7,6 +7,7 @@ use super::recover::{Recovered, recover_on_word};
 use super::worker::Worker;
 use crate::bus::{self, Waker};
 use crate::files::LineFiles;
+use crate::health::Vitals;
 use crate::store::LineStore;
 use chargehand_core::{PersonWord, Span, Timestamp};
 use chargehand_derive::Regime;
@@ -54,6 +55,7 @@ pub(super) struct Upkeep {
     pub(super) given: Option<Given>,
     pub(super) stop: Arc<AtomicBool>,
     pub(super) wakers: Wakers,
+    pub(super) vitals: Arc<Vitals>,
 }
 
 /// A ledger as the start found it.
@@ -105,6 +107,7 @@ impl Upkeep {
         let mut ended = found.and_then(|found| self.first(regime, found, &mut known));
         loop {
             let Err(fault) = ended else { return Ok(()) };
+            self.vitals.failed();
             let (base, follows) = (&self.base, fault.follows());
             tracing::error!("line {base}: {fault}; {follows}");
             if follows != Follows::TryAgain {
@@ -211,7 +214,9 @@ impl Upkeep {
             Arc::clone(&self.clock),
             Arc::clone(&self.stop),
         );
-        let (head, ended) = worker.run();
+        self.vitals.set_up(true);
+        let (head, ended) = worker.with_vitals(Arc::clone(&self.vitals)).run();
+        self.vitals.set_up(false);
         *known = head;
         ended
     }

@@ -18,6 +18,7 @@ use super::outbox::Outbox;
 use super::receipts::Receipts;
 use super::states::{Change, States};
 use crate::bus::{self, AckToken, Carrier, Confirm, Event};
+use crate::health::Vitals;
 use chargehand_core::{Span, Timestamp};
 use chargehand_derive::Derivation;
 use chargehand_derive::record::Body;
@@ -85,6 +86,7 @@ pub struct Worker {
     /// Whether all is done on this one thread.
     alone: bool,
     taken: u64,
+    vitals: Arc<Vitals>,
 }
 
 /// What came under a token.
@@ -125,6 +127,8 @@ struct Made {
     up: Option<u64>,
     /// A state is kept with it.
     keeps: bool,
+    /// When it was derived.
+    since: Instant,
 }
 
 impl Made {
@@ -158,6 +162,7 @@ impl Worker {
         let next_beat = clock.now();
         let states = States::of(&derivation, next_beat);
         let echo = Echo::new(next_beat);
+        let vitals = Arc::new(Vitals::of(&derivation.plant().line.base));
         Self {
             derivation,
             store,
@@ -184,7 +189,14 @@ impl Worker {
             batch_max: BATCH_MAX,
             alone: false,
             taken: 0,
+            vitals,
         }
+    }
+
+    /// Keeps these numbers of the line.
+    #[must_use]
+    pub fn with_vitals(self, vitals: Arc<Vitals>) -> Self {
+        Self { vitals, ..self }
     }
 
     /// Takes a snapshot after so many records, and not after as many as usual: what is written with one is rare otherwise.
@@ -269,6 +281,7 @@ impl Worker {
         self.link.let_go();
         self.keep_time(now)?;
         self.keep_state(now)?;
+        self.vitals.waits();
         self.store.tidy();
         if self.outbox.generation.is_some() && self.ahead.is_none() {
             self.clock.kept(now, self.taken);
@@ -302,7 +315,9 @@ impl Worker {
         } else {
             Some(Instant::now())
         };
+        self.vitals.waits();
         let event = self.link.recv(deadline);
+        self.vitals.derives();
         self.take_what_is_there(event, &mut look);
         look
     }
@@ -390,6 +405,7 @@ impl Worker {
                 tracing::warn!("line {base}: no connection: {why}");
                 if self.outbox.generation == Some(generation) {
                     self.outbox.disconnect();
+                    self.vitals.set_connected(false);
                     self.left_at = self.clock.now();
                     self.left_seq = self.store.head().seq;
                 }
@@ -465,7 +481,9 @@ impl Worker {
             Came::Message(arrival) => Some(&**arrival),
             Came::Head(_) => None,
         });
+        self.vitals.waits();
         batch.look_up(store, arrivals)?;
+        let begun = Instant::now();
         let mut tokens = Vec::with_capacity(some.len());
         let mut messages = look.messages.into_iter();
         for (token, came) in messages.by_ref().take(self.batch_max) {
@@ -478,6 +496,8 @@ impl Worker {
                 }
                 Came::Message(arrival) => {
                     self.taken += 1;
+                    self.vitals.derives();
+                    arrival.kinds().for_each(|kind| self.vitals.taken(kind));
                     batch.take_arrival(&mut self.derivation, store, now, *arrival)?;
                     if (self.clock.now() - now).0 >= BATCH_TIME.0 {
                         break;
@@ -487,7 +507,12 @@ impl Worker {
         }
         // What was taken and is left goes before all that comes.
         self.next.messages = messages.collect();
-        Ok(self.made(batch, tokens, look.up, now))
+        let made = self.made(batch, tokens, look.up, now);
+        if !made.entries.is_empty() {
+            self.vitals.derived(begun.elapsed());
+        }
+        self.vitals.waits();
+        Ok(made)
     }
 
     fn made(
@@ -510,6 +535,7 @@ impl Worker {
             change,
             up,
             keeps: false,
+            since: Instant::now(),
         }
     }
 
@@ -575,6 +601,12 @@ impl Worker {
     /// What is durable is acknowledged and said.
     fn finish(&mut self, made: Made, now: Timestamp) -> Result<(), LineFault> {
         let (batch, entries) = (&made.batch, &made.entries);
+        if !entries.is_empty() {
+            self.vitals.flushed(made.since.elapsed());
+        }
+        self.vitals.recorded(&batch.outcomes);
+        self.vitals.repeated(batch.again.len());
+        self.vitals.derives();
         self.states.flushed(made.change);
         if let Some(generation) = made.up {
             self.greet(generation, now)?;
@@ -584,6 +616,7 @@ impl Worker {
         }
         self.acknowledge(made.tokens, now)?;
         self.hand_over(batch, entries, made.before)?;
+        self.vitals.waits();
         self.answer_again(batch, now)
     }
 
@@ -608,6 +641,7 @@ impl Worker {
 
     /// The state and the record that names it, alone: nobody's answer waits for so much.
     fn name_state(&mut self, written: Snapshot, now: Timestamp) -> Result<(), LineFault> {
+        self.vitals.waits();
         let mut batch = Intake::default();
         batch.keep(&mut self.derivation, &*self.store, now, &written);
         let mut made = self.made(batch, Vec::new(), None, now);

@@ -6,6 +6,7 @@
 mod access;
 mod charts;
 mod cli;
+mod health;
 mod laps;
 mod ledger;
 mod mapped;

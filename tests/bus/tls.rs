@@ -26,6 +26,8 @@ fn settings(certificates: &Certificates, port: u16) -> Vec<(&'static str, String
         ("CHARGEHAND__BUS__CA_FILE", path("authority.crt")),
         ("CHARGEHAND__BUS__CERTIFICATE_FILE", path("chargehand.crt")),
         ("CHARGEHAND__BUS__KEY_FILE", path("chargehand.key")),
+        // The user is the line's own; the tests' broker asks for no particular password.
+        ("CHARGEHAND__BUS__PASSWORD_FILE", path("authority.crt")),
     ]
 }
 
@@ -47,7 +49,8 @@ fn a_line_works_by_tls_and_comes_back_with_a_renewed_certificate() {
     let mut client = Client::connect(broker.port(), "s30", &[&format!("{BASE}/#")]);
     // Without a ledger it looks first at what the broker keeps, on a connection of its own.
     let daemon = start(&folder, &settings(&plant, port));
-    broker.wait_for_log("u'chargehand'");
+    broker.wait_for_log("u'chargehand-brook-forge-l1-look'");
+    broker.wait_for_log("u'chargehand-brook-forge-l1'");
     let status = format!("{BASE}/status");
     client.wait_for(&status, |status| status["state"] == "online");
     client.publish(

@@ -11,7 +11,7 @@ use crate::support::mosquitto::Mosquitto;
 use crate::support::{Folder, PLANT_BROKER, repository};
 use chargehand::cases;
 use chargehand::commands::verify;
-use chargehand::config::{self, Bus, Ledger, Settings};
+use chargehand::config::{self, Bus, Health, Ledger, Settings};
 use chargehand::files::LineFiles;
 use chargehand::run::{Clock, Running};
 use chargehand_core::{HoldOf, Outcome, Span, Timestamp};
@@ -382,6 +382,7 @@ fn be_the_daemon(given: &str) {
             folder: folder.into(),
             pause_days: 1,
         },
+        health: Health::default(),
     };
     let clock = Arc::new(Set {
         now: AtomicI64::new(now.parse().expect("microseconds")),

@@ -2,6 +2,7 @@
 
 use super::{BATCH_MAX, BEAT, Look, SNAPSHOTS_KEPT, STATE, WAIT, Worker};
 use crate::bus::{self, AckToken};
+use crate::health::Gauges;
 use crate::run::faults::LineFault;
 use crate::run::intake::Intake;
 use crate::run::keeping;
@@ -39,6 +40,7 @@ pub(super) struct Announced {
 impl Worker {
     /// A new connection: resume behind what is confirmed; after a lost session further back.
     pub(super) fn greet(&mut self, generation: u64, now: Timestamp) -> Result<(), LineFault> {
+        self.vitals.waits();
         let mut after = self.outbox.confirmed();
         if std::mem::take(&mut self.repeat) {
             after = after.min(self.last_before(Timestamp(self.left_at.0 - REPEAT.0))?);
@@ -56,6 +58,7 @@ impl Worker {
             ..Announced::default()
         };
         self.states.connected();
+        self.vitals.set_connected(true);
         self.next_beat = now;
         Ok(())
     }
@@ -110,6 +113,7 @@ impl Worker {
         let from = self.outbox.cursor() + 1;
         let to = head.min(from + BATCH_MAX as u64 - 1);
         let mut found = Vec::new();
+        self.vitals.waits();
         self.store.read(from, to, &mut |record| {
             let seq = record.seq;
             let publishes =
@@ -156,6 +160,7 @@ impl Worker {
         let Some(generation) = self.outbox.generation else {
             return Ok(());
         };
+        self.vitals.waits();
         loop {
             let has_room = self.link.has_room(Instant::now() + WAIT);
             let now = self.clock.now();
@@ -168,6 +173,7 @@ impl Worker {
                 break;
             }
         }
+        self.vitals.derives();
         Ok(self.link.publish(on_the_bus(publish, generation, tag))?)
     }
 
@@ -230,6 +236,7 @@ impl Worker {
         if now < self.next_beat {
             return Ok(());
         }
+        self.look_at_itself(now);
         if self.outbox.generation.is_none() {
             self.next_beat = now + BEAT;
             return Ok(());
@@ -256,6 +263,20 @@ impl Worker {
             self.publish(publish, STATE)?;
         }
         Ok(())
+    }
+
+    /// What those who run machines see of it.
+    fn look_at_itself(&self, now: Timestamp) {
+        let gauges = Gauges {
+            lag_us: self.echo.waits(now).map(|waits| waits.0.max(0)),
+            queued: self.next.messages.len() as u64,
+            unconfirmed: self
+                .store
+                .head()
+                .seq
+                .saturating_sub(self.outbox.confirmed()),
+        };
+        self.vitals.look(self.derivation.line().state(), gauges);
     }
 
     /// Whether more comes in than the line takes. Said once when it begins, with how long messages wait each time
