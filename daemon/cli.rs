@@ -1,5 +1,6 @@
 //! Arguments: what was typed.
 
+use chargehand::commands::ask::Errand;
 use chargehand_core::Timestamp;
 use chargehand_ledger::Digest;
 use clap::builder::NonEmptyStringValueParser;
@@ -30,6 +31,34 @@ pub enum Command {
         /// A plant description; one a line of the same broker
         #[arg(long, value_name = "FILE", required = true)]
         plant: Vec<PathBuf>,
+    },
+    /// Asks a line for something, as a person, and says what it answers
+    #[command(
+        after_help = "Exit codes: 0 done, 1 not done (refused, a second person is needed, or no answer in time), 2 bad arguments or \
+                            configuration. The password at the broker is in [bus] password_file, in CHARGEHAND_PASSWORD, or asked for."
+    )]
+    Ask {
+        /// The plant description of the line
+        #[arg(long, value_name = "FILE")]
+        plant: PathBuf,
+        /// The settings that say where the broker is, and who asks ([bus] user)
+        #[arg(long, value_name = "FILE")]
+        settings: Option<PathBuf>,
+        /// Who asks; else [bus] user
+        #[arg(long, value_name = "WHO", global = true)]
+        by: Option<String>,
+        /// In which role; else the only one that fits
+        #[arg(long, value_name = "ROLE", global = true)]
+        role: Option<String>,
+        /// Why
+        #[arg(long, value_name = "TEXT", global = true)]
+        reason: Option<String>,
+        /// Prints JSON: what the line said
+        #[arg(long, global = true)]
+        json: bool,
+        /// What is asked for
+        #[command(subcommand)]
+        errand: Errand,
     },
     /// Says what is wrong with rules, whether they do what their cases say, and what no case tries
     Check {

@@ -10,6 +10,7 @@
 static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
 mod alike;
+mod broker;
 pub mod bus;
 pub mod cases;
 pub mod commands;

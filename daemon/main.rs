@@ -3,6 +3,7 @@
 mod cli;
 
 use anyhow::Context as _;
+use chargehand::commands::ask::{self, Said};
 use chargehand::commands::replay::{Named, replay};
 use chargehand::commands::{access, check, export, trace, verify};
 use chargehand::config::Settings;
@@ -80,6 +81,26 @@ fn perform(command: Command) -> anyhow::Result<u8> {
         Command::Access { plant } => {
             print(&access::access(&plant)?.trim_end())?;
             Ok(AS_ASKED)
+        }
+        Command::Ask {
+            plant,
+            settings,
+            by,
+            role,
+            reason,
+            json,
+            errand,
+        } => {
+            let settings = Settings::load(settings.as_deref())
+                .map_err(|faults| BadConfiguration(faults.to_string()))?;
+            let said = Said { by, role, reason };
+            let answer = ask::ask(&plant, &settings, &said, &errand, &mut ask::Terminal)?;
+            if json {
+                print(&serde_json::to_string_pretty(&answer.json)?)?;
+            } else {
+                print(&answer)?;
+            }
+            Ok(if answer.done { AS_ASKED } else { FAULT })
         }
         Command::Check {
             plant,

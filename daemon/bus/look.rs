@@ -1,17 +1,14 @@
 //! A look at what the broker keeps under one topic, on a connection of its own that leaves nothing behind.
 
 use super::Options;
-use super::packets::{Fault, Packets, Whom};
-use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::{Filter, Packet, Subscribe, SubscribeReasonCode};
+use super::packets::Fault;
+use super::visit::Guest;
 use std::sync::mpsc::{RecvTimeoutError, channel};
 use std::time::Duration;
 use tokio::runtime::Handle;
 
 /// How long one look may take.
 const WITHIN: Duration = Duration::from_secs(10);
-/// How long the broker may take to close the connection after our farewell.
-const FAREWELL_WITHIN: Duration = Duration::from_secs(1);
 /// How often the one who waits looks up.
 const LOOK_UP: Duration = Duration::from_millis(50);
 
@@ -50,8 +47,6 @@ pub fn kept(
     }
 }
 
-/// Subscribes twice: a broker takes the packets of a connection in their order, so what it keeps under the topic comes
-/// before its answer to the second.
 async fn look(options: &Options, topic: &str) -> Result<Option<Vec<u8>>, Fault> {
     let client_id = format!("{}-look", options.client_id);
     let mut broker = options.broker.clone();
@@ -61,54 +56,12 @@ async fn look(options: &Options, topic: &str) -> Result<Option<Vec<u8>>, Fault> 
     {
         user.clone_from(&client_id);
     }
-    let whom = Whom {
-        client_id: &client_id,
-        clean_start: true,
-        keep_alive: WITHIN,
-        session_expiry_s: None,
-        receive_max: None,
-        will: None,
-    };
-    let (mut packets, _) = Packets::open(&broker, whom).await?;
-    let mut answers = 0;
-    let mut kept = None;
-    ask(&mut packets, topic, 1).await?;
-    while answers < 2 && kept.is_none() {
-        match packets.receive().await? {
-            Packet::Publish(publish) if publish.retain => kept = Some(publish.payload.to_vec()),
-            Packet::SubAck(answer) => {
-                answers += 1;
-                let granted =
-                    |code: &SubscribeReasonCode| matches!(code, SubscribeReasonCode::Success(_));
-                if !answer.return_codes.iter().all(granted) {
-                    tracing::warn!(
-                        "the broker does not let us read {topic}: check its access list"
-                    );
-                    break;
-                }
-                if answers == 1 {
-                    ask(&mut packets, topic, 2).await?;
-                }
-            }
-            _ => {}
-        }
+    let mut guest = Guest::enter(&broker, &client_id).await?;
+    let kept = guest.kept(&[topic]).await?;
+    guest.leave().await;
+    if kept.is_none() {
+        tracing::warn!("the broker does not let us read {topic}: check its access list");
     }
-    // The broker forgets this client with the connection, farewell or not.
-    packets.outgoing.push_farewell();
-    let farewell = async {
-        packets.flush().await?;
-        loop {
-            packets.receive().await?;
-        }
-    };
-    let _: Result<Result<(), Fault>, _> = tokio::time::timeout(FAREWELL_WITHIN, farewell).await;
-    Ok(kept)
-}
-
-async fn ask(packets: &mut Packets, topic: &str, packet: u16) -> Result<(), Fault> {
-    packets.outgoing.push(&Packet::Subscribe(Subscribe {
-        pkid: packet,
-        ..Subscribe::new(Filter::new(topic, QoS::AtLeastOnce), None)
-    }));
-    packets.flush().await
+    let kept = kept.unwrap_or_default().into_iter();
+    Ok(kept.map(|heard| heard.payload).next())
 }

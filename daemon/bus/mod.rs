@@ -35,6 +35,7 @@ mod packets;
 mod session;
 mod stream;
 mod tls;
+mod visit;
 
 #[cfg(test)]
 mod tests;
@@ -54,6 +55,7 @@ pub use network::Network;
 use outbox::Outbox;
 use session::Tuning;
 pub use tls::{BadTls, Identity, Tls};
+pub use visit::{Heard, Visit, VisitFault};
 
 /// How many messages the broker may have sent us without an acknowledgement (Receive Maximum).
 pub const RECEIVE_MAX: u16 = 1000;

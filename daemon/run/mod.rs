@@ -26,7 +26,8 @@ pub use receipts::Receipts;
 pub use recover::{RecoverFault, Recovered, recover, recover_on_word};
 pub use worker::Worker;
 
-use crate::bus::{self, Broker, Network, Subscription};
+use crate::broker;
+use crate::bus::{self, Network, Subscription};
 use crate::config::{self, Settings};
 use crate::files::{BadConfiguration, LineFiles};
 use crate::health::{self, Manager, Vitals, Watch};
@@ -87,7 +88,7 @@ impl Running {
         given: Option<&Given>,
     ) -> anyhow::Result<Self> {
         each_its_own(lines)?;
-        if let Some(tls) = broker(&settings.bus, "").tls {
+        if let Some(tls) = broker::of_line(&settings.bus, "").tls {
             tls.check()
                 .map_err(|fault| BadConfiguration(fault.to_string()))?;
         }
@@ -218,29 +219,6 @@ impl Running {
     }
 }
 
-/// The broker of these settings, for a line with this client id: without a user's name the line is one.
-fn broker(bus: &config::Bus, client_id: &str) -> Broker {
-    let password = bus.password.as_ref().map(|password| password.as_str());
-    let line = || password.map(|_| client_id.to_owned());
-    Broker {
-        host: bus.host.clone(),
-        port: bus.port,
-        tls: bus.tls.as_ref().map(|tls| bus::Tls {
-            ca_file: tls.ca_file.clone(),
-            identity: tls.identity.as_ref().map(|identity| bus::Identity {
-                certificate_file: identity.certificate_file.clone(),
-                key_file: identity.key_file.clone(),
-            }),
-        }),
-        user: bus
-            .user
-            .clone()
-            .or_else(line)
-            .map(|user| (user, password.unwrap_or_default().to_owned())),
-        nodelay: bus.nodelay,
-    }
-}
-
 fn options(wire: &Wire, base: &str, bus: &config::Bus, clock: &dyn Clock) -> bus::Options {
     let will = wire.status(
         &LineStatus::default(),
@@ -255,7 +233,7 @@ fn options(wire: &Wire, base: &str, bus: &config::Bus, clock: &dyn Clock) -> bus
     );
     let client_id = config::client_id(base);
     bus::Options {
-        broker: broker(bus, &client_id),
+        broker: broker::of_line(bus, &client_id),
         client_id,
         will: (will.topic, will.payload),
         filters: wire

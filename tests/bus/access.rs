@@ -43,7 +43,7 @@ roles = ["shift-lead"]
 "#;
 
 /// Everybody has this password.
-const PASSWORD: &str = "open sesame";
+pub const PASSWORD: &str = "open sesame";
 
 /// Users, as the list calls them.
 const DAEMON: &str = "chargehand-brook-forge-l1";
@@ -223,15 +223,15 @@ const HEARD: &[(&str, &str, &str)] = &[
 ];
 
 /// Two lines on one broker as shipped, with the list that is made of them, and somebody who may hear and say all.
-struct Gate {
-    broker: Mosquitto,
-    watcher: Client,
-    folder: Folder,
-    plant: PathBuf,
+pub struct Gate {
+    pub broker: Mosquitto,
+    pub watcher: Client,
+    pub folder: Folder,
+    pub plant: PathBuf,
 }
 
 impl Gate {
-    fn open() -> Self {
+    pub fn open() -> Self {
         let folder = Folder::new();
         let proven = PLANT.replace(
             "rules = \"rules\"",
@@ -277,13 +277,21 @@ impl Gate {
         }
     }
 
-    fn client(&self, user: &str, filters: &[&str]) -> Client {
+    pub fn client(&self, user: &str, filters: &[&str]) -> Client {
         Client::connect_as(
             self.broker.port(),
             &fresh("c"),
             Some((user, PASSWORD)),
             filters,
         )
+    }
+
+    /// The daemon at work on the first line.
+    pub fn daemon(&self, folder: &Folder) -> Daemon {
+        let secret = self.folder.write("password", &format!("{PASSWORD}\n"));
+        let secret = secret.to_str().expect("a readable name");
+        let env = [("CHARGEHAND__BUS__PASSWORD_FILE", secret)];
+        Daemon::start_with(&[&self.plant], folder, self.broker.port(), &env)
     }
 
     /// Whether what somebody publishes comes through.
@@ -378,12 +386,7 @@ fn the_list_keeps_out_what_it_must_and_lets_through_what_it_must() {
 #[test]
 fn a_line_works_under_its_list_and_nobody_throws_it_off() {
     let gate = Gate::open();
-    let secret = gate.folder.write("password", &format!("{PASSWORD}\n"));
-    let secret = secret.to_str().expect("a readable name");
-    let env = [("CHARGEHAND__BUS__PASSWORD_FILE", secret)];
-    let start =
-        |folder: &Folder| Daemon::start_with(&[&gate.plant], folder, gate.broker.port(), &env);
-    let daemon = start(&gate.folder);
+    let daemon = gate.daemon(&gate.folder);
     gate.watcher
         .wait_for(&topic("status"), |status| status["state"] == "online");
 
@@ -412,7 +415,7 @@ fn a_line_works_under_its_list_and_nobody_throws_it_off() {
 
     // Another daemon for the line that has no ledger looks at the bus first, and is not the line there.
     let elsewhere = Folder::new();
-    let mut second = start(&elsewhere);
+    let mut second = gate.daemon(&elsewhere);
     assert!(!second.wait().success());
     assert!(
         second

@@ -4,6 +4,7 @@
 //! `daemon/wire/contract.md` promises to whoever connects equipment.
 
 mod access;
+mod ask;
 mod charts;
 mod cli;
 mod health;
