@@ -6,7 +6,7 @@ use anyhow::Context as _;
 use chargehand::commands::ask::{self, Said};
 use chargehand::commands::replay::{Named, replay};
 use chargehand::commands::{access, check, export, trace, verify};
-use chargehand::config::Settings;
+use chargehand::config::{Format, Settings};
 use chargehand::files::BadConfiguration;
 use chargehand::run::Given;
 use chargehand::shown::{page, shown};
@@ -31,15 +31,10 @@ const BAD: u8 = 2;
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    let filter = EnvFilter::try_from_env("CHARGEHAND_LOG")
-        .unwrap_or_else(|_| EnvFilter::new(quiet(&arguments.command)));
-    tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(io::stderr)
-        .with_ansi(io::stderr().is_terminal())
-        .with_target(false)
-        .fmt_fields(debug_fn(field).delimited(" "))
-        .init();
+    // The daemon's settings say how its log is written.
+    if !matches!(arguments.command, Command::Run { .. }) {
+        start_log("error", Format::Text);
+    }
     // Whatever derives wants a deep stack, and the main thread's is what the system gives it.
     let worker = Builder::new()
         .stack_size(STACK)
@@ -68,11 +63,41 @@ fn field(writer: &mut Writer<'_>, field: &Field, value: &dyn Debug) -> fmt::Resu
     }
 }
 
-/// A played day talks through its summary; a plant's daemon through its log.
-fn quiet(command: &Command) -> &'static str {
-    match command {
-        Command::Run { .. } => "info",
-        _ => "error",
+/// Begins to log; what is less than `least` is left out, unless the environment wants it.
+fn start_log(least: &str, format: Format) {
+    let filter =
+        EnvFilter::try_from_env("CHARGEHAND_LOG").unwrap_or_else(|_| EnvFilter::new(least));
+    let log = tracing_subscriber::fmt().with_env_filter(filter);
+    match format {
+        Format::Text => log
+            .with_writer(io::stderr)
+            .with_ansi(io::stderr().is_terminal())
+            .with_target(false)
+            .fmt_fields(debug_fn(field).delimited(" "))
+            .init(),
+        Format::Json => log
+            .json()
+            .flatten_event(true)
+            .with_current_span(false)
+            .with_span_list(false)
+            .with_target(false)
+            .with_writer(|| Shown(io::stderr()))
+            .init(),
+    }
+}
+
+/// Lines of JSON as they may be printed: its texts have all escaped that JSON must, and here what acts besides.
+struct Shown<W>(W);
+
+impl<W: io::Write> io::Write for Shown<W> {
+    fn write(&mut self, line: &[u8]) -> io::Result<usize> {
+        let text = String::from_utf8_lossy(line);
+        self.0.write_all(page(&text).as_bytes())?;
+        Ok(line.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.0.flush()
     }
 }
 
@@ -160,6 +185,10 @@ fn perform(command: Command) -> anyhow::Result<u8> {
         } => {
             let settings = Settings::load(settings.as_deref())
                 .map_err(|faults| BadConfiguration(faults.to_string()))?;
+            start_log("info", settings.log);
+            for remark in &settings.remarks {
+                tracing::warn!("{remark}");
+            }
             let given = by.map(|by| Given {
                 by,
                 new_ledger,

@@ -4,7 +4,7 @@
 //! time.
 
 use crate::cases;
-use crate::config::{self, Bus, Health, Ledger, Settings};
+use crate::config::{self, Bus, Format, Health, Ledger, Settings};
 use crate::files::{BadConfiguration, LineFiles};
 use crate::run::{Clock, Running};
 use crate::store::LineStore;
@@ -371,6 +371,8 @@ async fn day(seed: u64, folder: &Path, live: Option<f64>) -> anyhow::Result<Scor
             pause_days: 1,
         },
         health: Health::default(),
+        log: Format::Text,
+        remarks: Vec::new(),
     };
     let handed = || Arc::clone(&clock) as Arc<dyn Clock>;
     let running = Running::start(&[files()?], &settings, &handed, None)?;

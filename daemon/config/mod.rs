@@ -5,7 +5,7 @@
 mod settings;
 
 pub use settings::{
-    Bus, Health, Identity, Ledger, Password, Settings, SettingsFault, SettingsFaults, Tls,
+    Bus, Format, Health, Identity, Ledger, Password, Settings, SettingsFault, SettingsFaults, Tls,
 };
 
 use std::path::{Path, PathBuf};

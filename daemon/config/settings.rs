@@ -8,6 +8,7 @@
 
 use ::config::{Config, Environment, File, FileFormat, Map, Source, Value, ValueKind};
 use chargehand_derive::{description, lines};
+use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::fmt;
 use std::net::{Ipv6Addr, SocketAddr};
@@ -42,6 +43,7 @@ const KNOWN: &[(&str, &[&str])] = &[
     ),
     ("ledger", &["url", "pause_days"]),
     ("health", &["listen"]),
+    ("log", &["format"]),
 ];
 
 /// Files nobody else may read, by the name of their setting.
@@ -56,6 +58,20 @@ pub struct Settings {
     pub ledger: Ledger,
     /// What those who run machines see.
     pub health: Health,
+    /// How the log is written.
+    pub log: Format,
+    /// What is not wrong and should be otherwise all the same.
+    pub remarks: Vec<String>,
+}
+
+/// How a log is written.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Format {
+    /// A line an event, to be read.
+    #[default]
+    Text,
+    /// A JSON object a line an event, for programs.
+    Json,
 }
 
 /// The broker and how to speak to it.
@@ -182,28 +198,32 @@ impl Settings {
         let file = text
             .as_ref()
             .map(|(name, text)| (name.as_str(), text.as_str()));
-        read(file, variables, |setting, path| {
+        let remarks = RefCell::new(Vec::new());
+        let settings = read(file, variables, |setting, path| {
             let text = fs::read_to_string(path)?;
             if SECRETS.contains(&setting) {
-                warn_of_readers(setting, path)?;
+                remarks.borrow_mut().extend(readers(setting, path)?);
             }
             Ok(text)
+        })?;
+        Ok(Self {
+            remarks: remarks.into_inner(),
+            ..settings
         })
     }
 }
 
 /// Whoever reads such a file can be the daemon at the broker, and say what it alone may say.
-fn warn_of_readers(setting: &str, secret: &Path) -> io::Result<()> {
+fn readers(setting: &str, secret: &Path) -> io::Result<Option<String>> {
     let mode = fs::metadata(secret)?.permissions().mode();
-    if mode & 0o004 != 0 {
-        tracing::warn!(
+    Ok((mode & 0o004 != 0).then(|| {
+        format!(
             "bus.{setting} {:?} can be read by everybody on this machine (mode {:03o}), and with it the daemon's name at \
              the broker be used; wanted its owner and group alone: chmod o-rwx it",
             secret.display(),
             mode & 0o777
-        );
-    }
-    Ok(())
+        )
+    }))
 }
 
 fn unreadable(name: &str, error: &io::Error) -> SettingsFaults {
@@ -239,11 +259,14 @@ fn read(
             let bus = reader.bus(&mut typed, &open);
             let ledger = reader.ledger(&mut typed);
             let health = reader.health(&mut typed);
-            let all = bus.zip(ledger).zip(health);
-            all.map(|((bus, ledger), health)| Settings {
+            let log = reader.log(&mut typed);
+            let all = bus.zip(ledger).zip(health.zip(log));
+            all.map(|((bus, ledger), (health, log))| Settings {
                 bus,
                 ledger,
                 health,
+                log,
+                remarks: Vec::new(),
             })
         }
         Err(error) => reader.fault(
@@ -563,6 +586,20 @@ impl Reader<'_> {
         }
     }
 
+    fn log(&mut self, typed: &mut Map<String, Value>) -> Option<Format> {
+        let Some(Text { place, text }) = self.text(typed, "log", "format")? else {
+            return Some(Format::default());
+        };
+        match text.as_str() {
+            "text" => Some(Format::Text),
+            "json" => Some(Format::Json),
+            _ => {
+                let what = format!("log.format is {text:?}; wanted text or json");
+                self.fault(place, what, "write \"json\" where a program reads the log")
+            }
+        }
+    }
+
     fn health(&mut self, typed: &mut Map<String, Value>) -> Option<Health> {
         let Some(Text { place, text }) = self.text(typed, "health", "listen")? else {
             return Some(Health::default());
@@ -727,6 +764,8 @@ mod tests {
                 pause_days: 30,
             },
             health: Health::default(),
+            log: Format::Text,
+            remarks: Vec::new(),
         };
         assert_eq!(given("", &[]), Ok(defaults.clone()));
         let others = [
@@ -795,7 +834,7 @@ mod tests {
             "[bsu]\nurl = \"x\"",
             &[],
             &[
-                "chargehand.toml: bsu is not known; wanted one of bus, ledger, health: did you mean bus",
+                "chargehand.toml: bsu is not known; wanted one of bus, ledger, health, log: did you mean bus",
             ],
         );
         check(
@@ -822,7 +861,7 @@ mod tests {
                 ("CHARGEHAND__BROKER__URL", "a"),
             ],
             &[
-                "CHARGEHAND__BROKER__URL: broker is not known; wanted one of bus, ledger, health: take it out",
+                "CHARGEHAND__BROKER__URL: broker is not known; wanted one of bus, ledger, health, log: take it out",
                 "CHARGEHAND__BUS__ULR: bus.ulr is not known; wanted one of bus.url, bus.ca_file, bus.certificate_file, bus.key_file, bus.nodelay, bus.user, bus.password_file: did you mean bus.url",
             ],
         );
@@ -935,6 +974,22 @@ mod tests {
             &[
                 "chargehand.toml: bus.certificate_file \"/pem/none\" cannot be read, no such file; wanted a file in the form of PEM: correct the path, or let the daemon's user read the file",
                 "chargehand.toml: bus.key_file \"/pem/none\" cannot be read, no such file; wanted a file in the form of PEM: correct the path, or let the daemon's user read the file",
+            ],
+        );
+    }
+
+    #[test]
+    fn where_the_page_is_and_how_the_log_is_written() {
+        let text = "[health]\nlisten = \"[::1]:9487\"\n[log]\nformat = \"json\"\n";
+        let found = given(text, &[]).expect("no fault");
+        assert_eq!(found.health.listen, "[::1]:9487".parse().ok());
+        assert_eq!(found.log, Format::Json);
+        check(
+            "[health]\nlisten = \"9487\"\n[log]\nformat = \"xml\"\n",
+            &[],
+            &[
+                "chargehand.toml: health.listen is \"9487\"; wanted an address and a port: write 127.0.0.1:9487, or [::1]:9487, for this machine alone; or take it out",
+                "chargehand.toml: log.format is \"xml\"; wanted text or json: write \"json\" where a program reads the log",
             ],
         );
     }

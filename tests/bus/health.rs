@@ -196,6 +196,40 @@ fn an_address_that_is_taken_keeps_no_line_down() {
     client.wait_for(&topic("status"), |status| status["state"] == "online");
 }
 
+#[test]
+fn a_log_for_programs_is_an_object_a_line_and_nothing_in_it_acts() {
+    let broker = Mosquitto::start(PLANT_BROKER);
+    let folder = Folder::new();
+    let plant = write_plant(&folder, PLANT);
+    let client = Client::connect(broker.port(), "observer", &["#"]);
+    // A file that everybody may read is warned of, by its name.
+    let secret = folder.write("pass\u{202e}word", "x");
+    let mode = std::os::unix::fs::PermissionsExt::from_mode(0o644);
+    std::fs::set_permissions(&secret, mode).expect("ours");
+    let secret = secret.display().to_string();
+    let env = [
+        ("CHARGEHAND__LOG__FORMAT", "json"),
+        ("CHARGEHAND__BUS__USER", "line"),
+        ("CHARGEHAND__BUS__PASSWORD_FILE", &secret),
+    ];
+    let daemon = Daemon::start_with(&[&plant], &folder, broker.port(), &env);
+    client.wait_for(&topic("status"), |status| status["state"] == "online");
+    daemon.wait_for_log("session not present");
+    let log: Vec<Value> = daemon.log().iter().map(|line| json_of(line)).collect();
+    for event in &log {
+        assert!(event["timestamp"].is_string() && event["message"].is_string());
+    }
+    let warned = log.iter().find(|event| event["level"] == "WARN");
+    let message = text(&warned.expect("a warning")["message"]);
+    assert!(message.contains("can be read by everybody"), "{message}");
+    let raw = daemon.log().concat();
+    assert!(!raw.contains('\u{202e}') && raw.contains("202e"), "{raw}");
+}
+
+fn json_of(line: &str) -> Value {
+    serde_json::from_str(line).unwrap_or_else(|error| panic!("{line}: {error}"))
+}
+
 /// The system's manager as the daemon knows it.
 struct Manager {
     socket: UnixDatagram,

@@ -11,7 +11,7 @@ use crate::support::mosquitto::Mosquitto;
 use crate::support::{Folder, PLANT_BROKER, repository};
 use chargehand::cases;
 use chargehand::commands::verify;
-use chargehand::config::{self, Bus, Health, Ledger, Settings};
+use chargehand::config::{self, Bus, Format, Health, Ledger, Settings};
 use chargehand::files::LineFiles;
 use chargehand::run::{Clock, Running};
 use chargehand_core::{HoldOf, Outcome, Span, Timestamp};
@@ -383,6 +383,8 @@ fn be_the_daemon(given: &str) {
             pause_days: 1,
         },
         health: Health::default(),
+        log: Format::Text,
+        remarks: Vec::new(),
     };
     let clock = Arc::new(Set {
         now: AtomicI64::new(now.parse().expect("microseconds")),
