@@ -123,6 +123,13 @@ fn an_event_is_kept_until_it_is_named_itself() {
     }
 }
 
+/// A request that is asked again hears what is true now: an advisory that somebody closed was open again, and the promise
+/// wanted to hear that it was closed.
+#[test]
+fn who_asks_again_hears_what_is_true_now() {
+    campaign(586_384_537);
+}
+
 #[test]
 fn no_promise_is_broken() {
     if let Some(seed) = std::env::var("CHARGEHAND_SEED")

@@ -47,6 +47,10 @@ struct Said<'a> {
     input: Option<Cow<'a, str>>,
     request: Option<Cow<'a, str>>,
     result: Option<Cow<'a, str>>,
+    #[serde(default)]
+    again: bool,
+    code: Option<Cow<'a, str>>,
+    hold: Option<Cow<'a, str>>,
     /// A beat's receipts.
     #[serde(default, borrow)]
     taken: Taken<'a>,
@@ -294,13 +298,35 @@ impl Promises {
     fn replied(&self, durable: u64, body: &Said) -> Kept {
         let known = body.request.as_ref().and_then(|id| self.replies.get(&**id));
         let known = known.and_then(|answers| answers.first());
+        let says = |result: &str| body.result.as_deref() == Some(result);
+        // To who asks again is said what is true now: what was placed may be free again, what waited may be done.
+        let since = |result: &str| {
+            body.again
+                && match result {
+                    "done" => says("refused") && self.is_undone(body),
+                    "waiting" => true,
+                    _ => false,
+                }
+        };
+        let fits = |result: &str| says(result) || since(result);
         want!(
-            known.is_some_and(
-                |(seq, result)| *seq <= durable && body.result.as_deref() == Some(&**result)
-            ),
+            known.is_some_and(|(seq, result)| *seq <= durable && fits(result)),
             "said {body:?}, decided {known:?}, durable was {durable}"
         );
         Ok(())
+    }
+
+    /// Whether what was done is so no more: a hold that was placed was freed, an advisory that was closed is open again.
+    fn is_undone(&self, body: &Said) -> bool {
+        let Some(derivation) = self.replay.derivation() else {
+            return false;
+        };
+        let state = derivation.line().state();
+        match (body.code.as_deref(), &body.hold) {
+            (Some("opened-and-free"), Some(hold)) => state.holds.get(&**hold).is_none(),
+            (Some("closed-and-open-again"), None) => state.advisories.iter().next().is_some(),
+            _ => false,
+        }
     }
 
     fn said(&self, body: &Said) -> Kept {
