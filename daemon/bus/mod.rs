@@ -50,7 +50,7 @@ use tokio::runtime::Handle;
 use tokio::sync::oneshot;
 
 use inbox::{Inbox, Taken};
-pub use look::kept;
+pub use look::{kept, lives};
 pub use network::Network;
 use outbox::Outbox;
 use session::Tuning;

@@ -114,7 +114,7 @@ impl Guest {
     }
 
     /// The next message.
-    async fn hear(&mut self) -> Result<Heard, Fault> {
+    pub(super) async fn hear(&mut self) -> Result<Heard, Fault> {
         loop {
             if let Some(heard) = self.heard.pop_front() {
                 return Ok(heard);

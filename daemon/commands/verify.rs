@@ -455,9 +455,8 @@ impl fmt::Display for VerifyReport {
         if !self.line.is_empty() {
             writeln!(
                 f,
-                "line {}: {} records, head {}:{}",
+                "line {}: head {}:{}",
                 shown(&self.line),
-                self.seq,
                 self.seq,
                 self.head
             )?;

@@ -4,12 +4,13 @@
 use crate::codes;
 use crate::contract::RequestVerb;
 use crate::evidence::Says;
+use crate::hold::HoldOf;
 use crate::input::{Adopt, Request};
 use crate::judge::Judge;
 use crate::line::Line;
 use crate::names::{PieceId, PieceName};
-use crate::outcome::{Adopted, Outcome, ReplyResult};
-use crate::plant::Station;
+use crate::outcome::{Adopted, Freed, Outcome, ReplyResult};
+use crate::plant::{Of, Plant, Station};
 use crate::requests::{Answer, forbidden};
 use crate::settling::Came;
 use crate::words::Words;
@@ -41,9 +42,20 @@ impl<J: Judge> Line<J> {
                 Err(text) => return Answer::refused(text),
             },
             (None, Some(station)) => self.all_at(station),
-            (None, None) => return Answer::refused(codes::adopt_of_what()),
+            (None, None) => plant
+                .stations
+                .iter()
+                .flat_map(|it| self.all_at(it))
+                .collect(),
         };
         let count = those.len();
+        // First the gates: a piece that is answered at one that is held would be held again.
+        if asked.pieces.is_none() {
+            let there = plant.stations.iter();
+            for at in there.filter(|at| station.is_none_or(|only| only.name == at.name)) {
+                self.end_history(&HoldOf::Station(at.name.clone()), request);
+            }
+        }
         for (name, station) in those {
             self.adopt_one(&name, station, request);
         }
@@ -74,11 +86,12 @@ impl<J: Judge> Line<J> {
     /// All that stand at a station with something missing, and all that were named there and are nobody's.
     fn all_at<'p>(&self, station: &'p Station) -> Vec<(PieceName, Option<&'p Station>)> {
         let pieces = &self.state.pieces;
+        let late = is_measured_before(&self.plant, station);
         let lacks = |id: &PieceId| {
             let piece = &pieces[*id];
             let evidence = &piece.evidence;
             *piece.at.seen() == station.name
-                && (!evidence.gaps().is_empty() || evidence.is_unmeasured())
+                && (!evidence.gaps().is_empty() || (evidence.is_unmeasured() && late))
         };
         let known = pieces.in_order().filter(lacks);
         let known = known.map(|id| pieces[id].name().clone());
@@ -89,6 +102,22 @@ impl<J: Judge> Line<J> {
             .collect()
     }
 
+    /// What is taken over is not held any more for what the ledger lacks.
+    fn end_history(&mut self, of: &HoldOf<PieceId>, request: &Request) {
+        for id in self.holds_of_history(of) {
+            let hold = self.state.holds.get(&id).expect("found just now");
+            let said = self.said(hold);
+            self.free(Freed {
+                hold: said.id,
+                of: said.of,
+                by: request.by.clone(),
+                second: None,
+                role: request.role.clone().expect("looked at above"),
+                reason: request.reason.clone(),
+            });
+        }
+    }
+
     fn adopt_one(&mut self, name: &PieceName, station: Option<&Station>, request: &Request) {
         let plant = Arc::clone(&self.plant);
         let id = match (self.state.pieces.id(name.as_str()), station) {
@@ -96,8 +125,11 @@ impl<J: Judge> Line<J> {
             (None, Some(station)) => self.bear(name, station, None),
             (None, None) => return,
         };
-        self.learn(id, Says::Adopted);
+        self.end_history(&HoldOf::Piece(id), request);
         let seen = self.state.pieces[id].at.seen().clone();
+        let here = plant.station(seen.as_str());
+        let unmeasured = here.is_some_and(|here| is_measured_before(&plant, here));
+        self.learn(id, Says::Adopted { unmeasured });
         self.outcomes.push(Outcome::Adopted(Adopted {
             piece: self.name(id).clone(),
             station: seen.clone(),
@@ -105,11 +137,17 @@ impl<J: Judge> Line<J> {
             role: request.role.clone().expect("looked at above"),
             reason: request.reason.clone(),
         }));
-        match plant.station(seen.as_str()) {
+        match here {
             Some(here) => self.answer(id, here, Came::ToStation, false, &request.input),
             None => {
                 self.announce(id, &request.input);
             }
         }
     }
+}
+
+/// Whether a piece that stands there could have been measured: one that has no gauge behind it is still to be.
+fn is_measured_before(plant: &Plant, station: &Station) -> bool {
+    let mut before = plant.stations.iter().filter(|it| it.place <= station.place);
+    before.any(|it| it.characteristics.iter().any(|known| known.of == Of::Piece))
 }

@@ -75,6 +75,8 @@ codes! {
     advisory_not_open = "advisory-not-open" (advisory);
     /// A rule raises an alarm that its header does not declare.
     alarm_undeclared = "alarm-undeclared" (alarm);
+    /// What follows.
+    all_held_until_adopted = "all-held-until-adopted" ();
     /// Why an event has a kind.
     an_event_says_what = "an-event-says-what" ();
     /// Against a route: another rule asks for something else.
@@ -273,6 +275,8 @@ codes! {
     handler_too_long = "handler-too-long" (handler, most);
     /// A rule has too many variables.
     handler_variables = "handler-variables" (handler, most);
+    /// Something is not known any more of a piece.
+    history_lost = "history-lost" (seq);
     /// A hold is free.
     hold_free = "hold-free" (hold);
     /// A hold is free, and pieces keep their own.
@@ -369,6 +373,8 @@ codes! {
     laboratory_result = "laboratory-result" ();
     /// A lap that is no number.
     lap_no_count = "lap-no-count" (found);
+    /// The bus has seen what the ledger lacks.
+    ledger_overtaken = "ledger-overtaken" (head, seq);
     /// Left out: the rule leaves such values out.
     left_out_by_rule = "left-out-by-rule" ();
     /// What to do about it.
@@ -671,6 +677,8 @@ codes! {
     request_unproven = "request-unproven" ();
     /// A request without an id.
     request_without_id = "request-without-id" ();
+    /// What to do about it.
+    restore_or_adopt = "restore-or-adopt" ();
     /// What was to be made good by a rework is not measured since.
     reworked_not_measured = "reworked-not-measured" (characteristic, station);
     /// A role may not do that.

@@ -91,7 +91,10 @@ pub enum Says {
     /// The piece comes again, reworked, as that lap.
     Again(u32),
     /// A person took it over: what is missing so far is not wanted.
-    Adopted,
+    Adopted {
+        /// Nor is it where nothing was measured of it yet.
+        unmeasured: bool,
+    },
 }
 
 /// A usable value, and what came of it.
@@ -188,7 +191,7 @@ pub struct Findings {
     /// The lap it is in; 0: the first.
     #[serde(default, skip_serializing_if = "is_zero")]
     lap: u32,
-    /// Whether a person took it over.
+    /// Whether a person took it over without a measurement.
     #[serde(default, skip_serializing_if = "core::ops::Not::not")]
     adopted: bool,
 }
@@ -312,15 +315,17 @@ impl Findings {
             Says::Value(value) => self.measured(value),
             Says::Missing(gap) => {
                 self.gaps.retain(|known| {
-                    known.station != gap.station || known.characteristic != gap.characteristic
+                    known.duty == Duty::History
+                        || known.station != gap.station
+                        || known.characteristic != gap.characteristic
                 });
                 self.gaps.push(gap.clone());
             }
             Says::Withdrawn(word) => return self.withdraw(*word),
             Says::Again(lap) => self.again(*lap),
-            Says::Adopted => {
+            Says::Adopted { unmeasured } => {
                 self.gaps.clear();
-                self.adopted = true;
+                self.adopted |= unmeasured;
             }
         }
         Vec::new()
@@ -331,13 +336,15 @@ impl Findings {
     /// case, since no later reading downgrades anything.
     fn measured(&mut self, value: &Usable) {
         let (lap, attempt) = (value.lap, value.attempt);
+        // What nobody knows any more no measurement tells.
         let about = |gap: &Gap| {
-            (gap.anywhere && gap.lap <= lap)
-                || (gap.station == value.station
-                    && gap
-                        .characteristic
-                        .as_ref()
-                        .is_none_or(|known| *known == value.characteristic))
+            gap.duty != Duty::History
+                && ((gap.anywhere && gap.lap <= lap)
+                    || (gap.station == value.station
+                        && gap
+                            .characteristic
+                            .as_ref()
+                            .is_none_or(|known| *known == value.characteristic)))
         };
         let later = |gap: &Gap| (gap.lap, gap.attempt) > (lap, attempt);
         let mut asks = value.asks.clone();

@@ -103,6 +103,8 @@ pub enum Origin {
     Wider(HoldId),
     /// A person's request, in that record.
     Request(InputId, u64),
+    /// A ledger that lacked what the bus had seen, at that start.
+    History(u64),
 }
 
 /// As a ledger has it. Semantics 3 and before wrote it as one text.
@@ -132,6 +134,7 @@ enum OriginForm {
     Route(RuleName),
     Wider(HoldId),
     Request(InputId, u64),
+    History(u64),
 }
 
 #[derive(Deserialize)]

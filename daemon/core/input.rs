@@ -55,9 +55,21 @@ pub struct Start {
     /// Digest of the kept snapshot that a new era begins with.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub opens_with: Option<TextDigest>,
+    /// The bus had seen records that this ledger lacks: what it showed. Places go on above it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub overtaken: Option<BusHead>,
     /// What a person said so that the line starts.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub word: Option<PersonWord>,
+}
+
+/// A head of the line, as the bus showed it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct BusHead {
+    /// Its place.
+    pub seq: u64,
+    /// The chain there, `sha256:…`.
+    pub head: String,
 }
 
 /// A person's word at a start that would have been refused without it.
@@ -361,7 +373,7 @@ pub enum Show {
 /// To take over pieces in flight.
 #[derive(Clone, Debug)]
 pub struct Adopt {
-    /// Where they stand.
+    /// Where they stand; none for wherever they are.
     pub station: Option<StationName>,
     /// Which; none for all there that want it.
     pub pieces: Option<Vec<PieceName>>,

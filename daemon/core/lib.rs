@@ -46,6 +46,7 @@ mod names;
 mod observing;
 mod order;
 mod outcome;
+mod overtaken;
 mod past;
 mod piece;
 mod pieces;
@@ -79,9 +80,9 @@ pub use gauges::Gauges;
 pub use hold::{Hold, HoldOf, HoldView, Origin};
 pub use holds::Holds;
 pub use input::{
-    Adopt, Close, Command, Conflict, Event, EventKind, Fault, Input, Measured, NotMeasured,
-    PersonWord, PlaceHold, Reading, Recorded, Release, Request, RequestKind, Show, Source,
-    SourceKind, Spot, Start, Taken, Unusable,
+    Adopt, BusHead, Close, Command, Conflict, Event, EventKind, Fault, Input, Measured,
+    NotMeasured, PersonWord, PlaceHold, Reading, Recorded, Release, Request, RequestKind, Show,
+    Source, SourceKind, Spot, Start, Taken, Unusable,
 };
 pub use judge::{
     Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, RuleFault, Verb, Verdict,

@@ -94,6 +94,7 @@ impl<J: Judge> Line<J> {
             "record {seq} after record {}",
             self.state.seq
         );
+        let before = self.state.seq;
         self.state.seq = seq;
         // The one place where a clock that runs backwards is stopped; a person's word at a start takes it back.
         self.state.now = self.state.now.max(at);
@@ -102,6 +103,9 @@ impl<J: Judge> Line<J> {
                 Input::Start(start) => {
                     self.on_word(&start, at);
                     self.on_start(&start);
+                    if let Some(bus) = &start.overtaken {
+                        self.on_overtaken(before, bus);
+                    }
                 }
                 Input::Session => self.on_session(),
                 Input::Clock(by) => self.on_clock(by),

@@ -215,7 +215,7 @@ impl<J: Judge> Line<J> {
         }
     }
 
-    fn free(&mut self, freed: Freed) {
+    pub(crate) fn free(&mut self, freed: Freed) {
         let hold = self.state.holds.free(&freed.hold);
         self.outcomes.push(Outcome::Freed(freed));
         let Some(hold) = hold else { return };

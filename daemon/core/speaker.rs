@@ -34,6 +34,8 @@ words! {
         Fault = "fault",
         /// Whether gauges may be believed.
         Gauge = "gauge",
+        /// What the ledger lacks that the bus has seen.
+        History = "history",
         /// Whose name it is.
         Identity = "identity",
         /// Which routes are legal in which condition.

@@ -46,6 +46,7 @@ impl Texts {
             plant: self.plant_digest(),
             rulebook: self.rulebook_digest(),
             opens_with: opens_with.map(|digest| TextDigest::from(digest.to_string())),
+            overtaken: None,
             word: None,
         }
     }

@@ -147,6 +147,8 @@ pub struct SnapshotRef {
 /// What becomes durable together.
 #[derive(Debug, Clone, Default)]
 pub struct Batch {
+    /// The place of the first of them, where places are left out before it; else the next.
+    pub from: Option<u64>,
     /// The new records, in order; shared with whoever goes on while they are written.
     pub entries: Arc<[Entry]>,
     /// Bytes the records refer to; one that is there already is left as it is.

@@ -3,8 +3,9 @@
 
 use super::clock::Clock;
 use crate::bus;
-use chargehand_core::{PersonWord, Span, Timestamp};
+use chargehand_core::{BusHead, PersonWord, Span, Timestamp};
 use chargehand_ledger::{Store, StoreError};
+use chargehand_wire::Wire;
 use serde::Deserialize;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -46,6 +47,11 @@ pub enum BeginFault {
     /// The ledger cannot be read.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// Another daemon beats for the line.
+    #[error(
+        "another daemon is at work for this line: its status and beats come over this broker; stop it, or give this line another base"
+    )]
+    Another,
     /// The bus remembers another ledger.
     #[error(
         "there is no ledger {}, but the bus has a head of this line, {head}: the ledger was deleted or moved, or is looked for in the \
@@ -127,39 +133,84 @@ pub(super) fn for_the_clock(
     Ok((Some(word), None))
 }
 
-/// Asks the bus whether the line that has no ledger here had one. The word its start records, if one was given; `None`
-/// when `stop` says so first.
+/// Asks the bus about a line before the line speaks there.
+pub(super) struct Asking<'a> {
+    pub handle: &'a Handle,
+    pub options: &'a bus::Options,
+    pub wire: &'a Wire,
+    pub stop: &'a dyn Fn() -> bool,
+}
+
+impl Asking<'_> {
+    /// The head that the bus keeps of the line, if it keeps one; `None` when `stop` says so first.
+    ///
+    /// # Errors
+    /// Another daemon is at work for the line.
+    pub(super) fn head(&self) -> Result<Option<Option<Vec<u8>>>, BeginFault> {
+        let (status, head) = (self.wire.status_topic(), self.wire.head_topic());
+        let kept = || bus::kept(self.handle, self.options, &[&status, head], self.stop);
+        let Some(kept) = self.patiently(kept) else {
+            return Ok(None);
+        };
+        let of = |topic: &str| {
+            let found = kept.iter().find(|heard| heard.topic == topic);
+            found.map(|heard| heard.payload.clone())
+        };
+        if of(&status).is_some_and(|status| is_at_work(&status)) {
+            // It may have died without its will being told: then nobody beats.
+            let beats = self.wire.beats_filter();
+            let lives = || bus::lives(self.handle, self.options, &beats, self.stop);
+            match self.patiently(lives) {
+                None => return Ok(None),
+                Some(true) => return Err(BeginFault::Another),
+                Some(false) => {}
+            }
+        }
+        Ok(Some(of(head)))
+    }
+
+    /// Asks until there is an answer.
+    fn patiently<T>(&self, ask: impl Fn() -> Option<Result<T, String>>) -> Option<T> {
+        let mut said = String::new();
+        loop {
+            match ask()? {
+                Ok(found) => return Some(found),
+                Err(why) => {
+                    if said != why {
+                        let base = self.wire.base();
+                        tracing::warn!(
+                            "line {base}: before it starts the bus must say what it knows of it: {why}"
+                        );
+                        said = why;
+                    }
+                    if !wait(AGAIN, self.stop) {
+                        return None;
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn is_at_work(status: &[u8]) -> bool {
+    #[derive(Deserialize)]
+    struct Status<'a> {
+        state: &'a str,
+    }
+    serde_json::from_slice(status).is_ok_and(|Status { state }| state != "offline")
+}
+
+/// The word that the start of a new ledger records, if one was given.
 ///
 /// # Errors
 /// The bus has a head of the line, and nobody said that a new ledger is meant to begin.
 pub(super) fn for_a_new_ledger(
-    handle: &Handle,
-    options: &bus::Options,
-    (base, topic): (&str, &str),
+    base: &str,
+    kept: Option<&[u8]>,
     path: &Path,
     given: Option<&Given>,
-    stop: impl Fn() -> bool,
-) -> Result<Option<Option<PersonWord>>, BeginFault> {
-    let mut said = String::new();
-    let kept = loop {
-        match bus::kept(handle, options, topic, &stop) {
-            None => return Ok(None),
-            Some(Ok(kept)) => break kept,
-            Some(Err(why)) => {
-                if said != why {
-                    tracing::warn!(
-                        "line {base}: there is no ledger {}, so the bus must say first whether there was one: {why}",
-                        path.display()
-                    );
-                    said = why;
-                }
-                if !wait(AGAIN, &stop) {
-                    return Ok(None);
-                }
-            }
-        }
-    };
-    let head = kept.as_deref().map(head_shown);
+) -> Result<Option<PersonWord>, BeginFault> {
+    let head = kept.map(head_shown);
     let given = given.filter(|given| given.new_ledger);
     match (&head, given) {
         (Some(head), None) => {
@@ -178,11 +229,48 @@ pub(super) fn for_a_new_ledger(
             path.display()
         ),
     }
-    Ok(Some(given.map(|given| PersonWord {
+    Ok(given.map(|given| PersonWord {
         by: given.by.clone(),
         new_ledger: Some(head.unwrap_or_else(|| "none".into())),
         clock_is_right: None,
-    })))
+    }))
+}
+
+/// What the bus has seen, where this ledger does not go on from it: it is older, or another.
+///
+/// # Errors
+/// The ledger cannot be read.
+pub(super) fn overtaken(
+    base: &str,
+    store: &dyn Store,
+    kept: Option<&[u8]>,
+) -> Result<Option<BusHead>, StoreError> {
+    let Some(kept) = kept else {
+        tracing::info!(
+            "line {base}: the bus shows no head of this line, so there is nothing to compare the ledger with"
+        );
+        return Ok(None);
+    };
+    let Ok(bus) = serde_json::from_slice::<BusHead>(kept) else {
+        tracing::warn!(
+            "line {base}: the head that the bus shows cannot be read, and so not compared"
+        );
+        return Ok(None);
+    };
+    let ours = match bus.seq {
+        0 => return Ok(None),
+        seq => store.record(seq)?,
+    };
+    if ours.is_some_and(|record| record.chain.to_string() == bus.head) {
+        return Ok(None);
+    }
+    tracing::error!(
+        "line {base}: the ledger ends at record {}, and the bus has seen another record {}: an older copy was put back, or records \
+         were lost; everything is held until somebody adopts what is on the line",
+        store.head().seq,
+        bus.seq
+    );
+    Ok(Some(bus))
 }
 
 /// Waits until the clock has passed a time; false if `stop` says so first.
@@ -210,13 +298,8 @@ pub(super) fn wait(length: Duration, stop: impl Fn() -> bool) -> bool {
 
 /// A retained head as `SEQ:DIGEST`.
 fn head_shown(payload: &[u8]) -> String {
-    #[derive(Deserialize)]
-    struct Head {
-        seq: u64,
-        head: String,
-    }
     match serde_json::from_slice(payload) {
-        Ok(Head { seq, head }) => format!("{seq}:{head}"),
+        Ok(BusHead { seq, head }) => format!("{seq}:{head}"),
         Err(_) => "not readable".into(),
     }
 }

@@ -70,7 +70,10 @@ impl LineFault {
             ) => of_store(fault),
             Self::NotOurs { .. } => Follows::Person,
             Self::Begin(
-                BeginFault::NoLedger { .. } | BeginFault::Ahead { .. } | BeginFault::Behind { .. },
+                BeginFault::Another
+                | BeginFault::NoLedger { .. }
+                | BeginFault::Ahead { .. }
+                | BeginFault::Behind { .. },
             ) => Follows::Person,
             Self::Recover(
                 RecoverFault::Rederivation(_)

@@ -322,12 +322,7 @@ impl Intake {
         keys: Vec<Key>,
         outcomes: Vec<Outcome>,
     ) {
-        let mut mentions: Vec<String> = Vec::new();
-        for piece in outcomes.iter().filter_map(Outcome::piece) {
-            if !mentions.iter().any(|known| known == piece.as_str()) {
-                mentions.push(piece.to_string());
-            }
-        }
+        let mentions = mentions(&outcomes);
         self.entries.push(Entry {
             at_us: at.0,
             input,
@@ -338,6 +333,17 @@ impl Intake {
         });
         self.outcomes.push(outcomes);
     }
+}
+
+/// The pieces that outcomes are about, each once.
+pub(super) fn mentions(outcomes: &[Outcome]) -> Vec<String> {
+    let mut mentions: Vec<String> = Vec::new();
+    for piece in outcomes.iter().filter_map(Outcome::piece) {
+        if !mentions.iter().any(|known| known == piece.as_str()) {
+            mentions.push(piece.to_string());
+        }
+    }
+    mentions
 }
 
 /// The ledger, the batch on its way into it, and the one behind that.

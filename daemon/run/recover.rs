@@ -2,8 +2,8 @@
 //! the record of this start.
 
 use super::clock::Clock;
-use super::keeping;
-use chargehand_core::{InForce, Outcome, PersonWord, SEMANTICS, Start, State, TextDigest};
+use super::{intake, keeping};
+use chargehand_core::{BusHead, InForce, Outcome, PersonWord, SEMANTICS, Start, State, TextDigest};
 use chargehand_derive::record::{self, Body};
 use chargehand_derive::{Derivation, Regime, TextFault, Texts};
 use chargehand_derive::{Opened, Opener, Rederivation, RederiveFault, Step, described_by};
@@ -65,6 +65,10 @@ pub struct Recovered {
     pub in_force: Option<InForce>,
 }
 
+/// So many places are left out above the head that the bus shows: it is said once a second, and what was said behind it
+/// stations may have seen, too.
+const LEFT_OUT: u64 = 100_000;
+
 /// Brings a line back and records that it started under these texts.
 ///
 /// # Errors
@@ -76,10 +80,10 @@ pub fn recover(
     clock: &dyn Clock,
 ) -> Result<Recovered, RecoverFault> {
     let regime = Regime::of(texts.clone(), name)?;
-    recover_on_word(store, regime, clock, None)
+    recover_on_word(store, regime, clock, None, None)
 }
 
-/// As [`recover`], under what was made of texts before, and on a person's word.
+/// As [`recover`], under what was made of texts before, on a person's word, and behind what the bus has seen.
 ///
 /// # Errors
 /// As [`recover`].
@@ -88,6 +92,7 @@ pub fn recover_on_word(
     regime: Regime,
     clock: &dyn Clock,
     word: Option<PersonWord>,
+    overtaken: Option<BusHead>,
 ) -> Result<Recovered, RecoverFault> {
     let before = store.head();
     let (mut derivation, replayed, new_era) = line_at_head(store, regime)?;
@@ -102,11 +107,16 @@ pub fn recover_on_word(
     let now = clock.now();
     let opening = new_era.then(|| keeping::snapshot(state));
     let opens_with = opening.as_ref().map(|opening| opening.digest);
+    let left_out = overtaken
+        .as_ref()
+        .map(|bus| bus.seq.max(before.seq) + LEFT_OUT);
+    let seq = left_out.unwrap_or(before.seq) + 1;
     let body = Body::Start(Start {
         word,
+        overtaken,
         ..texts.start(opens_with)
     });
-    let outcomes = derivation.derive(before.seq + 1, now, &body, &[]);
+    let outcomes = derivation.derive(seq, now, &body, &[]);
     let in_force = outcomes.iter().find_map(|outcome| match outcome {
         Outcome::InForce(in_force) => Some(in_force.clone()),
         _ => None,
@@ -116,10 +126,12 @@ pub fn recover_on_word(
         input: record::text(&body),
         payload: None,
         outcomes: record::text(&outcomes),
+        mentions: intake::mentions(&outcomes),
         ..Entry::default()
     };
     let published = store.published();
     store.append(Batch {
+        from: Some(seq),
         entries: [entry].into(),
         blobs: vec![
             blob(Texts::PLANT, &texts.plant),

@@ -9,7 +9,7 @@ use crate::bus::{self, Waker};
 use crate::files::LineFiles;
 use crate::health::Vitals;
 use crate::store::LineStore;
-use chargehand_core::{PersonWord, Span, Timestamp};
+use chargehand_core::{BusHead, PersonWord, Span, Timestamp};
 use chargehand_derive::Regime;
 use chargehand_ledger::{Head, Store as _, StoreError};
 use std::collections::BTreeMap;
@@ -132,24 +132,22 @@ impl Upkeep {
 
     fn first(&self, regime: Regime, found: Found, known: &mut Head) -> Result<(), LineFault> {
         let mut word = found.word;
-        if found
-            .store
-            .as_ref()
-            .is_none_or(|store| store.head() == Head::EMPTY)
-        {
-            let head = self.files.described().wire().head_topic();
-            let asked = begin::for_a_new_ledger(
-                &self.network,
-                &self.options,
-                (&self.base, head),
-                &self.path,
-                self.given.as_ref(),
-                || self.stopped(),
-            )?;
-            match asked {
-                Some(said) => word = said,
-                None => return Ok(()),
+        let asking = begin::Asking {
+            handle: &self.network,
+            options: &self.options,
+            wire: self.files.described().wire(),
+            stop: &|| self.stopped(),
+        };
+        let Some(head) = asking.head()? else {
+            return Ok(());
+        };
+        let mut overtaken = None;
+        match found.store.as_ref().filter(|it| it.head() != Head::EMPTY) {
+            None => {
+                let given = self.given.as_ref();
+                word = begin::for_a_new_ledger(&self.base, head.as_deref(), &self.path, given)?;
             }
+            Some(store) => overtaken = begin::overtaken(&self.base, store, head.as_deref())?,
         }
         let store = match found.store {
             Some(store) => store,
@@ -165,7 +163,7 @@ impl Upkeep {
                 return Ok(());
             }
         }
-        self.work(regime, store, word, known)
+        self.work(regime, store, word, overtaken, known)
     }
 
     /// Brings the line up once more, from the ledger it wrote: nothing else that lies there is touched.
@@ -191,7 +189,7 @@ impl Upkeep {
             });
         }
         let store = LineStore::open(&self.path, &self.base)?;
-        self.work(regime, store, None, known)
+        self.work(regime, store, None, None, known)
     }
 
     /// Derives the tail, connects, and works. `known` is then the last record that is durable.
@@ -200,9 +198,10 @@ impl Upkeep {
         regime: Regime,
         mut store: LineStore,
         word: Option<PersonWord>,
+        overtaken: Option<BusHead>,
         known: &mut Head,
     ) -> Result<(), LineFault> {
-        let recovered = recover_on_word(&mut store, regime, &*self.clock, word)?;
+        let recovered = recover_on_word(&mut store, regime, &*self.clock, word, overtaken)?;
         *known = store.head();
         say_start(&recovered);
         let link = bus::connect(&self.network, self.options.clone());

@@ -329,7 +329,8 @@ impl Changes<'_> {
     }
 
     fn batch(&self, before: Head, batch: &Batch) -> Result<Head, StoreError> {
-        let head = self.entries(before, &batch.entries)?;
+        let first = batch.from.unwrap_or(before.seq + 1);
+        let head = self.entries(before, first, &batch.entries)?;
         for blob in &batch.blobs {
             self.blob(&blob.kind, &Digest::of(&blob.bytes), &blob.bytes)?;
         }
@@ -344,12 +345,12 @@ impl Changes<'_> {
         Ok(head)
     }
 
-    fn entries(&self, before: Head, entries: &[Entry]) -> Result<Head, StoreError> {
+    fn entries(&self, before: Head, first: u64, entries: &[Entry]) -> Result<Head, StoreError> {
         let mut insert_record = self.cached(INSERT_RECORD)?;
         let mut insert_key = self.cached(INSERT_KEY)?;
         let mut insert_mention = self.cached(INSERT_MENTION)?;
         let mut head = before;
-        for entry in entries {
+        for (seq, entry) in (first.max(before.seq + 1)..).zip(entries) {
             let Entry {
                 at_us,
                 input,
@@ -359,7 +360,6 @@ impl Changes<'_> {
                 mentions,
             } = entry;
             let payload = payload.as_deref();
-            let seq = head.seq + 1;
             let place = self.number(seq)?;
             let link = chain::link(
                 &head.chain,

@@ -838,6 +838,7 @@ fn a_full_disk_keeps_nothing_of_the_batch_and_the_store_readable() {
         bytes: b"rules".to_vec(),
     };
     let batch = Batch {
+        from: None,
         entries: entries(4..=99).into(),
         blobs: vec![blob],
         snapshot: snapshot(9, 1, true, b"s"),

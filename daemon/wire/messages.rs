@@ -355,7 +355,9 @@ impl Wire {
         )
     }
 
-    pub(crate) fn base(&self) -> &str {
+    /// The line's base.
+    #[must_use]
+    pub fn base(&self) -> &str {
         &self.plant.line.base
     }
 }

@@ -160,10 +160,16 @@ fn show(members: &Members<'_>) -> Result<Show, Words> {
 fn adopt(members: &Members<'_>) -> Result<Adopt, Words> {
     let station = members.find("of").map(|of| {
         let of: Members<'_> = serde_json::from_str(of.get()).map_err(|_| codes::adopt_of_what())?;
-        let station = of.find("station").ok_or_else(codes::adopt_of_what)?;
-        name(station, "/of/station").map_err(|fault| fault.text)
+        match (of.find("station"), of.find("line")) {
+            (Some(station), None) => {
+                let station = name(station, "/of/station").map_err(|fault| fault.text)?;
+                Ok(Some(StationName::from(station)))
+            }
+            (None, Some(_)) => Ok(None),
+            _ => Err(codes::adopt_of_what()),
+        }
     });
-    let station = station.transpose()?;
+    let of = station.transpose()?;
     let pieces = members.find("pieces").map(|pieces| {
         let pieces: Vec<&RawValue> =
             serde_json::from_str(pieces.get()).map_err(|_| codes::adopt_no_list())?;
@@ -176,9 +182,13 @@ fn adopt(members: &Members<'_>) -> Result<Adopt, Words> {
         };
         pieces.iter().enumerate().map(named).collect()
     });
+    let pieces = pieces.transpose()?;
+    if of.is_none() && pieces.is_none() {
+        return Err(codes::adopt_of_what());
+    }
     Ok(Adopt {
-        station: station.map(StationName::from),
-        pieces: pieces.transpose()?,
+        station: of.flatten(),
+        pieces,
     })
 }
 

@@ -255,6 +255,12 @@ struct HeadBody<'a> {
 }
 
 impl Wire {
+    /// Every station's beats.
+    #[must_use]
+    pub fn beats_filter(&self) -> String {
+        format!("{}+/beat", self.prefix)
+    }
+
     /// The topic of the daemon's status, for the will too.
     #[must_use]
     pub fn status_topic(&self) -> String {

@@ -196,6 +196,7 @@ fn commit(
     }
     store
         .append(Batch {
+            from: None,
             entries: batch.entries.into(),
             blobs: Vec::new(),
             snapshot: kept,

@@ -249,7 +249,7 @@ fn a_first_start_waits_for_the_bus_and_can_be_stopped_meanwhile() {
     let folder = Folder::new();
     let plant = write_plant(&folder, PLANT);
     let mut daemon = Daemon::start(&[&plant], &folder, 1);
-    daemon.wait_for_log("the bus must say first");
+    daemon.wait_for_log("the bus must say what it knows");
     assert_eq!(daemon.stop().code(), Some(0));
     assert!(!ledger(&folder, BASE).exists());
 }

@@ -213,3 +213,131 @@ fn a_station_in_maintenance_is_answered_and_not_commanded() {
     site.say("s30/event", &json!({"id": "m2", "kind": "start"}));
     site.wait_for_newest("s30/hold", |hold| hold["state"] == "released");
 }
+
+/// A copy of a ledger, as somebody put it aside.
+fn copy_of(site: &Site) -> Vec<(PathBuf, Option<Vec<u8>>)> {
+    let ledger = site.ledger();
+    let beside = |end: &str| PathBuf::from(format!("{}{end}", ledger.display()));
+    let all = ["", "-wal"].map(beside);
+    all.into_iter()
+        .map(|path| {
+            let bytes = std::fs::read(&path).ok();
+            (path, bytes)
+        })
+        .collect()
+}
+
+fn put_back(copy: &[(PathBuf, Option<Vec<u8>>)]) {
+    for (path, bytes) in copy {
+        match bytes {
+            Some(bytes) => std::fs::write(path, bytes).expect("it is put back"),
+            None => drop(std::fs::remove_file(path)),
+        }
+    }
+}
+
+#[test]
+fn an_older_copy_holds_everything_until_it_is_taken_over() {
+    let plant = observed().replace("observe = true", "");
+    let mut site = Site::start_with(&plant, PLANT_BROKER);
+    assert_eq!(site.weighed("P1", 1450.0)["disposition"], "accept");
+    assert_eq!(site.weighed("P2", 1450.0)["disposition"], "accept");
+    site.daemon.stop();
+    let copy = copy_of(&site);
+
+    // What it will not know: a hold of a gate, a piece that was found wanting.
+    site.start_again();
+    let (hold, _) = site.place_hold(&json!({"station": "s60"}), "process-minor");
+    let id = site.read("s60", "P2", &json!({"ra": 9.0}));
+    let lost = site.disposition("s60", &id);
+    assert_eq!(lost["disposition"], "hold");
+    let seen = number(&lost["seq"]);
+    site.wait_for_newest("head", |head| number(&head["seq"]) >= seen);
+    site.daemon.kill();
+    put_back(&copy);
+
+    site.start_again();
+    assert_eq!(site.alarm("ledger-overtaken")["cause"], "engine:history");
+    for gate in GATES {
+        let held = site.wait_for_newest(&format!("{gate}/hold"), |hold| hold["state"] == "held");
+        assert!(number(&held["seq"]) > seen, "{held}");
+        let said = site.heard(&format!("{gate}/hold"));
+        let since = said.iter().filter(|heard| !heard.retain).map(Heard::json);
+        assert!(
+            since.clone().all(|hold| hold["state"] == "held"),
+            "nothing was released"
+        );
+        assert_ne!(held["holds"][0]["id"], json!(hold), "no name comes twice");
+    }
+    let id = site.read("s60", "P1", &json!({"ra": 3.5}));
+    let held = site.disposition("s60", &id);
+    assert_eq!(held["disposition"], "hold");
+    assert!(
+        number(&held["seq"]) > seen + 50_000,
+        "places go on above all that was seen"
+    );
+
+    // Somebody has looked: station by station.
+    let adopt =
+        |of: Value| json!({"id": fresh("a"), "by": "QE-1", "reason": "looked at", "of": of});
+    let request = adopt(json!({"station": "s60"}));
+    assert_eq!(
+        site.ask("adopt/quality-engineer", &request)["result"],
+        "done"
+    );
+    let freed = site.disposition("s60", &text(&request["id"]));
+    assert_eq!(freed["disposition"], "accept", "{freed}");
+    site.wait_for_newest("s60/hold", |hold| hold["state"] == "released");
+    site.wait_for_newest("s30/hold", |hold| hold["state"] == "held");
+    let request = adopt(json!({"line": BASE}));
+    assert_eq!(
+        site.ask("adopt/quality-engineer", &request)["result"],
+        "done"
+    );
+    for gate in GATES {
+        site.wait_for_newest(&format!("{gate}/hold"), |hold| hold["state"] == "released");
+    }
+
+    // What the jump left out is no gap to who proves it, and the next start finds its own head.
+    site.daemon.kill();
+    site.start_again();
+    site.wait_for_newest("s60/hold", |hold| hold["state"] == "released");
+    site.daemon.stop();
+    let verified = chargehand(&["verify", "--ledger", &site.ledger().display().to_string()]);
+    assert!(verified.status.success(), "{}", stdout(&verified));
+}
+
+#[test]
+fn a_write_ahead_file_that_was_deleted_is_found_missing() {
+    let mut site = Site::start();
+    site.weighed("P1", 1450.0);
+    site.daemon.stop();
+    site.start_again();
+    let seen = number(&site.weighed("P2", 1420.0)["seq"]);
+    site.wait_for_newest("head", |head| number(&head["seq"]) >= seen);
+    site.daemon.kill();
+    let wal = PathBuf::from(format!("{}-wal", site.ledger().display()));
+    std::fs::remove_file(&wal).expect("there is one after a kill");
+    site.start_again();
+    site.alarm("ledger-overtaken");
+    site.wait_for_newest("s30/hold", |hold| hold["state"] == "held");
+}
+
+#[test]
+fn a_second_daemon_of_one_line_stays_away() {
+    let mut site = Site::start();
+    site.weighed("P1", 1450.0);
+    let other = Folder::new();
+    let plant = write_plant(&other, PLANT);
+    let on_word = ["--new-ledger", "--by", "QE-1"];
+    let mut second = Daemon::start_saying(&[&plant], &other, site.broker.port(), &on_word);
+    second.wait_for_log("another daemon is at work for this line");
+    assert_eq!(second.wait().code(), Some(1));
+    // The first was not disturbed.
+    assert_eq!(site.weighed("P2", 1450.0)["disposition"], "accept");
+    assert!(
+        site.heard("status")
+            .iter()
+            .all(|heard| heard.json()["state"] == "online")
+    );
+}

@@ -43,6 +43,7 @@ tables! {
     births_told_late_are_sorted_in "order.table"
     where_it_observes_it_judges_as_ever "observing.table"
     who_is_in_flight_is_taken_over "adopting.table"
+    a_ledger_that_is_not_the_newest_holds_all "overtaken.table"
 }
 
 /// Half past two is twice that night. A source in that zone means the one that is; where it is neither, its clock is off.

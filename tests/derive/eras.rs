@@ -175,6 +175,7 @@ impl Left<'_> {
         };
         let mut store = Memory::default();
         let appended = store.append(Batch {
+            from: None,
             entries: entries.into(),
             blobs: vec![
                 blob("plant", &theirs.plant),

@@ -52,10 +52,11 @@ impl Store for Memory {
     }
 
     fn append(&mut self, batch: Batch) -> Result<Head, StoreError> {
-        for entry in &*batch.entries {
+        let first = batch.from.unwrap_or(self.head().seq + 1);
+        for (seq, entry) in (first..).zip(&*batch.entries) {
             let head = self.head();
             let mut record = Record {
-                seq: head.seq + 1,
+                seq,
                 at_us: entry.at_us,
                 input: entry.input.clone(),
                 payload: entry.payload.clone(),

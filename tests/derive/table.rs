@@ -12,7 +12,7 @@
 //!
 //! Rows are those of cases, read and compared by the product's own code, with more beside: `again`,
 //! `retained`, `on TOPIC PAYLOAD`, `session`, `clock`, `due`, `restart`, `turned-back WHO` (a start on a person's word that the
-//! clock is right), and claims about the memory. A message has
+//! clock is right), `overtaken SEQ` (a start behind what the bus had seen), and claims about the memory. A message has
 //! the id `m-<row>`. What followed is compared whole: every outcome, accepts and notes too, in order. Rows are not
 //! held against the plant description: they may be wrong on purpose.
 //!
@@ -26,7 +26,7 @@ use chargehand::cases::{
     Day, Happening, Listing, Term, Token, at_arrow, compare, time_of_day, uncommented, words,
 };
 use chargehand::run::Incoming;
-use chargehand_core::{HoldOf, PersonWord, Span, Timestamp, Word as Said};
+use chargehand_core::{BusHead, HoldOf, PersonWord, Span, Timestamp, Word as Said};
 use chargehand_derive::Texts;
 use chargehand_derive::record::Body;
 use serde_json::Value;
@@ -243,7 +243,7 @@ impl Runner {
                     new_ledger: None,
                     clock_is_right: Some(world.state().now),
                 };
-                let taken = world.restart_on_word(world.texts.clone(), at, Some(word));
+                let taken = world.restart_on_word(at, word);
                 let memory = serde_json::to_value(world.state()).expect("a state is plain data");
                 let quiet = world.derivation.plant().line.quiet;
                 let later = times(&memory).into_iter().max();
@@ -253,6 +253,11 @@ impl Runner {
                     self.place
                 );
                 taken
+            }
+            "overtaken" => {
+                let seq = word().parse().expect("a place");
+                let head = "sha256:00".to_owned();
+                world.restart_behind(at, BusHead { seq, head })
             }
             "again" => {
                 let id = word();

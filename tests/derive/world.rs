@@ -4,7 +4,7 @@
 use super::memory::Memory;
 use crate::support::clock::Standing;
 use chargehand::run::{Incoming, Intake, recover, recover_on_word};
-use chargehand_core::{Outcome, PersonWord, SEMANTICS, State, Timestamp};
+use chargehand_core::{BusHead, Outcome, PersonWord, SEMANTICS, State, Timestamp};
 use chargehand_derive::record::Body;
 use chargehand_derive::{Derivation, Rederivation, Regime, Step, Texts};
 use chargehand_ledger::{Batch, Snapshot, SnapshotRef, Store};
@@ -77,19 +77,30 @@ impl World {
 
     /// Stops and starts again, perhaps under other texts: the state is had from the ledger alone.
     pub fn restart(&mut self, texts: Texts, now: Timestamp) -> Taken {
-        self.restart_on_word(texts, now, None)
+        self.restart_as(texts, now, None, None)
     }
 
     /// The same on a person's word.
-    pub fn restart_on_word(
+    pub fn restart_on_word(&mut self, now: Timestamp, word: PersonWord) -> Taken {
+        self.restart_as(self.texts.clone(), now, Some(word), None)
+    }
+
+    /// The same where the bus had seen records that the ledger lacks.
+    pub fn restart_behind(&mut self, now: Timestamp, bus: BusHead) -> Taken {
+        self.restart_as(self.texts.clone(), now, None, Some(bus))
+    }
+
+    fn restart_as(
         &mut self,
         texts: Texts,
         now: Timestamp,
         word: Option<PersonWord>,
+        overtaken: Option<BusHead>,
     ) -> Taken {
         let regime = Regime::of(texts.clone(), "the test's plant");
         let regime = regime.unwrap_or_else(|fault| panic!("{fault}"));
-        let recovered = recover_on_word(&mut self.store, regime, &Standing::at(now), word);
+        let recovered =
+            recover_on_word(&mut self.store, regime, &Standing::at(now), word, overtaken);
         let recovered = recovered.unwrap_or_else(|fault| panic!("{fault}"));
         let record = self.store.records().last().expect("a start is a record");
         let outcomes = serde_json::from_str(&record.outcomes).expect("outcomes read back");

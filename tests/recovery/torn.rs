@@ -176,12 +176,9 @@ fn a_torn_write_ahead_file_costs_whole_batches_and_redelivery_brings_them_back()
 fn complete(line: &Line, observer: &Observer, station: &mut Client, damage: Damage, left: u64) {
     let folder = hurt(&line.ledger(), damage);
     let from = observer.seen().said.len();
-    // Where not even the first start is left the bus still knows of a ledger.
-    let word: &[&str] = match left {
-        0 => &["--new-ledger", "--by", "AE-1"],
-        _ => &[],
-    };
-    let mut daemon = line.daemon_in(&folder, word);
+    // What the disk had not flushed nobody had seen: a head of it was never said.
+    station.publish_with(&format!("{BASE}/head"), Vec::new(), true, None);
+    let mut daemon = line.daemon_in(&folder, &[]);
     wait_for_online(observer, from);
     send(station, 1..=TOGETHER);
     for number in 1..=TOGETHER {

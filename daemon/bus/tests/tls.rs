@@ -74,7 +74,7 @@ fn never_made(what: &str, broker: &Broker, says: &str) {
             rest = &rest[at + part.len()..];
         }
     }
-    let kept = kept(network.handle(), &to(broker), "l1/head", || false);
+    let kept = kept(network.handle(), &to(broker), &["l1/head"], || false);
     assert!(kept.is_some_and(|kept| kept.is_err()), "{what}: looked");
 }
 
@@ -103,8 +103,10 @@ fn works(broker: &Broker) {
     };
     line.link.publish(head).expect("handed over");
     assert!(line.link.flush(PATIENCE), "all is confirmed");
-    let kept = kept(network.handle(), &to(broker), "l1/head", || false);
-    assert_eq!(kept, Some(Ok(Some(b"18232:ab".to_vec()))));
+    let kept = kept(network.handle(), &to(broker), &["l1/head"], || false);
+    let kept = kept.expect("not stopped").expect("it answered");
+    let kept: Vec<&[u8]> = kept.iter().map(|heard| &*heard.payload).collect();
+    assert_eq!(kept, [b"18232:ab"]);
     assert!(Box::new(line.link).close(None), "a farewell");
 }
 

@@ -162,6 +162,7 @@ fn in_force(state: &State) -> Option<Start> {
         plant: state.plant.clone()?,
         rulebook: state.rulebook.clone()?,
         opens_with: None,
+        overtaken: None,
         word: None,
     })
 }

@@ -348,6 +348,7 @@ impl World {
 
     fn start(&mut self, rulebook: &str) -> InForce {
         let start = Start {
+            overtaken: None,
             version: "0.1.0".into(),
             semantics: crate::SEMANTICS,
             plant: "sha256:plant".into(),
@@ -1576,6 +1577,7 @@ fn the_alarm_of_a_gauge_that_is_gone_ends_with_it() {
     let mut world = World { line, seq };
     let start = |plant: &str| {
         Input::Start(Start {
+            overtaken: None,
             version: "0.1.0".into(),
             semantics: crate::SEMANTICS,
             plant: plant.into(),

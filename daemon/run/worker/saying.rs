@@ -124,6 +124,10 @@ impl Worker {
         for (seq, publishes) in found {
             self.hand(seq, publishes)?;
         }
+        // Places may be left out.
+        if self.outbox.cursor() < to {
+            self.outbox.handed(to, 0);
+        }
         Ok(())
     }
 

@@ -34,7 +34,7 @@ impl World {
         };
         let regime = Regime::of(self.texts.clone(), "the simulated plant")
             .map_err(|fault| Broken(fault.to_string()))?;
-        let recovered = match recover_on_word(&mut store, regime, &*clock, word) {
+        let recovered = match recover_on_word(&mut store, regime, &*clock, word, None) {
             Ok(recovered) => recovered,
             Err(RecoverFault::Store(_)) if fuse.blown() || !self.calm => {
                 self.gone();
