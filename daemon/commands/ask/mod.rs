@@ -2,7 +2,7 @@
 //!
 //! What is asked is one [`Errand`]: its words on the command line, and the function that carries it out, in
 //! `errands`. A request goes as the plant description wants it (`asker`), and connects for its own time only
-//! ([`exchange`]). What is missing is asked for where somebody sits at a terminal ([`Desk`]).
+//! (`exchange`). What is missing is asked for where somebody sits at a terminal ([`Desk`]).
 //!
 //! Deliberately not here: who may do what. The line answers that; what the plant description says of it only saves a person
 //! from having to type it.
