@@ -344,3 +344,21 @@ fn the_memory_of_the_version_before_is_read() {
     let again: State = serde_json::from_str(&record::text(&state)).expect("reads back");
     assert_eq!(again, state);
 }
+
+/// The memory that semantics 4 left has the places of now: it is read as it is, and not a word of it is lost.
+#[test]
+fn the_memory_of_semantics_4_is_a_memory_of_now() {
+    let text = include_str!("state-4.json");
+    let state: State = serde_json::from_str(text).expect("as it wrote it");
+    assert_eq!(record::text(&state), text.trim_end());
+    let holds = state.holds.iter().map(|hold| say(&hold.reason));
+    let holds: Vec<String> = holds.map(|reason| reason.to_string()).collect();
+    assert_eq!(
+        holds,
+        [
+            "mass 1480.0 g is above 1475.0 g",
+            "so",
+            "stood at s60 while h-000002 was open: so"
+        ]
+    );
+}
