@@ -394,6 +394,71 @@ fn an_advisory_is_shown_and_closed() {
 }
 
 #[test]
+fn a_line_is_taken_into_service() {
+    let mut site = Site::start_with(&observing::observed(), PLANT_BROKER);
+    site.weigh("P1", 1480.0);
+    site.wait_for_newest("open", |open| open["would_hold"] == 1);
+    let unknown = json!({"id": "u1", "piece": "F1", "values": {"ra": 3.6}});
+    site.say("s60/reading", &unknown);
+    site.rejected("u1");
+    let (plant, port) = (site.plant.clone(), site.broker.port());
+    let check = |arguments: &[&str], code: i32, says: &str| {
+        let who = [
+            "--by",
+            "QE-1",
+            "--role",
+            "quality-engineer",
+            "--reason",
+            "so",
+        ];
+        let (found, text) = read(&asked(&plant, port, &[], &[&who[..], arguments].concat()));
+        assert!(
+            found == code && text.contains(says),
+            "{arguments:?}: {found} {text}"
+        );
+        text
+    };
+    check(
+        &["open"],
+        0,
+        "0 advisories open; where it only observes 1 hold would be open",
+    );
+    check(
+        &["adopt"],
+        2,
+        "nothing to adopt; wanted pieces by name, or --station",
+    );
+    check(&["adopt", "--station", "s60"], 0, "done: ");
+    check(&["adopt", "P9"], 1, "refused: ");
+    // Nobody sits there: what begins is named, and the next request says that it was read.
+    let waits = check(&["command"], 1, "waiting: ");
+    assert!(waits.contains("h-000001"), "{waits}");
+    let seen = waits.rsplit_once("--seen ").expect("it says so").1;
+    let seen = seen.trim().trim_end_matches(')').to_owned();
+    check(
+        &["command", "--seen", &seen, "--station", "s60"],
+        0,
+        "done: ",
+    );
+    let (code, text) = typed(
+        &plant,
+        port,
+        &["--by", "QE-1", "--role", "quality-engineer", "command"],
+        &[
+            ("Why:", "proven"),
+            ("Begin with these holds (yes or no):", "yes"),
+        ],
+    );
+    assert!(
+        code == 0 && text.contains("h-000001") && text.contains("done: "),
+        "{code} {text}"
+    );
+    site.wait_for_newest("status", |status| status["state"] == "online");
+    check(&["observe"], 1, "refused: ");
+    check(&["observe", "--station", "s60"], 0, "done: ");
+}
+
+#[test]
 fn what_is_asked_for_wrongly_is_told_and_not_asked() {
     let folder = Folder::new();
     let plant = write_plant(&folder, PLANT);
@@ -442,6 +507,10 @@ fn what_is_asked_for_wrongly_is_told_and_not_asked() {
             "close x --by A --finding y --reason z",
             "--role is missing",
         ),
+        (none, "adopt --by A --reason y", "nothing to adopt"),
+        (none, "adopt P1 --by A", "--reason is missing"),
+        (none, "command --by A", "--reason is missing"),
+        (none, "observe --by A --reason y", "--role is missing"),
         (none, "show", "<ID|PIECE>"),
         (none, "sing --by A", "unrecognized subcommand 'sing'"),
         (

@@ -8,7 +8,7 @@ use std::collections::BTreeSet;
 const IN_FLIGHT: usize = 154;
 
 /// The tests' plant, which only observes to begin with, and roles that may end that.
-fn observed() -> String {
+pub fn observed() -> String {
     let plant = PLANT.replace("takt_s = 24", "takt_s = 24\nobserve = true");
     plant.replace(
         r#"may = ["release", "release:nonconforming"]"#,

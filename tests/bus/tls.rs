@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::support::certificates::Certificates;
-use crate::support::daemon::{chargehand, stderr};
+use crate::support::daemon::{chargehand, program, stderr, stdout};
 use crate::support::mosquitto::free_port;
 use crate::support::repository;
 
@@ -60,6 +60,19 @@ fn a_line_works_by_tls_and_comes_back_with_a_renewed_certificate() {
     client.wait_for(&format!("{BASE}/s30/disposition"), |answer| {
         answer["piece"] == "P1"
     });
+
+    // So does a person, who has a certificate of their own.
+    plant.issue("client", &["sl-e"]);
+    let mut own = settings(&plant, port);
+    own[2].1 = plant.path("sl-e.crt").display().to_string();
+    own[3].1 = plant.path("sl-e.key").display().to_string();
+    let mut ask = std::process::Command::new(program());
+    ask.args(["ask", "--plant"])
+        .arg(folder.path().join("plant.toml"));
+    ask.args(["--by", "SL-E", "show", "P1"]).envs(own);
+    let shown = ask.output().expect("the program runs");
+    let text = stdout(&shown);
+    assert!(text.contains("P1 is remelt"), "{text}{}", stderr(&shown));
 
     // The certificate runs out while the broker is away: the connection is not made, until there is a new one.
     plant.limit("chargehand", "20200101", "20200131");

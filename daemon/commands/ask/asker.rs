@@ -52,7 +52,9 @@ impl<'p> Asker<'p> {
             ))
             .into());
         }
-        let user = user.or_else(|| known.then_some(&*name));
+        // Whom the description does not know may come without a name, where the broker lets anybody in.
+        let has_password = settings.bus.password.is_some() || env::var_os(PASSWORD).is_some();
+        let user = user.or_else(|| (known || has_password).then_some(&*name));
         let login = user
             .map(|user| Ok::<_, anyhow::Error>((user.to_owned(), password(settings, user, desk)?)));
         let broker = broker::of(&settings.bus, login.transpose()?);
@@ -125,16 +127,16 @@ fn password(settings: &Settings, user: &str, desk: &mut dyn Desk) -> anyhow::Res
     if let Ok(password) = env::var(PASSWORD) {
         return Ok(password);
     }
-    // A certificate says who we are.
-    let certificate = settings
-        .bus
-        .tls
-        .as_ref()
-        .and_then(|tls| tls.identity.as_ref());
-    if certificate.is_some() {
-        return Ok(String::new());
-    }
     if !desk.is_manned() {
+        // Where a certificate says who we are, a broker may want none.
+        let identity = settings
+            .bus
+            .tls
+            .as_ref()
+            .and_then(|tls| tls.identity.as_ref());
+        if identity.is_some() {
+            return Ok(String::new());
+        }
         let missing = format!(
             "the password of {user} at the broker is missing, and nobody sits at a terminal to be asked: name its file in [bus] password_file, or give it in {PASSWORD}"
         );

@@ -3,7 +3,7 @@
 
 use super::asker::Asker;
 use super::paper::{self, HoldShown};
-use super::{Answer, Desk, Errand, Said};
+use super::{Answer, Desk, Errand, Said, service};
 use crate::files::BadConfiguration;
 use chargehand_core::{HoldId, RequestVerb};
 use serde_json::{Map, Value, json};
@@ -32,6 +32,16 @@ pub(super) fn complete(errand: &Errand, said: &Said, desk: &mut dyn Desk) -> any
             need(what.is_some(), "WHAT=NAME")?;
             need(said.reason.is_some(), "--reason")?;
         }
+        Errand::Adopt { station, pieces } => {
+            if station.is_none() && pieces.is_empty() {
+                let what = "nothing to adopt; wanted pieces by name, or --station STATION for all there that want it";
+                return Err(BadConfiguration(what.to_owned()).into());
+            }
+            need(said.reason.is_some(), "--reason")?;
+        }
+        Errand::Command { .. } | Errand::Observe { .. } => {
+            need(said.reason.is_some(), "--reason")?;
+        }
         Errand::Close { finding, .. } => {
             need(finding.is_some(), "--finding")?;
             need(said.reason.is_some(), "--reason")?;
@@ -52,6 +62,15 @@ pub(super) fn carry_out(
         Errand::Release { hold, seen } => release(asker, hold, *seen, said, desk),
         Errand::PlaceHold { what, class } => {
             place_hold(asker, what.as_deref(), class.as_deref(), said, desk)
+        }
+        Errand::Adopt { station, pieces } => {
+            service::adopt(asker, station.as_deref(), pieces, said, desk)
+        }
+        Errand::Command { station, seen } => {
+            service::command(asker, (true, station.as_deref()), *seen, said, desk)
+        }
+        Errand::Observe { station } => {
+            service::command(asker, (false, station.as_deref()), None, said, desk)
         }
         Errand::Close { advisory, finding } => {
             close(asker, advisory, finding.as_deref(), said, desk)
@@ -148,11 +167,7 @@ fn close(
     said: &Said,
     desk: &mut dyn Desk,
 ) -> anyhow::Result<Answer> {
-    let roles = asker.plant.roles.iter();
-    let may: Vec<&str> = roles
-        .filter(|role| role.may(RequestVerb::Close, None))
-        .map(|role| role.name.as_str())
-        .collect();
+    let may = roles_that_may(asker, RequestVerb::Close);
     let role = asker.role(RequestVerb::Close, &may, said, desk)?;
     if desk.is_manned() && (finding.is_none() || said.reason.is_none()) {
         let topic = format!("advisory/{advisory}");
@@ -176,7 +191,14 @@ fn close(
     Ok(answer(paper::reply(&reply), reply))
 }
 
-fn sure(desk: &mut dyn Desk, question: &str) -> anyhow::Result<()> {
+/// The roles that may ask for what is about no hold.
+pub(super) fn roles_that_may<'p>(asker: &Asker<'p>, verb: RequestVerb) -> Vec<&'p str> {
+    let roles = asker.plant.roles.iter();
+    let may = roles.filter(|role| role.may(verb, None));
+    may.map(|role| role.name.as_str()).collect()
+}
+
+pub(super) fn sure(desk: &mut dyn Desk, question: &str) -> anyhow::Result<()> {
     let word = desk.ask(question)?;
     anyhow::ensure!(
         word == "yes" || word == "y",
@@ -195,14 +217,14 @@ fn of(what: &str) -> Result<Value, BadConfiguration> {
     }
 }
 
-fn members<const N: usize>(members: [(&str, Value); N]) -> Map<String, Value> {
+pub(super) fn members<const N: usize>(members: [(&str, Value); N]) -> Map<String, Value> {
     members
         .map(|(name, value)| (name.to_owned(), value))
         .into_iter()
         .collect()
 }
 
-fn answer(text: String, reply: Value) -> Answer {
+pub(super) fn answer(text: String, reply: Value) -> Answer {
     Answer {
         text,
         done: reply["result"] == "done",

@@ -1,7 +1,7 @@
 //! Asks a line for something, as a person: over the bus, since the daemon has no other way in.
 //!
 //! What is asked is one [`Errand`]: its words on the command line, and the function that carries it out, in
-//! `errands`. A request goes as the plant description wants it (`asker`), and connects for its own time only
+//! `errands` or a file of its own. A request goes as the plant description wants it (`asker`), and connects for its own time only
 //! (`exchange`). What is missing is asked for where somebody sits at a terminal ([`Desk`]).
 //!
 //! Deliberately not here: who may do what. The line answers that; what the plant description says of it only saves a person
@@ -12,6 +12,7 @@ mod desk;
 mod errands;
 mod exchange;
 mod paper;
+mod service;
 
 pub use desk::{Desk, Terminal};
 
@@ -51,6 +52,30 @@ pub enum Errand {
         /// The hold's class; else the usual one
         #[arg(long, value_name = "CLASS")]
         class: Option<String>,
+    },
+    /// Takes over pieces in flight that the line has no history of
+    Adopt {
+        /// Where they stand; without pieces all there that want it
+        #[arg(long, value_name = "STATION")]
+        station: Option<String>,
+        /// Which, by name
+        #[arg(value_name = "PIECE")]
+        pieces: Vec<String>,
+    },
+    /// Begins to command a line that was observed, or one station of it, after showing the holds that begin with it
+    Command {
+        /// Only this station
+        #[arg(long, value_name = "STATION")]
+        station: Option<String>,
+        /// What the line answered before; for where nobody sits at a terminal to look at it now
+        #[arg(long, value_name = "SEQ")]
+        seen: Option<u64>,
+    },
+    /// Goes back to observing, without a command, where no hold is open
+    Observe {
+        /// Only this station
+        #[arg(long, value_name = "STATION")]
+        station: Option<String>,
     },
     /// Closes an advisory, after showing it: its rule's counters and charts start again
     Close {

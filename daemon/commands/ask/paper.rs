@@ -55,7 +55,9 @@ pub(super) fn reply(reply: &Value) -> String {
         ""
     };
     match (reply["result"].as_str(), reply["seen"].as_u64()) {
-        (Some("done"), Some(seen)) => format!("done{again}: {text} (--seen {seen})"),
+        (Some(result @ ("done" | "waiting")), Some(seen)) => {
+            format!("{result}{again}: {text} (--seen {seen})")
+        }
         (result, _) => format!("{}{again}: {text}", result.unwrap_or("no result")),
     }
 }
@@ -70,6 +72,15 @@ pub(super) fn open(base: &str, open: &Value) -> String {
         counted(count("alarms"), "alarm", "alarms"),
         counted(count("advisories"), "advisory", "advisories"),
     );
+    let would = count("would_hold");
+    if would > 0 {
+        write!(
+            text,
+            "; where it only observes {} would be open",
+            counted(would, "hold", "holds")
+        )
+        .expect("a string takes all");
+    }
     let oldest = open["oldest"]
         .as_array()
         .map(Vec::as_slice)
