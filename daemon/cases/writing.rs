@@ -201,6 +201,7 @@ impl Writing {
             Body::Session => "session".to_owned(),
             Body::Start(start) if self.start == start => "restart".to_owned(),
             Body::Start(_) => return Err(no_row(record.seq, "other texts or another version")),
+            Body::Disk { .. } => return Err(no_row(record.seq, "a disk that was nearly full")),
             Body::Clock { .. } => return Err(no_row(record.seq, "a clock that was set")),
             Body::Message(body) => {
                 let payload = record.payload.as_deref().unwrap_or_default();

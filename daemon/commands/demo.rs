@@ -369,6 +369,7 @@ async fn day(seed: u64, folder: &Path, live: Option<f64>) -> anyhow::Result<Scor
         ledger: Ledger {
             folder: folder.to_owned(),
             pause_days: 1,
+            least_free_mb: 1,
         },
         health: Health::default(),
         log: Format::Text,

@@ -290,6 +290,7 @@ impl Telling<'_> {
             Body::Message(message) => message.topic,
             Body::Start(_) => "start".into(),
             Body::Session => "session".into(),
+            Body::Disk { .. } => "disk".into(),
             Body::Clock { .. } => "clock".into(),
             Body::Due => "due".into(),
             Body::Kept { .. } => "kept".into(),

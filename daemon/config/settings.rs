@@ -26,6 +26,8 @@ const FORMS: &str = "mqtt://host:port or mqtts://host:port";
 const LEDGER_URL: &str = "sqlite:ledger";
 /// Longer than a works holiday.
 const PAUSE_DAYS: u32 = 30;
+/// Some 800,000 readings.
+const LEAST_FREE_MB: u32 = 1024;
 
 /// Every setting there is, by section.
 const KNOWN: &[(&str, &[&str])] = &[
@@ -41,7 +43,7 @@ const KNOWN: &[(&str, &[&str])] = &[
             "password_file",
         ],
     ),
-    ("ledger", &["url", "pause_days"]),
+    ("ledger", &["url", "pause_days", "least_free_mb"]),
     ("health", &["listen"]),
     ("log", &["format"]),
 ];
@@ -117,6 +119,8 @@ pub struct Ledger {
     /// How long the line may have stood since the ledger's last record, in days, before a start wants a person's word
     /// that the clock is right.
     pub pause_days: u32,
+    /// What is to be left on its disk, in MB; less is an alarm.
+    pub least_free_mb: u32,
 }
 
 /// What those who run machines see.
@@ -560,28 +564,31 @@ impl Reader<'_> {
         }
     }
 
-    fn pause_days(&mut self, typed: &mut Map<String, Value>) -> Option<u32> {
-        let Some((place, value)) = self.value(typed, "ledger", "pause_days") else {
-            return Some(PAUSE_DAYS);
+    /// A setting of the ledger's that is a whole number up to `most`.
+    fn whole(
+        &mut self,
+        typed: &mut Map<String, Value>,
+        (key, default, most): (&str, u32, u32),
+        wanted: &str,
+        remedy: &str,
+    ) -> Option<u32> {
+        let Some((place, value)) = self.value(typed, "ledger", key) else {
+            return Some(default);
         };
-        let days = match &value.kind {
-            ValueKind::I64(days) => u32::try_from(*days).ok(),
+        let number = match &value.kind {
+            ValueKind::I64(number) => u32::try_from(*number).ok(),
             // The environment has only texts.
             ValueKind::String(text) => text.parse().ok(),
             _ => None,
         };
-        match days.filter(|days| (1..=3650).contains(days)) {
-            Some(days) => Some(days),
+        match number.filter(|number| (1..=most).contains(number)) {
+            Some(number) => Some(number),
             None => {
                 let what = format!(
-                    "ledger.pause_days is {}; wanted whole days from 1 to 3650",
+                    "ledger.{key} is {}; wanted {wanted} from 1 to {most}",
                     shown(&value)
                 );
-                self.fault(
-                    place,
-                    what,
-                    "write how long the line may stand at the longest, as 30",
-                )
+                self.fault(place, what, remedy)
             }
         }
     }
@@ -620,7 +627,18 @@ impl Reader<'_> {
     }
 
     fn ledger(&mut self, typed: &mut Map<String, Value>) -> Option<Ledger> {
-        let pause_days = self.pause_days(typed);
+        let pause_days = self.whole(
+            typed,
+            ("pause_days", PAUSE_DAYS, 3650),
+            "whole days",
+            "write how long the line may stand at the longest, as 30",
+        );
+        let least_free_mb = self.whole(
+            typed,
+            ("least_free_mb", LEAST_FREE_MB, 1_000_000_000),
+            "whole MB",
+            "write how much is to be left on the ledger's disk, as 1024",
+        );
         let default = || Text {
             place: self.file.to_owned(),
             text: LEDGER_URL.to_owned(),
@@ -631,6 +649,7 @@ impl Reader<'_> {
             Some(("sqlite", folder)) if !folder.trim_matches('/').is_empty() => Some(Ledger {
                 folder: PathBuf::from(folder),
                 pause_days: pause_days?,
+                least_free_mb: least_free_mb?,
             }),
             Some((scheme, _)) if scheme != "sqlite" && is_scheme(scheme) => {
                 let what = format!(
@@ -762,6 +781,7 @@ mod tests {
             ledger: Ledger {
                 folder: PathBuf::from("ledger"),
                 pause_days: 30,
+                least_free_mb: 1024,
             },
             health: Health::default(),
             log: Format::Text,
@@ -851,7 +871,7 @@ mod tests {
                 "chargehand.toml: bus.nodelay is 7; wanted true or false: write true only where the broker sets it too",
                 "chargehand.toml: bus.url is 1; wanted a text: write it in quotes, or take it out",
                 "chargehand.toml: bus.usr is not known; wanted one of bus.url, bus.ca_file, bus.certificate_file, bus.key_file, bus.nodelay, bus.user, bus.password_file: did you mean bus.user",
-                "chargehand.toml: ledger.folder is not known; wanted one of ledger.url, ledger.pause_days: take it out",
+                "chargehand.toml: ledger.folder is not known; wanted one of ledger.url, ledger.pause_days, ledger.least_free_mb: take it out",
             ],
         );
         check(
@@ -884,6 +904,13 @@ mod tests {
             &[],
             &[
                 "chargehand.toml: ledger.pause_days is 0; wanted whole days from 1 to 3650: write how long the line may stand at the longest, as 30",
+            ],
+        );
+        check(
+            "[ledger]\nleast_free_mb = \"much\"",
+            &[],
+            &[
+                "chargehand.toml: ledger.least_free_mb is \"much\"; wanted whole MB from 1 to 1000000000: write how much is to be left on the ledger's disk, as 1024",
             ],
         );
         check(

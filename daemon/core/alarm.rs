@@ -59,6 +59,8 @@ pub enum Ends {
     Gauge,
     /// The gauge passing a check.
     Check,
+    /// Room on the ledger's disk.
+    Disk,
 }
 
 words! {

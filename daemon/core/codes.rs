@@ -185,6 +185,8 @@ codes! {
     dimension_time = "dimension-time" ();
     /// What to do about it.
     discipline_the_clock = "discipline-the-clock" ();
+    /// The ledger's disk has little room left.
+    disk_nearly_full = "disk-nearly-full" (left, least);
     /// A station answers a disposition that was never given.
     disposition_unknown = "disposition-unknown" (disposition);
     /// A station answers a disposition that was never given of that piece.
@@ -235,6 +237,8 @@ codes! {
     found_wanted = "found-wanted" (found, wanted);
     /// A refused request came again, and its hold is free.
     free_and_was_refused = "free-and-was-refused" (hold, refusal);
+    /// What follows from that.
+    full_disk_stops = "full-disk-stops" ();
     /// A gauge was adjusted.
     gauge_adjusted = "gauge-adjusted" (gauge);
     /// A healthy gauge passed a check.
@@ -395,6 +399,8 @@ codes! {
     maintenance_begins = "maintenance-begins" (station);
     /// Nobody works on a station any more.
     maintenance_ends = "maintenance-ends" (station);
+    /// What to do about it.
+    make_room = "make-room" ();
     /// What to do about it.
     measure_the_standard = "measure-the-standard" ();
     /// What a rule reads.

@@ -25,6 +25,13 @@ pub enum Input {
     Session,
     /// The machine's wall clock was set; ours goes on.
     Clock(Span),
+    /// The ledger's disk came near its end, or away from it.
+    Disk {
+        /// What is left, in MB.
+        left_mb: u64,
+        /// What is to be left.
+        least_mb: u64,
+    },
     /// A timer of the core's own is due.
     Due,
     /// A measurement.

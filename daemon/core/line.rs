@@ -109,6 +109,7 @@ impl<J: Judge> Line<J> {
                 }
                 Input::Session => self.on_session(),
                 Input::Clock(by) => self.on_clock(by),
+                Input::Disk { left_mb, least_mb } => self.on_disk(left_mb, least_mb),
                 Input::Due => self.on_due(),
                 Input::Reading(reading) => self.on_reading(&reading),
                 Input::Event(event) => self.on_event(&event),
@@ -238,7 +239,7 @@ impl<J: Judge> Line<J> {
             match alarm.ends {
                 Ends::Gauge => of.is_some() && gauge.is_none(),
                 Ends::Check => gauge.is_none_or(|gauge| gauge.standard.is_none()),
-                Ends::Quiet(_) | Ends::Rulebook => false,
+                Ends::Quiet(_) | Ends::Rulebook | Ends::Disk => false,
             }
         };
         self.clear(gone);
@@ -283,6 +284,27 @@ impl<J: Judge> Line<J> {
             piece: None,
             owner: Owner::Automation,
             ends,
+        });
+    }
+
+    /// A full disk stops the line, so it is said before.
+    fn on_disk(&mut self, left_mb: u64, least_mb: u64) {
+        if left_mb >= least_mb {
+            return self.clear(|alarm| alarm.ends == Ends::Disk);
+        }
+        let base = self.plant.line.base.clone();
+        self.raise(Occurrence {
+            id: "disk".into(),
+            priority: Priority::Medium,
+            cause: Duty::Ledger.into(),
+            text: codes::disk_nearly_full(left_mb, least_mb),
+            consequence: codes::full_disk_stops(),
+            response: codes::make_room(),
+            of: ("line", &base),
+            apart: None,
+            piece: None,
+            owner: Owner::Automation,
+            ends: Ends::Disk,
         });
     }
 
@@ -647,7 +669,7 @@ impl<J: Judge> Line<J> {
         let alarm = alarms.raise(occurrence, &self.plant.owners, *now, *seq);
         let until = match alarm.ends {
             Ends::Quiet(until) => Some(until),
-            Ends::Rulebook | Ends::Gauge | Ends::Check => None,
+            Ends::Rulebook | Ends::Gauge | Ends::Check | Ends::Disk => None,
         };
         self.timers.set(Timer::Quiet(alarm.id.clone()), until);
         self.outcomes.push(Outcome::Alarm(alarm.clone()));

@@ -38,6 +38,8 @@ words! {
         History = "history",
         /// Whose name it is.
         Identity = "identity",
+        /// Whether there is room to write.
+        Ledger = "ledger",
         /// Which routes are legal in which condition.
         Legality = "legality",
         /// What the broker lost.

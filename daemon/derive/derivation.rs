@@ -143,6 +143,11 @@ impl Derivation {
             Body::Message(_) => unreachable!("a message has rows"),
             Body::Start(start) => self.line.handle(seq, at, [Input::Start(start.clone())]),
             Body::Session => self.line.handle(seq, at, [Input::Session]),
+            Body::Disk { left_mb, least_mb } => {
+                let (left_mb, least_mb) = (*left_mb, *least_mb);
+                self.line
+                    .handle(seq, at, [Input::Disk { left_mb, least_mb }])
+            }
             Body::Clock { by_us } => self.line.handle(seq, at, [Input::Clock(*by_us)]),
             Body::Due => self.line.handle(seq, at, [Input::Due]),
             Body::Kept { .. } => self.line.handle(seq, at, []),

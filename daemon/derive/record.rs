@@ -20,6 +20,13 @@ pub enum Body {
         /// By how much, in microseconds.
         by_us: Span,
     },
+    /// The ledger's disk came near its end, or away from it.
+    Disk {
+        /// What was left, in MB.
+        left_mb: u64,
+        /// What is to be left.
+        least_mb: u64,
+    },
     /// A timer of the line's was due.
     Due,
     /// A state was kept: the chain vouches for it.
@@ -222,6 +229,10 @@ mod tests {
         };
         for wanted in [
             Body::Session,
+            Body::Disk {
+                left_mb: 1,
+                least_mb: 2,
+            },
             kept(None),
             kept(Some(3)),
             Body::Message(message),

@@ -61,6 +61,8 @@ pub struct Gauges {
 #[derive(Debug)]
 pub struct Vitals {
     pub(super) line: String,
+    /// What is to be left on the ledger's disk, in bytes.
+    least_free: u64,
     /// Odd while the line derives, even while it waits for the bus, the disk or a fault to pass; another number at every step.
     step: AtomicU64,
     /// The line is at work.
@@ -90,6 +92,8 @@ pub struct Vitals {
     pub(super) disk_size: AtomicU64,
 }
 
+const MB: u64 = 1_000_000;
+
 /// Stands for a lag that cannot be measured.
 const UNKNOWN: i64 = -1;
 
@@ -99,6 +103,7 @@ impl Vitals {
     pub fn of(line: &str) -> Self {
         Self {
             line: line.to_owned(),
+            least_free: 0,
             step: AtomicU64::default(),
             up: AtomicBool::default(),
             settled: AtomicBool::default(),
@@ -121,6 +126,15 @@ impl Vitals {
             unconfirmed: AtomicU64::default(),
             disk_free: AtomicU64::default(),
             disk_size: AtomicU64::default(),
+        }
+    }
+
+    /// So many MB are to be left on the ledger's disk.
+    #[must_use]
+    pub fn with_least_free_mb(self, least: u32) -> Self {
+        Self {
+            least_free: u64::from(least) * MB,
+            ..self
         }
     }
 
@@ -233,6 +247,19 @@ impl Vitals {
         (read(&self.disk_size) > 0).then(|| read(&self.disk_free))
     }
 
+    /// What is left on the ledger's disk and what is to be, in MB, where the line does not know it yet: `known` is whether it
+    /// takes the disk for nearly full. It does so until there is a tenth more than must be.
+    #[must_use]
+    pub fn disk_news(&self, known: bool) -> Option<(u64, u64)> {
+        let free = self.disk_free()?;
+        let enough = match known {
+            true => self.least_free + self.least_free / 10,
+            false => self.least_free,
+        };
+        let full = free < enough;
+        (full != known).then_some((free / MB, self.least_free / MB))
+    }
+
     pub(super) fn lag(&self) -> Option<i64> {
         let lag = self.lag_us.load(Ordering::Relaxed);
         (lag != UNKNOWN).then_some(lag)
@@ -260,6 +287,25 @@ mod tests {
         }
         let (counts, _) = times.read();
         assert_eq!(counts, [2, 3, 3, 3, 3, 3, 3, 3, 3, 3, 3, 3, 4, 6]);
+    }
+
+    #[test]
+    fn a_disk_is_told_of_once_it_is_nearly_full_and_once_there_is_room() {
+        let line = Vitals::of("a").with_least_free_mb(1000);
+        assert_eq!(line.disk_news(false), None, "it was not looked at");
+        let mut known = false;
+        for (free_mb, news) in [
+            (1000, None),
+            (999, Some((999, 1000))),
+            (500, None),
+            (1099, None),
+            (1100, Some((1100, 1000))),
+            (1000, None),
+        ] {
+            line.disk(free_mb * MB, 5000 * MB);
+            assert_eq!(line.disk_news(known), news, "{free_mb}");
+            known ^= news.is_some();
+        }
     }
 
     #[test]

@@ -142,7 +142,8 @@ impl Running {
         let wire = files.described().wire();
         let base = files.described().plant().line.base.clone();
         let path = config::ledger_file(&settings.ledger.folder, &base);
-        let vitals = Arc::new(Vitals::of(&base));
+        let vitals = Vitals::of(&base).with_least_free_mb(settings.ledger.least_free_mb);
+        let vitals = Arc::new(vitals);
         self.seen.push((path.clone(), Arc::clone(&vitals)));
         let upkeep = Upkeep {
             options: options(wire, &base, &settings.bus, &*clock),

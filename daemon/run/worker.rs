@@ -462,6 +462,11 @@ impl Worker {
         if let Some(by) = self.clock.step() {
             batch.take(&mut self.derivation, store, now, &Body::Clock { by_us: by });
         }
+        let alarms = &self.derivation.line().state().alarms;
+        if let Some((left_mb, least_mb)) = self.vitals.disk_news(alarms.get("disk").is_some()) {
+            let body = Body::Disk { left_mb, least_mb };
+            batch.take(&mut self.derivation, store, now, &body);
+        }
         if self
             .derivation
             .line()

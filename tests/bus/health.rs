@@ -230,6 +230,34 @@ fn json_of(line: &str) -> Value {
     serde_json::from_str(line).unwrap_or_else(|error| panic!("{line}: {error}"))
 }
 
+#[test]
+fn a_disk_that_is_nearly_full_is_an_alarm_before_it_is() {
+    let broker = Mosquitto::start(PLANT_BROKER);
+    let folder = Folder::new();
+    let plant = write_plant(&folder, PLANT);
+    let client = Client::connect(broker.port(), "observer", &["#"]);
+    // More than any disk has.
+    let least = [("CHARGEHAND__LEDGER__LEAST_FREE_MB", "1000000000")];
+    let mut daemon = Daemon::start_with(&[&plant], &folder, broker.port(), &least);
+    let alarm = client.wait_for(&topic("alarm/disk"), |alarm| alarm["state"] == "active");
+    assert_eq!(
+        (&alarm["priority"], &alarm["code"]),
+        (&json!("medium"), &json!("disk-nearly-full"))
+    );
+    let told = text(&alarm["text"]);
+    assert!(told.ends_with("1000000000 MB are to be left"), "{told}");
+    client.wait_for(&topic("status"), |status| status["state"] == "online");
+    assert!(daemon.stop().success());
+    let least = [("CHARGEHAND__LEDGER__LEAST_FREE_MB", "1")];
+    let _daemon = Daemon::start_with(&[&plant], &folder, broker.port(), &least);
+    client.wait_until("the alarm to be cleared", |heard| {
+        let said = heard
+            .iter()
+            .rfind(|heard| heard.topic == topic("alarm/disk"));
+        said.filter(|said| said.payload.is_empty()).map(|_| ())
+    });
+}
+
 /// The system's manager as the daemon knows it.
 struct Manager {
     socket: UnixDatagram,

@@ -381,6 +381,7 @@ fn be_the_daemon(given: &str) {
         ledger: Ledger {
             folder: folder.into(),
             pause_days: 1,
+            least_free_mb: 1,
         },
         health: Health::default(),
         log: Format::Text,

@@ -541,10 +541,14 @@ fn replace_value(chance: &mut Chance, payload: &mut Vec<u8>, with: &[u8]) {
 }
 
 fn odd_input(chance: &mut Chance, world: &mut World, at: Timestamp) {
-    let body = match chance.below(3) {
+    let body = match chance.below(4) {
         0 => Body::Session,
         1 => Body::Clock {
             by_us: chargehand_core::Span(i64::MIN + chance.below(1 << 40) as i64),
+        },
+        2 => Body::Disk {
+            left_mb: chance.below(3),
+            least_mb: chance.below(3),
         },
         _ => Body::Due,
     };

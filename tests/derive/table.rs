@@ -217,6 +217,11 @@ impl Runner {
         match word() {
             "session" => world.other(at, &Body::Session),
             "due" => world.other(at, &Body::Due),
+            "disk" => {
+                let mut mb = || word().parse().expect("a number of MB");
+                let (left_mb, least_mb) = (mb(), mb());
+                world.other(at, &Body::Disk { left_mb, least_mb })
+            }
             "clock" => {
                 let by: i64 = word()
                     .parse()

@@ -409,6 +409,7 @@ impl Cut {
             }
             Body::Start(_) => Way::End("a start under other texts".to_owned()),
             Body::Session => Way::Row("session".to_owned()),
+            Body::Disk { .. } => Way::Left("a disk that was nearly full".to_owned()),
             Body::Clock { .. } => Way::Left("a clock that was set".to_owned()),
             Body::Message(body) => {
                 let payload = record.payload.as_deref().unwrap_or_default();
