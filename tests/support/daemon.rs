@@ -80,6 +80,8 @@ impl Daemon {
         let mut child = command
             .env("CHARGEHAND__BUS__URL", format!("mqtt://127.0.0.1:{port}"))
             .env("CHARGEHAND__BUS__NODELAY", "true")
+            // The same on every machine, however much its disk has left.
+            .env("CHARGEHAND__LEDGER__LEAST_FREE_MB", "1")
             .env(
                 "CHARGEHAND__LEDGER__URL",
                 format!("sqlite:{}", folder.path().join("ledger").display()),
