@@ -430,6 +430,11 @@ fn a_line_is_taken_into_service() {
     );
     check(&["adopt", "--station", "s60"], 0, "done: ");
     check(&["adopt", "P9"], 1, "refused: ");
+    check(
+        &["adopt", "--line"],
+        0,
+        "done: nothing stands there that wants",
+    );
     // Nobody sits there: what begins is named, and the next request says that it was read.
     let waits = check(&["command"], 1, "waiting: ");
     assert!(waits.contains("h-000001"), "{waits}");

@@ -32,9 +32,13 @@ pub(super) fn complete(errand: &Errand, said: &Said, desk: &mut dyn Desk) -> any
             need(what.is_some(), "WHAT=NAME")?;
             need(said.reason.is_some(), "--reason")?;
         }
-        Errand::Adopt { station, pieces } => {
-            if station.is_none() && pieces.is_empty() {
-                let what = "nothing to adopt; wanted pieces by name, or --station STATION for all there that want it";
+        Errand::Adopt {
+            station,
+            line,
+            pieces,
+        } => {
+            if station.is_none() && !line && pieces.is_empty() {
+                let what = "nothing to adopt; wanted pieces by name, or --station STATION for all there that want it, or --line";
                 return Err(BadConfiguration(what.to_owned()).into());
             }
             need(said.reason.is_some(), "--reason")?;
@@ -63,8 +67,16 @@ pub(super) fn carry_out(
         Errand::PlaceHold { what, class } => {
             place_hold(asker, what.as_deref(), class.as_deref(), said, desk)
         }
-        Errand::Adopt { station, pieces } => {
-            service::adopt(asker, station.as_deref(), pieces, said, desk)
+        Errand::Adopt {
+            station,
+            line,
+            pieces,
+        } => {
+            let of_line = line.then(|| json!({ "line": asker.base() }));
+            let of = station
+                .as_ref()
+                .map(|station| json!({ "station": station }));
+            service::adopt(asker, of.or(of_line), pieces, said, desk)
         }
         Errand::Command { station, seen } => {
             service::command(asker, (true, station.as_deref()), *seen, said, desk)

@@ -58,6 +58,9 @@ pub enum Errand {
         /// Where they stand; without pieces all there that want it
         #[arg(long, value_name = "STATION")]
         station: Option<String>,
+        /// All of the line that want it, as after a lost or restored ledger
+        #[arg(long, conflicts_with = "station")]
+        line: bool,
         /// Which, by name
         #[arg(value_name = "PIECE")]
         pieces: Vec<String>,

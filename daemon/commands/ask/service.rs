@@ -6,10 +6,10 @@ use super::{Answer, Desk, Said, paper};
 use chargehand_core::RequestVerb;
 use serde_json::{Value, json};
 
-/// Takes over pieces in flight: those of a station that want it, or these.
+/// Takes over pieces in flight: these, or those of a station or of the line that want it.
 pub(super) fn adopt(
     asker: &Asker<'_>,
-    station: Option<&str>,
+    of: Option<Value>,
     pieces: &[String],
     said: &Said,
     desk: &mut dyn Desk,
@@ -22,8 +22,8 @@ pub(super) fn adopt(
         "--reason",
     )?;
     let mut members = members([("reason", json!(reason))]);
-    if let Some(station) = station {
-        members.insert("of".to_owned(), json!({ "station": station }));
+    if let Some(of) = of {
+        members.insert("of".to_owned(), of);
     }
     if !pieces.is_empty() {
         members.insert("pieces".to_owned(), json!(pieces));
