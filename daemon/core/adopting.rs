@@ -2,6 +2,7 @@
 //! that what is missing of them so far is not wanted. What is measured later counts as ever, and no hold ends by it.
 
 use crate::codes;
+use crate::commanding::at;
 use crate::contract::RequestVerb;
 use crate::evidence::Says;
 use crate::hold::HoldOf;
@@ -14,6 +15,7 @@ use crate::plant::{Of, Plant, Station};
 use crate::requests::{Answer, forbidden};
 use crate::settling::Came;
 use crate::words::Words;
+use alloc::collections::BTreeSet;
 use alloc::sync::Arc;
 use alloc::vec::Vec;
 
@@ -29,12 +31,10 @@ impl<J: Judge> Line<J> {
         if let Some(text) = forbidden(&plant, role, RequestVerb::Adopt, None) {
             return Answer::refused(text);
         }
-        let station = match &asked.station {
-            None => None,
-            Some(name) => match plant.station(name.as_str()) {
-                Some(station) => Some(station),
-                None => return Answer::refused(codes::station_undeclared(name.as_str())),
-            },
+        let place = asked.of.as_ref().map(|of| at(&plant, of)).transpose();
+        let station = match place {
+            Ok(station) => station.flatten(),
+            Err(text) => return Answer::refused(text),
         };
         let those = match (&asked.pieces, station) {
             (Some(pieces), station) => match self.all_named(pieces, station) {
@@ -59,6 +59,7 @@ impl<J: Judge> Line<J> {
         for (name, station) in those {
             self.adopt_one(&name, station, request);
         }
+        self.end_overtaken();
         let text = match count {
             0 => codes::nothing_to_adopt(),
             count => codes::adopted_so_many(count),
@@ -76,7 +77,9 @@ impl<J: Judge> Line<J> {
             |name: &&PieceName| station.is_none() && self.state.pieces.id(name.as_str()).is_none();
         let strange: Vec<&str> = names.iter().filter(unknown).map(|it| it.as_str()).collect();
         if strange.is_empty() {
-            return Ok(names.iter().map(|name| (name.clone(), station)).collect());
+            let mut once = BTreeSet::new();
+            let names = names.iter().filter(|name| once.insert(*name));
+            return Ok(names.map(|name| (name.clone(), station)).collect());
         }
         let count = strange.len();
         let named: Vec<&str> = strange.into_iter().take(NAMED_MAX).collect();

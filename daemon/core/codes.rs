@@ -57,6 +57,8 @@ codes! {
     above_tolerance = "above-tolerance" (characteristic, value, limit);
     /// What to do about it.
     adjust_and_check = "adjust-and-check" ();
+    /// Such a hold ends by adopting.
+    adopt_instead = "adopt-instead" (hold);
     /// A request to adopt names its role.
     adopt_needs_role = "adopt-needs-role" ();
     /// The pieces to adopt are no list.
@@ -387,6 +389,8 @@ codes! {
     let_a_station_tell_product = "let-a-station-tell-product" ();
     /// A rule asks for a limit that its header does not declare.
     limit_undeclared = "limit-undeclared" (limit);
+    /// A request is about another line.
+    line_is_another = "line-is-another" (line, ours);
     /// A rule asks a chart where its mean goes, in a place where that is not to be had.
     look_ahead_elsewhere = "look-ahead-elsewhere" ();
     /// What a lot says of the laboratory is neither true nor false.

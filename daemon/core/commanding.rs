@@ -7,7 +7,7 @@ use crate::alarm::{Occurrence, Owner, Priority};
 use crate::codes;
 use crate::contract::RequestVerb;
 use crate::hold::{Hold, HoldOf};
-use crate::input::{Command, Request};
+use crate::input::{Command, Place, Request};
 use crate::judge::Judge;
 use crate::line::Line;
 use crate::names::{PieceId, StationName};
@@ -17,6 +17,7 @@ use crate::plant::{Plant, Station};
 use crate::requests::{Answer, forbidden};
 use crate::speaker::Duty;
 use crate::state::State;
+use crate::words::Words;
 use alloc::format;
 use alloc::string::{String, ToString};
 use alloc::sync::Arc;
@@ -38,8 +39,9 @@ impl<J: Judge> Line<J> {
         for station in &plant.stations {
             let name = &station.name;
             match self.state.observing.declare(name, station.observe) {
+                // Command begins because somebody asks, who has looked at what begins with it.
                 None => {}
-                Some(false) => self.take_stance(&[name], Stance::Commanded),
+                Some(false) => self.clear_one(&format!("observe-{name}")),
                 Some(true) => match self.holds_there(&[station]).count() {
                     0 => self.take_stance(&[name], Stance::Observed),
                     holds => {
@@ -97,12 +99,10 @@ impl<J: Judge> Line<J> {
         if let Some(text) = forbidden(&plant, role, RequestVerb::Command, None) {
             return Answer::refused(text);
         }
-        let wanted: Vec<&Station> = match &asked.station {
-            None => plant.stations.iter().collect(),
-            Some(name) => match plant.station(name.as_str()) {
-                Some(station) => Vec::from([station]),
-                None => return Answer::refused(codes::station_undeclared(name.as_str())),
-            },
+        let wanted: Vec<&Station> = match at(&plant, &asked.of) {
+            Ok(None) => plant.stations.iter().collect(),
+            Ok(Some(station)) => Vec::from([station]),
+            Err(text) => return Answer::refused(text),
         };
         let observes = |station: &&Station| self.state.observing.observes(station.name.as_str());
         let those: Vec<&Station> = wanted
@@ -110,7 +110,7 @@ impl<J: Judge> Line<J> {
             .filter(|station| observes(station) == asked.begin)
             .collect();
         let names: Vec<&StationName> = those.iter().map(|station| &station.name).collect();
-        let said = in_words(&names);
+        let said = in_words(&names, &plant);
         if those.is_empty() {
             return Answer::of(
                 ReplyResult::Done,
@@ -168,9 +168,10 @@ impl<J: Judge> Line<J> {
         })
     }
 
-    fn take_stance(&mut self, stations: &[&StationName], stance: Stance) {
+    pub(crate) fn take_stance(&mut self, stations: &[&StationName], stance: Stance) {
         let seq = self.state.seq;
         for station in stations {
+            self.clear_one(&format!("observe-{station}"));
             match stance {
                 Stance::Observed => self.state.observing.observe(station),
                 Stance::Commanded => self.state.observing.command(station, seq),
@@ -240,7 +241,22 @@ impl State {
     }
 }
 
-fn in_words(stations: &[&StationName]) -> String {
+/// The station of a place; none for all of the line.
+pub(crate) fn at<'p>(plant: &'p Plant, place: &Place) -> Result<Option<&'p Station>, Words> {
+    match place {
+        Place::Station(name) => match plant.station(name.as_str()) {
+            Some(station) => Ok(Some(station)),
+            None => Err(codes::station_undeclared(name.as_str())),
+        },
+        Place::Line(base) if *base == plant.line.base => Ok(None),
+        Place::Line(base) => Err(codes::line_is_another(&**base, &*plant.line.base)),
+    }
+}
+
+fn in_words(stations: &[&StationName], plant: &Plant) -> String {
+    if stations.len() == plant.stations.len() {
+        return plant.line.base.clone();
+    }
     let names: Vec<String> = stations.iter().map(ToString::to_string).collect();
     names.join(", ")
 }

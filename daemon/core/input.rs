@@ -377,11 +377,20 @@ pub enum Show {
     Piece(PieceName),
 }
 
+/// A station, or all of the line.
+#[derive(Clone, Debug)]
+pub enum Place {
+    /// That station.
+    Station(StationName),
+    /// All of the line of that base.
+    Line(String),
+}
+
 /// To take over pieces in flight.
 #[derive(Clone, Debug)]
 pub struct Adopt {
     /// Where they stand; none for wherever they are.
-    pub station: Option<StationName>,
+    pub of: Option<Place>,
     /// Which; none for all there that want it.
     pub pieces: Option<Vec<PieceName>>,
 }
@@ -389,8 +398,8 @@ pub struct Adopt {
 /// To begin to command, or to observe only.
 #[derive(Clone, Debug)]
 pub struct Command {
-    /// Which station; none for all of the line.
-    pub station: Option<StationName>,
+    /// Where.
+    pub of: Place,
     /// To begin; else to observe only.
     pub begin: bool,
     /// The `seq` of the newest hold that begins with it, as the asker saw it.

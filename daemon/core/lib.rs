@@ -81,8 +81,8 @@ pub use hold::{Hold, HoldOf, HoldView, Origin};
 pub use holds::Holds;
 pub use input::{
     Adopt, BusHead, Close, Command, Conflict, Event, EventKind, Fault, Input, Measured,
-    NotMeasured, PersonWord, PlaceHold, Reading, Recorded, Release, Request, RequestKind, Show,
-    Source, SourceKind, Spot, Start, Taken, Unusable,
+    NotMeasured, PersonWord, Place, PlaceHold, Reading, Recorded, Release, Request, RequestKind,
+    Show, Source, SourceKind, Spot, Start, Taken, Unusable,
 };
 pub use judge::{
     Asks, DeclaredAlarm, Facts, Fallback, Judge, Opinion, Reach, RuleFault, Verb, Verdict,

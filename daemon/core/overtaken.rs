@@ -8,17 +8,26 @@ use crate::hold::{HoldOf, Origin, Wish};
 use crate::input::BusHead;
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{HoldId, InputId, PieceId};
+use crate::names::{HoldId, InputId, PieceId, StationName};
+use crate::observing::Stance;
 use crate::settling::default_class;
 use crate::speaker::Duty;
 use alloc::sync::Arc;
 use alloc::vec::Vec;
+
+const ALARM: &str = "ledger-overtaken";
 
 impl<J: Judge> Line<J> {
     /// Places in the ledger go on above all that was seen; so do the names of holds. Whatever can still be stopped lacks
     /// its history, and every gate is held.
     pub(crate) fn on_overtaken(&mut self, from: u64, bus: &BusHead) {
         let plant = Arc::clone(&self.plant);
+        // That it only observed may be as old as the ledger: who is commanded no more would let pass.
+        let observed: Vec<StationName> = self.state.observing.stations().cloned().collect();
+        if !observed.is_empty() {
+            let observed: Vec<&StationName> = observed.iter().collect();
+            self.take_stance(&observed, Stance::Commanded);
+        }
         self.state.holds.leave_out(self.state.seq - from);
         let text = codes::ledger_overtaken(from, bus.seq);
         let ahead = |id: &PieceId| self.state.pieces[*id].at.next_gate(&plant).is_some();
@@ -52,7 +61,7 @@ impl<J: Judge> Line<J> {
         let base = plant.line.base.clone();
         let ends = self.quiet();
         self.raise(Occurrence {
-            id: "ledger-overtaken".into(),
+            id: ALARM.into(),
             priority: Priority::High,
             cause: Duty::History.into(),
             text,
@@ -64,6 +73,15 @@ impl<J: Judge> Line<J> {
             owner: Owner::Automation,
             ends,
         });
+    }
+
+    /// Nothing is held for such a start any more.
+    pub(crate) fn end_overtaken(&mut self) {
+        let history = Duty::History.into();
+        let held = self.state.holds.iter().any(|hold| hold.rule == history);
+        if !held {
+            self.clear_one(ALARM);
+        }
     }
 
     /// Holds of it that are there because of such a start.

@@ -10,7 +10,7 @@ use crate::names::{ClassName, HoldId, PieceId, RoleName, StationName};
 use crate::outcome::{Closed, Freed, Outcome, Reply, ReplyResult};
 use crate::plant::{Plant, Requests, Scope};
 use crate::settling::default_class;
-use crate::speaker::Speaker;
+use crate::speaker::{Duty, Speaker};
 use crate::words::Words;
 use alloc::sync::Arc;
 use alloc::vec::Vec;
@@ -148,6 +148,12 @@ impl<J: Judge> Line<J> {
             return Answer {
                 hold: Some(release.hold.clone()),
                 ..Answer::refused(text)
+            };
+        }
+        if hold.rule == Duty::History.into() {
+            return Answer {
+                hold: Some(release.hold.clone()),
+                ..Answer::refused(codes::adopt_instead(hold.id.as_str()))
             };
         }
         if hold.seq != release.seen {

@@ -14,6 +14,8 @@ use tokio::runtime::Handle;
 /// A clock behind the ledger by no more than this is waited for: it is being set right in steps, or was a little ahead
 /// before the stop.
 pub const WAIT_MAX: Span = Span::from_secs(600);
+/// A ledger that grows by a thousand records a second gets so far in thirty years.
+const HEAD_MAX: u64 = 1_000_000_000_000;
 /// How often the one who waits looks up.
 const LOOK_UP: Duration = Duration::from_millis(50);
 /// From one try to ask the bus to the next.
@@ -47,6 +49,15 @@ pub enum BeginFault {
     /// The ledger cannot be read.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// The head on the bus is none.
+    #[error(
+        "the head that the broker keeps of this line is of record {seq}, and no ledger gets so far: somebody else has published it. Find out who may \
+         (the access list should give `head` to the daemon alone), look at what is on the line, and clear it: mosquitto_pub -r -n -t …/head"
+    )]
+    Head {
+        /// Its place.
+        seq: u64,
+    },
     /// Another daemon beats for the line.
     #[error(
         "another daemon is at work for this line: its status and beats come over this broker; stop it, or give this line another base"
@@ -239,29 +250,30 @@ pub(super) fn for_a_new_ledger(
 /// What the bus has seen, where this ledger does not go on from it: it is older, or another.
 ///
 /// # Errors
-/// The ledger cannot be read.
+/// The ledger cannot be read, or the head is none that a ledger can have.
 pub(super) fn overtaken(
     base: &str,
     store: &dyn Store,
     kept: Option<&[u8]>,
-) -> Result<Option<BusHead>, StoreError> {
+) -> Result<Option<BusHead>, BeginFault> {
     let Some(kept) = kept else {
         tracing::info!(
             "line {base}: the bus shows no head of this line, so there is nothing to compare the ledger with"
         );
         return Ok(None);
     };
-    let Ok(bus) = serde_json::from_slice::<BusHead>(kept) else {
-        tracing::warn!(
-            "line {base}: the head that the bus shows cannot be read, and so not compared"
-        );
-        return Ok(None);
-    };
-    let ours = match bus.seq {
-        0 => return Ok(None),
-        seq => store.record(seq)?,
-    };
-    if ours.is_some_and(|record| record.chain.to_string() == bus.head) {
+    // What cannot be read is none that this ledger holds.
+    let bus = serde_json::from_slice(kept).unwrap_or_else(|_| BusHead {
+        seq: store.head().seq,
+        head: "not readable".into(),
+    });
+    if bus.seq > HEAD_MAX {
+        return Err(BeginFault::Head { seq: bus.seq });
+    }
+    if store
+        .record(bus.seq)?
+        .is_some_and(|record| record.chain.to_string() == bus.head)
+    {
         return Ok(None);
     }
     tracing::error!(

@@ -71,6 +71,7 @@ impl LineFault {
             Self::NotOurs { .. } => Follows::Person,
             Self::Begin(
                 BeginFault::Another
+                | BeginFault::Head { .. }
                 | BeginFault::NoLedger { .. }
                 | BeginFault::Ahead { .. }
                 | BeginFault::Behind { .. },

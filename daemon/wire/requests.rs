@@ -6,7 +6,7 @@ use crate::members::{Found, name, refuse};
 use crate::{digest, digest_text};
 use chargehand_core::codes;
 use chargehand_core::{
-    Adopt, AdvisoryId, ClassName, Close, Command, Fault, HoldId, Input, InputId, PieceName,
+    Adopt, AdvisoryId, ClassName, Close, Command, Fault, HoldId, Input, InputId, PieceName, Place,
     PlaceHold, RejectReason, Release, Request, RequestKind, RequestVerb, RoleName, Scope, Show,
     Source, SourceKind, StationName, StratumName, Words,
 };
@@ -157,19 +157,24 @@ fn show(members: &Members<'_>) -> Result<Show, Words> {
     }
 }
 
-fn adopt(members: &Members<'_>) -> Result<Adopt, Words> {
-    let station = members.find("of").map(|of| {
-        let of: Members<'_> = serde_json::from_str(of.get()).map_err(|_| codes::adopt_of_what())?;
-        match (of.find("station"), of.find("line")) {
-            (Some(station), None) => {
-                let station = name(station, "/of/station").map_err(|fault| fault.text)?;
-                Ok(Some(StationName::from(station)))
-            }
-            (None, Some(_)) => Ok(None),
-            _ => Err(codes::adopt_of_what()),
+/// A station, or the line by its base.
+fn place(of: &RawValue) -> Option<Result<Place, Words>> {
+    let of: Members<'_> = serde_json::from_str(of.get()).ok()?;
+    let named = |value, at: &str| name(value, at).map_err(|fault| fault.text);
+    match (of.find("station"), of.find("line")) {
+        (Some(station), None) => {
+            let station = named(station, "/of/station");
+            Some(station.map(|station| Place::Station(station.into())))
         }
-    });
-    let of = station.transpose()?;
+        (None, Some(line)) => Some(named(line, "/of/line").map(Place::Line)),
+        _ => None,
+    }
+}
+
+fn adopt(members: &Members<'_>) -> Result<Adopt, Words> {
+    let of = members.find("of");
+    let of = of.map(|of| place(of).unwrap_or_else(|| Err(codes::adopt_of_what())));
+    let of = of.transpose()?;
     let pieces = members.find("pieces").map(|pieces| {
         let pieces: Vec<&RawValue> =
             serde_json::from_str(pieces.get()).map_err(|_| codes::adopt_no_list())?;
@@ -186,31 +191,19 @@ fn adopt(members: &Members<'_>) -> Result<Adopt, Words> {
     if of.is_none() && pieces.is_none() {
         return Err(codes::adopt_of_what());
     }
-    Ok(Adopt {
-        station: of.flatten(),
-        pieces,
-    })
+    Ok(Adopt { of, pieces })
 }
 
-/// `of` is a station, or the line by its base, which is the one whose topic this is.
 fn command(members: &Members<'_>) -> Result<Command, Words> {
-    let of = members.find("of").ok_or_else(codes::command_of_what)?;
-    let of: Members<'_> = serde_json::from_str(of.get()).map_err(|_| codes::command_of_what())?;
-    let station = match (of.find("station"), of.find("line")) {
-        (Some(station), None) => {
-            let station = name(station, "/of/station").map_err(|fault| fault.text)?;
-            Some(StationName::from(station))
-        }
-        (None, Some(_)) => None,
-        _ => return Err(codes::command_of_what()),
-    };
+    let of = members.find("of").and_then(place);
+    let of = of.unwrap_or_else(|| Err(codes::command_of_what()))?;
     let begin = match members.find("begin").map(|flag| flag.get()) {
         Some("true") => true,
         Some("false") => false,
         _ => return Err(codes::command_or_not()),
     };
     Ok(Command {
-        station,
+        of,
         begin,
         seen: members.find("seen").and_then(json::whole),
     })

@@ -341,3 +341,49 @@ fn a_second_daemon_of_one_line_stays_away() {
             .all(|heard| heard.json()["state"] == "online")
     );
 }
+
+#[test]
+fn a_head_that_is_none_lets_nothing_pass() {
+    let mut site = Site::start();
+    site.weighed("P1", 1450.0);
+    site.daemon.stop();
+    let head = topic("head");
+    // Above all that a ledger can have: a person has to look who published that.
+    let far = json!({"seq": u64::MAX, "head": "sha256:00"}).to_string();
+    site.client.publish_with(&head, far, true, None);
+    let mut refused = Daemon::start(&[&site.plant], &site.folder, site.broker.port());
+    refused.wait_for_log("no ledger gets so far");
+    assert_eq!(refused.wait().code(), Some(1));
+    // One that cannot be read is one that the ledger does not hold.
+    for unreadable in ["zzz", r#"{"seq":0,"head":"sha256:00"}"#] {
+        site.client.publish_with(&head, unreadable, true, None);
+        site.start_again();
+        site.alarm("ledger-overtaken");
+        site.wait_for_newest("s30/hold", |hold| hold["state"] == "held");
+        site.daemon.stop();
+    }
+}
+
+#[test]
+fn an_older_copy_that_only_observed_commands_and_holds() {
+    let mut site = Site::start_with(&observed(), PLANT_BROKER);
+    let reading = site.weigh("P1", 1450.0);
+    site.wait_until_taken("s30", &[reading]);
+    site.daemon.stop();
+    let copy = copy_of(&site);
+    site.start_again();
+    assert_eq!(
+        site.command(&json!({"line": BASE}), true, None)["result"],
+        "done"
+    );
+    let seen = number(&site.weighed("P2", 1420.0)["seq"]);
+    site.wait_for_newest("head", |head| number(&head["seq"]) >= seen);
+    site.daemon.stop();
+    put_back(&copy);
+    site.start_again();
+    site.alarm("ledger-overtaken");
+    for gate in GATES {
+        site.wait_for_newest(&format!("{gate}/hold"), |hold| hold["state"] == "held");
+    }
+    site.wait_for_newest("status", |status| status["observing"] == json!([]));
+}

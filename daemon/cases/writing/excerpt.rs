@@ -89,11 +89,14 @@ pub fn write_from(store: &dyn Store, name: &str, from: Timestamp) -> Result<Exce
 /// The first record of that time or later.
 fn first_from(store: &dyn Store, from: Timestamp) -> Result<u64, Unwritable> {
     let head = store.head().seq;
+    // Of the next that is there: places may be left out.
     let at = |seq: u64| -> Result<i64, Unwritable> {
-        let record = store.record(seq)?;
-        Ok(record
-            .ok_or_else(|| no_row(seq, "a record that is gone"))?
-            .at_us)
+        let mut next = None;
+        store.read(seq, u64::MAX, &mut |record| {
+            next = Some(record.at_us);
+            ControlFlow::Break(())
+        })?;
+        next.ok_or_else(|| no_row(seq, "a record that is gone"))
     };
     // A record is no older than the one before it, but where a person turned a wrong clock back.
     let (mut low, mut high) = (1, head + 1);
