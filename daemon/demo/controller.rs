@@ -17,9 +17,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::clock::{SECOND_US, written};
 use crate::permission::{BeatMessage, HoldMessage, Permission, Shut};
+use crate::sent::Sent;
 
-/// Nothing heard within this time: send the same bytes again.
-pub(crate) const RESEND_US: i64 = 10 * SECOND_US;
 /// Where held pieces go.
 const LANE: &str = "lane";
 
@@ -193,7 +192,7 @@ struct Question {
     piece: String,
     own: Own,
     bytes: String,
-    sent_us: i64,
+    sent: Sent,
     answers_due: u32,
 }
 
@@ -202,7 +201,7 @@ struct KeptEvent {
     number: u64,
     id: String,
     bytes: String,
-    sent_us: i64,
+    sent: Sent,
 }
 
 /// The newest disposition of a piece.
@@ -331,7 +330,7 @@ impl Controller {
                 piece: measured.piece.to_owned(),
                 own: Own::Reading,
                 bytes: bytes.clone(),
-                sent_us: at_us,
+                sent: Sent::first(at_us),
                 answers_due: measured.copies,
             },
         );
@@ -364,7 +363,7 @@ impl Controller {
                 piece: piece.to_owned(),
                 own: Own::Event,
                 bytes: bytes.clone(),
-                sent_us: at_us,
+                sent: Sent::first(at_us),
                 answers_due: 1,
             },
         );
@@ -381,7 +380,7 @@ impl Controller {
             number: self.event_seq,
             id,
             bytes: bytes.clone(),
-            sent_us: at_us,
+            sent: Sent::first(at_us),
         });
         Outgoing {
             own: Own::Event,
@@ -428,12 +427,8 @@ impl Controller {
             self.take_out(&piece, LANE, false);
         }
         let mut again = Vec::new();
-        for asked in self
-            .questions
-            .values_mut()
-            .filter(|asked| now_us - asked.sent_us >= RESEND_US)
-        {
-            asked.sent_us = now_us;
+        let overdue = self.questions.values_mut();
+        for asked in overdue.filter_map(|asked| asked.sent.again(now_us).then_some(asked)) {
             // Of two copies one may have been answered; after a resend one answer is all that can be counted on.
             asked.answers_due = 1;
             again.push(Outgoing {
@@ -441,12 +436,8 @@ impl Controller {
                 bytes: asked.bytes.clone(),
             });
         }
-        for kept in self
-            .events
-            .iter_mut()
-            .filter(|kept| now_us - kept.sent_us >= RESEND_US)
-        {
-            kept.sent_us = now_us;
+        let overdue = self.events.iter_mut();
+        for kept in overdue.filter_map(|kept| kept.sent.again(now_us).then_some(kept)) {
             again.push(Outgoing {
                 own: Own::Event,
                 bytes: kept.bytes.clone(),
@@ -458,13 +449,13 @@ impl Controller {
     /// A new connection: the events that nobody confirmed, then the readings and arrivals that nobody answered.
     pub(crate) fn all_again(&mut self, now_us: i64) -> Vec<Outgoing> {
         let questions = self.questions.values_mut().map(|asked| {
-            asked.sent_us = now_us;
+            asked.sent = Sent::first(now_us);
             asked.answers_due = 1;
             (asked.own, asked.bytes.clone())
         });
         let questions: Vec<_> = questions.collect();
         let events = self.events.iter_mut().map(|kept| {
-            kept.sent_us = now_us;
+            kept.sent = Sent::first(now_us);
             (Own::Event, kept.bytes.clone())
         });
         let all = events.chain(questions);
@@ -685,7 +676,7 @@ impl Controller {
     pub(crate) fn resend_us(&self) -> Option<i64> {
         self.questions
             .values()
-            .map(|asked| asked.sent_us + RESEND_US)
+            .map(|asked| asked.sent.due_us())
             .min()
     }
 
@@ -708,6 +699,7 @@ pub(crate) fn json<T: Serialize>(body: &T) -> String {
 mod tests {
     use super::*;
     use crate::clock::of_day;
+    use crate::sent::RESEND_US;
 
     const BASE: &str = "v/c/l";
     const T0: i64 = of_day(7, 46, 24);
@@ -913,7 +905,8 @@ mod tests {
             "released",
             Some("s30-e000002"),
         );
-        let sends = scale.begin(T0 + 2 * RESEND_US);
+        assert_eq!(scale.begin(T0 + 2 * RESEND_US), [], "the pause doubles");
+        let sends = scale.begin(T0 + 3 * RESEND_US);
         assert_eq!(sends.len(), 2, "{sends:?}");
         heartbeat(
             &mut scale,
@@ -922,11 +915,11 @@ mod tests {
             "released",
             Some("s30-e000001"),
         );
-        assert_eq!(scale.begin(T0 + 3 * RESEND_US), first);
+        assert_eq!(scale.begin(T0 + 7 * RESEND_US), first);
         // The piece went into the lane meanwhile, and a late accept does not bring it back.
         let late = disposition(9, "accept", r#","input":"s30-000001""#);
         assert_eq!(
-            say(&mut scale, T0 + 3 * RESEND_US, &late),
+            say(&mut scale, T0 + 7 * RESEND_US, &late),
             ["received d-9", "diverted d-9 lane"]
         );
         assert_eq!(scale.resend_us(), None);

@@ -38,6 +38,7 @@ mod report;
 mod score;
 mod script;
 mod seen;
+mod sent;
 mod stations;
 
 pub use broker::Broker;

@@ -9,7 +9,8 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::clock::written;
-use crate::controller::{RESEND_US, json, parse};
+use crate::controller::{json, parse};
+use crate::sent::Sent;
 
 /// Whose desk it is, as requests say.
 const BY: &str = "SL-E";
@@ -51,7 +52,7 @@ struct Reply {
 #[derive(Debug)]
 struct Asked {
     bytes: String,
-    sent_us: i64,
+    sent: Sent,
 }
 
 /// A desk that shows one station's holds.
@@ -106,22 +107,16 @@ impl Desk {
     /// A new instant: what nobody answered is asked again.
     pub(crate) fn begin(&mut self, now_us: i64) -> Vec<String> {
         self.beat_before = self.beat;
-        let overdue = self
-            .asked
-            .values_mut()
-            .filter(|asked| now_us - asked.sent_us >= RESEND_US);
-        overdue
-            .map(|asked| {
-                asked.sent_us = now_us;
-                asked.bytes.clone()
-            })
+        let asked = self.asked.values_mut();
+        asked
+            .filter_map(|asked| asked.sent.again(now_us).then(|| asked.bytes.clone()))
             .collect()
     }
 
     /// A new connection: every request that nobody answered.
     pub(crate) fn all_again(&mut self, now_us: i64) -> Vec<String> {
         let asked = self.asked.values_mut().map(|asked| {
-            asked.sent_us = now_us;
+            asked.sent = Sent::first(now_us);
             asked.bytes.clone()
         });
         asked.collect()
@@ -142,8 +137,8 @@ impl Desk {
                 at: written(at_us),
             });
             sends.push(bytes.clone());
-            let sent_us = at_us;
-            self.asked.insert(id, Asked { bytes, sent_us });
+            let sent = Sent::first(at_us);
+            self.asked.insert(id, Asked { bytes, sent });
         }
         sends
     }
@@ -186,7 +181,7 @@ impl Desk {
 
     /// When the first unanswered request is to be sent again, plant time.
     pub(crate) fn resend_us(&self) -> Option<i64> {
-        let due = self.asked.values().map(|asked| asked.sent_us + RESEND_US);
+        let due = self.asked.values().map(|asked| asked.sent.due_us());
         due.min()
     }
 
@@ -200,6 +195,7 @@ impl Desk {
 mod tests {
     use super::*;
     use crate::clock::of_day;
+    use crate::sent::RESEND_US;
 
     const NOW: i64 = of_day(13, 55, 0);
 

@@ -130,6 +130,13 @@ fn who_asks_again_hears_what_is_true_now() {
     campaign(586_384_537);
 }
 
+/// Stations that waited no longer after each try sent all that was unanswered every ten seconds. Where the broker passed it on
+/// more slowly than that, copies of it were all that the line had to read, and the line was never answered for any more.
+#[test]
+fn who_sends_again_does_not_keep_the_line_from_catching_up() {
+    campaign(893_684_779);
+}
+
 #[test]
 fn no_promise_is_broken() {
     if let Some(seed) = std::env::var("CHARGEHAND_SEED")

@@ -12,6 +12,8 @@ pub const BASE: &str = "vennick/castware/l1";
 
 /// An answer that does not come within this: the same bytes again.
 const AGAIN: Time = 10 * SECOND;
+/// And at most so long.
+const AGAIN_MAX: Time = 160 * SECOND;
 /// A beat that has not moved for this long: held.
 const SILENCE: Time = 3 * SECOND;
 
@@ -37,7 +39,16 @@ struct Waiting {
     id: String,
     reading: bool,
     message: Message,
-    sent: Option<Time>,
+    /// When it was last sent, and how often on this connection.
+    sent: Option<(Time, u32)>,
+}
+
+impl Waiting {
+    /// When it is to be sent: at once, or after a pause that doubles with each try.
+    fn due(&self) -> Time {
+        let again = |(sent, tries): (Time, u32)| sent + AGAIN_MAX.min(AGAIN << (tries - 1).min(8));
+        self.sent.map_or(0, again)
+    }
 }
 
 /// What a station last heard of one piece.
@@ -155,9 +166,10 @@ impl Controller {
         let due = self
             .waiting
             .iter_mut()
-            .filter(|waiting| waiting.sent.is_none_or(|sent| now - sent >= AGAIN));
+            .filter(|waiting| waiting.due() <= now);
         due.map(|waiting| {
-            waiting.sent = Some(now);
+            let tries = waiting.sent.map_or(0, |(_, tries)| tries);
+            waiting.sent = Some((now, tries + 1));
             waiting.message.clone()
         })
         .collect()
@@ -165,10 +177,7 @@ impl Controller {
 
     /// When something is to be sent again.
     pub fn next_due(&self) -> Option<Time> {
-        self.waiting
-            .iter()
-            .map(|waiting| waiting.sent.map_or(0, |sent| sent + AGAIN))
-            .min()
+        self.waiting.iter().map(Waiting::due).min()
     }
 
     /// What is not answered, for a fault's text.

@@ -17,7 +17,7 @@ class Keeper:
     def __init__(self, path, prefix):
         self.prefix, self.counts = prefix, {"reading": 0, "event": 0}  # `seq` is our own count, per topic
         self.kept, self.obeyed, self.made, self.resent = {}, {}, 0, 0
-        self.fresh, self.waiting = collections.deque(), collections.OrderedDict()  # to send; sent, longest ago first
+        self.fresh, self.waiting = collections.deque(), {}  # to send; sent
         self.journal = open(path, "a+", encoding="utf-8")
         self.remember()
 
@@ -76,21 +76,22 @@ class Keeper:
         self.fresh = collections.deque(k for k in self.kept.values() if not k.done)
 
     def send_due(self, now, patience, send):
-        """Hands to `send` what is new, then what waits longer than `patience(kind)` s; stops where it returns False."""
-        while self.fresh and (self.fresh[0].done or self.sent(self.fresh[0], now, send)):
+        """Hands to `send` what is new, then what waits longer than `patience(kind)` s, twice as long after each further
+        try up to 16 times; stops where it returns False."""
+        while self.fresh and (self.fresh[0].done or self.sent(self.fresh[0], now, patience, send, 0)):
             self.fresh.popleft()
-        while self.waiting and not self.fresh:
-            k, since = next(iter(self.waiting.values()))
-            if now - since < patience(k.kind) or not self.sent(k, now, send):
+        if self.fresh:
+            return
+        for k, due, tries in list(self.waiting.values()):
+            if due <= now and not self.sent(k, now, patience, send, tries):
                 return
 
-    def sent(self, k, now, send):
+    def sent(self, k, now, patience, send, tries):
         again = bool(k.sent)
         if not send(k):
             return False
         self.resent += again
-        self.waiting[k.id] = (k, now)
-        self.waiting.move_to_end(k.id)
+        self.waiting[k.id] = (k, now + patience(k.kind) * 2 ** min(tries, 4), tries + 1)
         return True
 
     def unanswered(self):
