@@ -9,10 +9,10 @@ use crate::hold::HoldOf;
 use crate::input::{Adopt, Request};
 use crate::judge::Judge;
 use crate::line::Line;
-use crate::names::{PieceId, PieceName};
+use crate::names::{PieceId, PieceName, RoleName};
 use crate::outcome::{Adopted, Freed, Outcome, ReplyResult};
 use crate::plant::{Of, Plant, Station};
-use crate::requests::{Answer, forbidden};
+use crate::requests::{Answer, in_role};
 use crate::settling::Came;
 use crate::words::Words;
 use alloc::collections::BTreeSet;
@@ -25,12 +25,10 @@ const NAMED_MAX: usize = 5;
 impl<J: Judge> Line<J> {
     pub(crate) fn adopt(&mut self, request: &Request, asked: &Adopt) -> Answer {
         let plant = Arc::clone(&self.plant);
-        let Some(role) = &request.role else {
-            return Answer::refused(codes::adopt_needs_role());
+        let role = match in_role(&plant, request, RequestVerb::Adopt) {
+            Ok(role) => role,
+            Err(text) => return Answer::refused(text),
         };
-        if let Some(text) = forbidden(&plant, role, RequestVerb::Adopt, None) {
-            return Answer::refused(text);
-        }
         let place = asked.of.as_ref().map(|of| at(&plant, of)).transpose();
         let station = match place {
             Ok(station) => station.flatten(),
@@ -53,11 +51,11 @@ impl<J: Judge> Line<J> {
         if asked.pieces.is_none() {
             let there = plant.stations.iter();
             for at in there.filter(|at| station.is_none_or(|only| only.name == at.name)) {
-                self.end_history(&HoldOf::Station(at.name.clone()), request);
+                self.end_history(&HoldOf::Station(at.name.clone()), request, role);
             }
         }
         for (name, station) in those {
-            self.adopt_one(&name, station, request);
+            self.adopt_one(&name, station, request, role);
         }
         self.end_overtaken();
         let text = match count {
@@ -106,7 +104,7 @@ impl<J: Judge> Line<J> {
     }
 
     /// What is taken over is not held any more for what the ledger lacks.
-    fn end_history(&mut self, of: &HoldOf<PieceId>, request: &Request) {
+    fn end_history(&mut self, of: &HoldOf<PieceId>, request: &Request, role: &RoleName) {
         for id in self.holds_of_history(of) {
             let hold = self.state.holds.get(&id).expect("found just now");
             let said = self.said(hold);
@@ -115,20 +113,26 @@ impl<J: Judge> Line<J> {
                 of: said.of,
                 by: request.by.clone(),
                 second: None,
-                role: request.role.clone().expect("looked at above"),
+                role: role.clone(),
                 reason: request.reason.clone(),
             });
         }
     }
 
-    fn adopt_one(&mut self, name: &PieceName, station: Option<&Station>, request: &Request) {
+    fn adopt_one(
+        &mut self,
+        name: &PieceName,
+        station: Option<&Station>,
+        request: &Request,
+        role: &RoleName,
+    ) {
         let plant = Arc::clone(&self.plant);
         let id = match (self.state.pieces.id(name.as_str()), station) {
             (Some(id), _) => id,
             (None, Some(station)) => self.bear(name, station, None),
             (None, None) => return,
         };
-        self.end_history(&HoldOf::Piece(id), request);
+        self.end_history(&HoldOf::Piece(id), request, role);
         let seen = self.state.pieces[id].at.seen().clone();
         let here = plant.station(seen.as_str());
         let unmeasured = here.is_some_and(|here| is_measured_before(&plant, here));
@@ -137,7 +141,7 @@ impl<J: Judge> Line<J> {
             piece: self.name(id).clone(),
             station: seen.clone(),
             by: request.by.clone(),
-            role: request.role.clone().expect("looked at above"),
+            role: role.clone(),
             reason: request.reason.clone(),
         }));
         match here {

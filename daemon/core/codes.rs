@@ -59,8 +59,6 @@ codes! {
     adjust_and_check = "adjust-and-check" ();
     /// Such a hold ends by adopting.
     adopt_instead = "adopt-instead" (hold);
-    /// A request to adopt names its role.
-    adopt_needs_role = "adopt-needs-role" ();
     /// The pieces to adopt are no list.
     adopt_no_list = "adopt-no-list" ();
     /// A request to adopt says of what.
@@ -155,8 +153,6 @@ codes! {
     comes_again = "comes-again" (piece, station, lap);
     /// Command began.
     command_begun = "command-begun" (stations, holds);
-    /// A request to command names its role.
-    command_needs_role = "command-needs-role" ();
     /// A request to command says where.
     command_of_what = "command-of-what" ();
     /// A request to command says whether to begin.
@@ -695,6 +691,8 @@ codes! {
     role_may_not = "role-may-not" (role, verb, who);
     /// A role may not do that with holds of the class.
     role_may_not_of_class = "role-may-not-of-class" (role, verb, class, who);
+    /// A request says in which role it is made.
+    role_needed = "role-needed" (verb);
     /// A rule speaks to a role that is not declared.
     role_not_in_plant = "role-not-in-plant" (role);
     /// No such role is declared.

@@ -14,7 +14,7 @@ use crate::names::{PieceId, StationName};
 use crate::observing::Stance;
 use crate::outcome::{Outcome, ReplyResult};
 use crate::plant::{Plant, Station};
-use crate::requests::{Answer, forbidden};
+use crate::requests::{Answer, in_role};
 use crate::speaker::Duty;
 use crate::state::State;
 use crate::words::Words;
@@ -93,10 +93,7 @@ impl<J: Judge> Line<J> {
 
     pub(crate) fn command(&mut self, request: &Request, asked: &Command) -> Answer {
         let plant = Arc::clone(&self.plant);
-        let Some(role) = &request.role else {
-            return Answer::refused(codes::command_needs_role());
-        };
-        if let Some(text) = forbidden(&plant, role, RequestVerb::Command, None) {
+        if let Err(text) = in_role(&plant, request, RequestVerb::Command) {
             return Answer::refused(text);
         }
         let wanted: Vec<&Station> = match at(&plant, &asked.of) {
@@ -184,21 +181,14 @@ impl<J: Judge> Line<J> {
         });
     }
 
-    /// Holds that concern gates of these stations: of the gate, of a stratum, and of pieces that can be stopped there.
+    /// Holds that concern gates of these stations.
     fn holds_there<'l>(
         &'l self,
         stations: &'l [&Station],
     ) -> impl Iterator<Item = &'l Hold<PieceId>> {
-        let at = |name: &StationName| stations.iter().any(|station| station.name == *name);
-        let has_gate = stations.iter().any(|station| station.gate.is_some());
-        self.state.holds.iter().filter(move |hold| match &hold.of {
-            HoldOf::Piece(id) => {
-                let gate = self.state.pieces[*id].at.next_gate(&self.plant);
-                gate.is_some_and(|(station, _)| at(&station.name))
-            }
-            HoldOf::Station(station) => at(station),
-            HoldOf::Stratum(..) => has_gate,
-        })
+        let there = |gate: &Station| stations.iter().any(|station| station.name == gate.name);
+        let holds = self.state.holds.iter();
+        holds.filter(move |hold| self.state.gates_of(hold, &self.plant).any(there))
     }
 
     /// Pieces that a gate of these stations can still stop were never told what to do.
@@ -219,25 +209,34 @@ impl<J: Judge> Line<J> {
 }
 
 impl State {
+    /// The gates that a hold concerns: its station's, where its piece can still be stopped, of a stratum all.
+    fn gates_of<'p>(
+        &self,
+        hold: &Hold<PieceId>,
+        plant: &'p Plant,
+    ) -> impl Iterator<Item = &'p Station> + use<'p> {
+        let (only, all) = match &hold.of {
+            HoldOf::Piece(id) => {
+                let piece = self.pieces.get(*id);
+                let gate = piece.and_then(|piece| piece.at.next_gate(plant));
+                (gate.map(|(station, _)| station), None)
+            }
+            HoldOf::Station(station) => (plant.station(station.as_str()), None),
+            HoldOf::Stratum(..) => (None, Some(plant.stations.iter())),
+        };
+        let all = all.into_iter().flatten();
+        only.into_iter().chain(all.filter(|it| it.gate.is_some()))
+    }
+
     /// Whether a hold concerns gates only that are observed: it would hold, if the line commanded there.
     #[must_use]
     pub fn would_hold(&self, hold: &Hold<PieceId>, plant: &Plant) -> bool {
         if self.observing.stations().len() == 0 {
             return false;
         }
-        let observes = |station: &Station| self.observing.observes(station.name.as_str());
-        match &hold.of {
-            HoldOf::Piece(id) => {
-                let piece = self.pieces.get(*id);
-                let gate = piece.and_then(|piece| piece.at.next_gate(plant));
-                gate.is_some_and(|(station, _)| observes(station))
-            }
-            HoldOf::Station(station) => self.observing.observes(station.as_str()),
-            HoldOf::Stratum(..) => {
-                let mut gates = plant.stations.iter().filter(|it| it.gate.is_some());
-                gates.all(observes)
-            }
-        }
+        let mut gates = self.gates_of(hold, plant).peekable();
+        gates.peek().is_some()
+            && gates.all(|station| self.observing.observes(station.name.as_str()))
     }
 }
 

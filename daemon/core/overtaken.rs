@@ -86,8 +86,18 @@ impl<J: Judge> Line<J> {
 
     /// Holds of it that are there because of such a start.
     pub(crate) fn holds_of_history(&self, of: &HoldOf<PieceId>) -> Vec<HoldId> {
-        let holds = self.state.holds.iter();
-        let holds = holds.filter(|hold| hold.of == *of && hold.rule == Duty::History.into());
-        holds.map(|hold| hold.id.clone()).collect()
+        let holds = &self.state.holds;
+        let (piece, gate) = match of {
+            HoldOf::Piece(id) => (Some(holds.of_piece(*id)), None),
+            HoldOf::Station(station) => (None, Some(holds.wide(Some(station)))),
+            HoldOf::Stratum(..) => (None, None),
+        };
+        let of_it = piece.into_iter().flatten();
+        let of_it = of_it.chain(gate.into_iter().flatten());
+        let history = Duty::History.into();
+        of_it
+            .filter(|hold| hold.rule == history)
+            .map(|hold| hold.id.clone())
+            .collect()
     }
 }

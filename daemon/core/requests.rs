@@ -378,8 +378,22 @@ fn unheard(plant: &Plant, request: &Request) -> Option<Words> {
     (!person.roles.contains(role)).then(|| codes::person_not_in_role(&*request.by, role.as_str()))
 }
 
+/// The role in which somebody asks for what is about no hold, if it may.
+pub(crate) fn in_role<'r>(
+    plant: &Plant,
+    request: &'r Request,
+    verb: RequestVerb,
+) -> Result<&'r RoleName, Words> {
+    let role = request.role.as_ref();
+    let role = role.ok_or_else(|| codes::role_needed(verb.as_str()))?;
+    match forbidden(plant, role, verb, None) {
+        Some(text) => Err(text),
+        None => Ok(role),
+    }
+}
+
 /// Why the role may not do that, if it may not.
-pub(crate) fn forbidden(
+fn forbidden(
     plant: &Plant,
     role: &RoleName,
     verb: RequestVerb,
